@@ -1,0 +1,132 @@
+"""The lines of a job: what a rule may have done.
+
+Knows the kinds of action and their numbers. Does not know how one is carried out.
+A new action is one class here, one row in `ACTIONS`, and its step in engine/job.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TypeAlias
+
+from carerules.domain.moment import Duration
+from carerules.domain.pack import Side
+from carerules.domain.quantity import Dimension
+
+
+@dataclass(frozen=True, slots=True)
+class DayWindow:
+    """A stretch of each day, in minutes after midnight; `until` before `since` runs past it."""
+
+    since: int
+    until: int
+
+    def show(self) -> str:
+        """`22:00-06:00`."""
+        return "-".join(f"{m // 60:02}:{m % 60:02}" for m in (self.since, self.until))
+
+
+@dataclass(frozen=True, slots=True)
+class Hole:
+    """A place in a text that is filled when it is said: a signal's value, or the pack's name."""
+
+    signal: str
+    dimension: Dimension | None
+
+
+Text: TypeAlias = tuple[str | Hole, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Drain:
+    """Use the station's load until `target` (%), at most `power_w`, only inside `window`."""
+
+    target: float
+    power_w: float | None = None
+    window: DayWindow | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Charge:
+    """Use the station's charger until `target` (%); `by_use`: as late as is still in time."""
+
+    target: float
+    by_use: bool = False
+    window: DayWindow | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Rest:
+    """Wait `time` with no current."""
+
+    time: Duration
+
+
+@dataclass(frozen=True, slots=True)
+class Ask:
+    """Go on only when a person says yes within `within`; no answer is no."""
+
+    text: Text
+    within: Duration
+
+
+@dataclass(frozen=True, slots=True)
+class Notify:
+    """Tell someone."""
+
+    text: Text
+    urgent: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Chore:
+    """Put it on the to-do list."""
+
+    text: Text
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """Journal an event, for `time since` and `count`."""
+
+    event: str
+
+
+@dataclass(frozen=True, slots=True)
+class Quarantine:
+    """Forbid charging until a person releases the pack."""
+
+
+@dataclass(frozen=True, slots=True)
+class Retire:
+    """Take the pack out of service."""
+
+    because: Text = ()
+
+
+Action: TypeAlias = Drain | Charge | Rest | Ask | Notify | Chore | Mark | Quarantine | Retire
+
+
+@dataclass(frozen=True, slots=True)
+class ActionRow:
+    """One row of the reference: the keyword, its form, its meaning, which side it needs."""
+
+    name: str
+    form: str
+    meaning: str
+    side: Side | None = None
+
+
+ACTIONS: dict[type[Action], ActionRow] = {
+    Drain: ActionRow("drain", "drain to SOC [at most P] [during WINDOW]",
+                     "use the station's load until the target", Side.LOAD),
+    Charge: ActionRow("charge", "charge to SOC [by use] [during WINDOW]",
+                      "use the station's charger until the target", Side.CHARGER),
+    Rest: ActionRow("rest", "rest D", "wait with no current"),
+    Ask: ActionRow("ask", 'ask "..." within D', "go on only when a person says yes"),
+    Notify: ActionRow("notify", 'notify "..." [urgent]', "tell someone"),
+    Chore: ActionRow("chore", 'chore "..."', "put it on the to-do list"),
+    Mark: ActionRow("mark", "mark EVENT", "journal an event"),
+    Quarantine: ActionRow("quarantine", "quarantine", "forbid charging until released"),
+    Retire: ActionRow("retire", 'retire [because "..."]', "take the pack out of service"),
+}  # fmt: skip

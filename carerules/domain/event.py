@@ -1,0 +1,199 @@
+"""What the world can be told. Everything that reaches the core is one of these.
+
+Knows the kinds. Does not know what they lead to. Each carries `heard`, the moment at which the
+service learned of it, never earlier than the one before; what was true earlier says so in `at`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TypeAlias
+
+from carerules.domain.moment import Duration, Moment
+from carerules.domain.pack import Use
+
+
+@dataclass(frozen=True, slots=True)
+class Value:
+    """One value in a sample: signal, base-unit value, spread (1 sigma)."""
+
+    signal: str
+    value: float
+    spread: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Tick:
+    """Nothing but time has passed."""
+
+    heard: Moment
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """What one pack showed at one instant: some values, and its cells' voltages where known (V)."""
+
+    heard: Moment
+    at: Moment
+    pack: str
+    values: tuple[Value, ...]
+    source: str
+    cells: tuple[float, ...] = ()
+    cell_spread: float = 0.005
+
+
+@dataclass(frozen=True, slots=True)
+class SiteSample:
+    """What the room or the hub showed at one instant."""
+
+    heard: Moment
+    at: Moment
+    values: tuple[Value, ...]
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class PlugReport:
+    """A plug's own word: relay, power (W), what is left of its timer (s). None: not said.
+
+    A report that only repeats what the plug once retained at the broker is not one of these.
+    """
+
+    heard: Moment
+    plug: str
+    on: bool | None
+    power_w: float | None = None
+    timer_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PlugLink:
+    """The way to a plug came up or went down."""
+
+    heard: Moment
+    plug: str
+    up: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Happened:
+    """Something happened to a pack: `charge`, `full`, `use`, `swelling`, or any marked event."""
+
+    heard: Moment
+    at: Moment
+    pack: str
+    what: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """A person put a pack on a station, or took it off (None)."""
+
+    heard: Moment
+    pack: str
+    station: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class UsePlanned:
+    """A use was planned, or changed: the name is its key."""
+
+    heard: Moment
+    use: Use
+
+
+@dataclass(frozen=True, slots=True)
+class UseDropped:
+    """A planned use was called off."""
+
+    heard: Moment
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class Attended:
+    """A person is with the packs until `until`."""
+
+    heard: Moment
+    until: Moment
+
+
+@dataclass(frozen=True, slots=True)
+class Answered:
+    """A person answered what a job asked."""
+
+    heard: Moment
+    job: str
+    yes: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Cancelled:
+    """A person called a job off."""
+
+    heard: Moment
+    job: str
+
+
+@dataclass(frozen=True, slots=True)
+class Released:
+    """A person has looked: the pack, the station or (`site`) everything may work again."""
+
+    heard: Moment
+    what: str
+
+
+@dataclass(frozen=True, slots=True)
+class Stopped:
+    """All loads off, now, and nothing on until a person releases the site."""
+
+    heard: Moment
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class Started:
+    """The service began to listen: everything that could be on is brought off first.
+
+    `offset` is the wall clock's lead over the line; `down` how long nobody listened.
+    """
+
+    heard: Moment
+    offset: Duration = 0
+    down: Duration = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Ended:
+    """The service is leaving: everything off; the jobs wait for the next start."""
+
+    heard: Moment
+
+
+@dataclass(frozen=True, slots=True)
+class ClockSet:
+    """The wall clock was stepped, or the machine slept: `asleep` is how long nobody listened."""
+
+    heard: Moment
+    offset: Duration
+    asleep: Duration = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Rejected:
+    """Something reached a door and was refused there: who sent it, and why."""
+
+    heard: Moment
+    origin: str
+    why: str
+
+
+Event: TypeAlias = (
+    Tick | Sample | SiteSample | PlugReport | PlugLink | Happened | Placed | UsePlanned
+    | UseDropped | Attended | Answered | Cancelled | Released | Stopped | Started | Ended
+    | ClockSet | Rejected
+)  # fmt: skip
+
+PERSON_EVENTS = ("charge", "full", "drain", "use", "calibration", "inspection", "swelling")
+"""Events that everybody may count or measure from; a rule's `mark` may name others."""

@@ -1,0 +1,131 @@
+"""The things of a site: packs, stations, plugs and uses, and the limits that hold for a pack.
+
+Knows what a person wrote in the site file. Does not know what is measured.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import Enum
+
+from carerules.domain.moment import MINUTE, Duration, LocalTime, Moment
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """What no rule can loosen: from the chemistry file, tightened by the site file.
+
+    Voltages in V a cell, temperatures in °C. A drain stops at `cell_v_floor`; a pack seen below
+    `cell_v_harm` is quarantined until a person has looked at it.
+    """
+
+    cell_v_floor: float
+    cell_v_ceiling: float
+    cell_v_harm: float
+    drain_c_min: float
+    drain_c_max: float
+    charge_c_min: float
+    charge_c_max: float
+    soc_floor: float = 5.0
+    rest_before_charge: Duration = 20 * MINUTE
+
+    def tightened(self, by: Limits) -> Limits:
+        """The stricter of each limit."""
+        return Limits(
+            cell_v_floor=max(self.cell_v_floor, by.cell_v_floor),
+            cell_v_ceiling=min(self.cell_v_ceiling, by.cell_v_ceiling),
+            cell_v_harm=max(self.cell_v_harm, by.cell_v_harm),
+            drain_c_min=max(self.drain_c_min, by.drain_c_min),
+            drain_c_max=min(self.drain_c_max, by.drain_c_max),
+            charge_c_min=max(self.charge_c_min, by.charge_c_min),
+            charge_c_max=min(self.charge_c_max, by.charge_c_max),
+            soc_floor=max(self.soc_floor, by.soc_floor),
+            rest_before_charge=max(self.rest_before_charge, by.rest_before_charge),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Pack:
+    """What holds the charge: `cells` in series, `capacity_ah` when new."""
+
+    name: str
+    chemistry: str
+    cells: int
+    capacity_ah: float
+    limits: Limits
+    tags: frozenset[str] = frozenset()
+    role: str = ""
+    made: Moment | None = None
+
+
+class Side(Enum):
+    """The two ways a station moves energy; never both at once."""
+
+    LOAD = "load"
+    CHARGER = "charger"
+
+
+@dataclass(frozen=True, slots=True)
+class Plug:
+    """A switch that we command.
+
+    `lease_s` is how long it stays on by its own timer after each word from us; None: it has no
+    timer, and is then commanded only while a person is there. `metered`: it reports power, without
+    which an OFF cannot be proved. `off_w` is the power below which nothing flows.
+    """
+
+    name: str
+    profile: str
+    variables: Mapping[str, str] = field(default_factory=dict)
+    lease_s: int | None = 90
+    metered: bool = True
+    off_w: float = 1.0
+    unguarded: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Socket:
+    """What hangs on a plug at a station: a discharge load, or a charger, and its usual power."""
+
+    plug: str
+    power_w: float
+
+
+@dataclass(frozen=True, slots=True)
+class Station:
+    """The place where a pack hangs on a load or a charger.
+
+    `blind`: a drain may run here on metered energy alone, without the pack's own voltage, within
+    the stricter bounds of the interlock.
+    """
+
+    name: str
+    load: Socket | None = None
+    charger: Socket | None = None
+    blind: bool = False
+
+    def socket(self, side: Side) -> Socket | None:
+        """The load or the charger, if there is one."""
+        return self.load if side is Side.LOAD else self.charger
+
+
+@dataclass(frozen=True, slots=True)
+class Use:
+    """A planned use: these packs are wanted full at `start`."""
+
+    name: str
+    start: Moment
+    packs: frozenset[str]
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """Everything that the site file says of the things, parsed once."""
+
+    name: str
+    local: LocalTime
+    packs: Mapping[str, Pack]
+    stations: Mapping[str, Station]
+    plugs: Mapping[str, Plug]
+    virtual: bool = False

@@ -1,0 +1,188 @@
+"""Numbers with their dimension, and readings with their doubt.
+
+Knows units. Does not know which signal carries which.
+Inside the program a number stands in its dimension's base unit: %, V, A, Ah, Wh, W, mΩ, °C,
+milliseconds, and per day for a rate. Units other than these exist in text only.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from enum import IntEnum
+from typing import Literal, TypeAlias
+
+from carerules.domain.moment import DAY, HOUR, MINUTE, NEVER, SECOND, WEEK, Moment, show_duration
+
+
+class Truth(IntEnum):
+    """Strong Kleene truth: *and* is the least, *or* the greatest, *not* the mirror."""
+
+    NO = 0
+    UNKNOWN = 1
+    YES = 2
+
+    def negated(self) -> Truth:
+        """Not: yes and no change places, unknown stays."""
+        return _NEGATED[self]
+
+
+_NEGATED = (Truth.YES, Truth.UNKNOWN, Truth.NO)
+
+
+@dataclass(frozen=True, slots=True)
+class Dimension:
+    """What kind of number this is; two numbers compare only within one dimension."""
+
+    name: str
+    unit: str
+    per_day: bool = False
+
+    def rate(self) -> Dimension:
+        """The dimension of a slope over time, in base units a day."""
+        return Dimension(f"{self.name} per time", f"{self.unit}/d", per_day=True)
+
+
+CHARGE_LEVEL = Dimension("share", "%")
+VOLTAGE = Dimension("voltage", "V")
+CURRENT = Dimension("current", "A")
+CAPACITY = Dimension("capacity", "Ah")
+ENERGY = Dimension("energy", "Wh")
+POWER = Dimension("power", "W")
+RESISTANCE = Dimension("resistance", "mΩ")
+TEMPERATURE = Dimension("temperature", "°C")
+WARMTH = Dimension("temperature difference", "K")
+DURATION = Dimension("duration", "ms")
+COUNT = Dimension("count", "")
+SWITCH = Dimension("switch", "on/off")
+C_RATE = Dimension("rate of charge", "C")
+
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """A unit as written: base value = written * factor + offset."""
+
+    symbol: str
+    dimension: Dimension
+    factor: float = 1.0
+    offset: float = 0.0
+
+
+UNITS: dict[str, Unit] = {
+    unit.symbol: unit
+    for unit in (
+        Unit("%", CHARGE_LEVEL),
+        Unit("V", VOLTAGE), Unit("mV", VOLTAGE, 1e-3),
+        Unit("A", CURRENT), Unit("mA", CURRENT, 1e-3),
+        Unit("Ah", CAPACITY), Unit("mAh", CAPACITY, 1e-3),
+        Unit("Wh", ENERGY), Unit("W", POWER),
+        Unit("mΩ", RESISTANCE), Unit("Ω", RESISTANCE, 1e3),
+        Unit("°C", TEMPERATURE), Unit("°F", TEMPERATURE, 5 / 9, -160 / 9),
+        Unit("K", WARMTH),
+        Unit("s", DURATION, SECOND), Unit("min", DURATION, MINUTE), Unit("h", DURATION, HOUR),
+        Unit("d", DURATION, DAY), Unit("wk", DURATION, WEEK),
+        Unit("C", C_RATE),
+    )
+}  # fmt: skip
+"""The canonical spellings."""
+
+SPELLINGS: dict[str, str] = {
+    "degC": "°C", "degF": "°F", "mohm": "mΩ", "mOhm": "mΩ", "ohm": "Ω", "Ohm": "Ω",
+    "sec": "s", "mins": "min", "minute": "min", "minutes": "min", "hr": "h", "hrs": "h",
+    "hour": "h", "hours": "h", "day": "d", "days": "d", "week": "wk", "weeks": "wk",
+    "second": "s", "seconds": "s", "percent": "%",
+}  # fmt: skip
+"""Other spellings that are taken, and the canonical one each stands for."""
+
+
+def unit_named(spelling: str) -> Unit | None:
+    """The unit written so, canonical or not."""
+    return UNITS.get(SPELLINGS.get(spelling, spelling))
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """A number in its dimension's base unit."""
+
+    value: float
+    dimension: Dimension
+
+    def show(self) -> str:
+        """Canonical text: `95 %`, `24 h`, `30 mV`, `3.4 V`, `on`."""
+        return show(self.value, self.dimension)
+
+
+_WRITTEN = re.compile(r"\s*([+-]?\d{1,9}(?:\.\d{1,9})?)\s*(\S{0,8})\s*")
+
+
+def read_quantity(text: str, dimension: Dimension) -> Quantity | str:
+    """`16 Ah` as a quantity of the dimension; a bare number takes its base unit.
+
+    What does not fit comes back as a sentence: what was found and what was wanted.
+    A bare duration is refused: nobody means milliseconds.
+    """
+    wanted = f"a number with a unit of {dimension.name}, such as `{_SAMPLE.get(dimension, '1')}`"
+    match = _WRITTEN.fullmatch(text)
+    if match is None:
+        return f"found `{text[:40]}`, wanted {wanted}"
+    number, spelling = float(match[1]), match[2]
+    if not spelling and dimension != DURATION:
+        return Quantity(number, dimension)
+    unit = unit_named(spelling)
+    if unit is None or unit.dimension != dimension:
+        return f"found `{text[:40]}`, wanted {wanted}"
+    return Quantity(number * unit.factor + unit.offset, dimension)
+
+
+_SAMPLE = {
+    CHARGE_LEVEL: "80 %", VOLTAGE: "3.4 V", CURRENT: "2 A", CAPACITY: "16 Ah", ENERGY: "350 Wh",
+    POWER: "60 W", RESISTANCE: "5 mΩ", TEMPERATURE: "25 °C", DURATION: "20 min", COUNT: "6",
+}  # fmt: skip
+
+
+def show(value: float, dimension: Dimension) -> str:
+    """A base-unit number as a person writes it."""
+    if dimension == DURATION:
+        return "longer than any time" if value >= NEVER else show_duration(round(value))
+    if dimension == SWITCH:
+        return "on" if value else "off"
+    if dimension == COUNT:
+        return f"{value:.10g}"
+    if dimension in (VOLTAGE, CURRENT, VOLTAGE.rate()) and value and abs(value) < 0.1:
+        return f"{value * 1e3:.3g} m{dimension.unit}"
+    digits = 5 if dimension == VOLTAGE else 4
+    return f"{value:.{digits}g} {dimension.unit}"
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """A reading: value and spread (1 sigma) in base units, when it was true, and who said so.
+
+    Between samples it moves by `slope` (base units a millisecond): 1 for a time since something,
+    -1 for a time until something, a little below 0 for the charge of a pack on the shelf.
+    """
+
+    value: float
+    spread: float
+    at: Moment
+    source: str
+    slope: float = 0.0
+
+    def value_at(self, moment: Moment) -> float:
+        """The value at a later moment, along the slope."""
+        return self.value + self.slope * (moment - self.at) if self.slope else self.value
+
+
+WhyUnknown: TypeAlias = Literal[
+    "never seen", "stale", "implausible", "used since the last reading", "not on a station"
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Unknown:
+    """No value, and the reason."""
+
+    why: WhyUnknown
+
+
+Reading: TypeAlias = Known | Unknown

@@ -1,0 +1,1 @@
+"""The imperative shell: waits for events, journals them, steps the core, performs what it decided."""
