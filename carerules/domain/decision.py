@@ -33,7 +33,10 @@ class Intent:
 
 @dataclass(frozen=True, slots=True)
 class Veto:
-    """An intent refused: which interlock, what was found, what was wanted."""
+    """An intent refused: which interlock, what was found, what was wanted.
+
+    `final`: waiting will not mend it, the job ends. `mend`: what a person can do.
+    """
 
     job: str
     pack: str
@@ -41,6 +44,8 @@ class Veto:
     interlock: str
     found: str
     wanted: str
+    final: bool = False
+    mend: str = ""
 
     def show(self) -> str:
         """One line for a person."""

@@ -72,7 +72,8 @@ class Plug:
 
     `lease_s` is how long it stays on by its own timer after each word from us; None: it has no
     timer, and is then commanded only while a person is there. `metered`: it reports power, without
-    which an OFF cannot be proved. `off_w` is the power below which nothing flows.
+    which an OFF cannot be proved. `timer_shown`: its reports say what is left of the timer, so that
+    an ON whose timer is not armed is found. `off_w` is the power below which nothing flows.
     """
 
     name: str
@@ -80,6 +81,7 @@ class Plug:
     variables: Mapping[str, str] = field(default_factory=dict)
     lease_s: int | None = 90
     metered: bool = True
+    timer_shown: bool = True
     off_w: float = 1.0
     unguarded: bool = False
 

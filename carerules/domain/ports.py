@@ -42,7 +42,14 @@ class Journal(Protocol):
 
 
 class JournalError(Exception):
-    """The journal cannot be trusted to hold: nothing may be switched on."""
+    """The journal cannot be trusted to hold: nothing may be switched on.
+
+    `what` was found, and the `mend`, where there is one.
+    """
+
+    def __init__(self, what: str, mend: str = "") -> None:
+        super().__init__(f"{what}; help: {mend}" if mend else what)
+        self.what, self.mend = what, mend
 
 
 class Teller(Protocol):

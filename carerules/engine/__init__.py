@@ -2,3 +2,57 @@
 
 Pure. Does not know text, batteries or wires.
 """
+
+from carerules.engine.arbitrate import owner
+from carerules.engine.evaluate import (
+    Bound,
+    RuleState,
+    bind,
+    evaluate,
+    forbids,
+    fresh_states,
+    ready_to_fire,
+    remember_nevers,
+)
+from carerules.engine.expression import Facts
+from carerules.engine.hold import Memory
+from carerules.engine.job import (
+    Asking,
+    Going,
+    Instant,
+    Job,
+    Over,
+    Phase,
+    View,
+    add_energy,
+    advance,
+    moving,
+    passed,
+    wait,
+)
+
+__all__ = [
+    "Asking",
+    "Bound",
+    "Facts",
+    "Going",
+    "Instant",
+    "Job",
+    "Memory",
+    "Over",
+    "Phase",
+    "RuleState",
+    "View",
+    "add_energy",
+    "advance",
+    "bind",
+    "evaluate",
+    "forbids",
+    "fresh_states",
+    "moving",
+    "owner",
+    "passed",
+    "ready_to_fire",
+    "remember_nevers",
+    "wait",
+]

@@ -2,3 +2,37 @@
 
 Knows packs, limits and plugs. Does not know rules: no wording of a rule can talk it round.
 """
+
+from carerules.safety.dwell import Dwell, went_off, went_on
+from carerules.safety.interlock import CHECKS, Bench, permit
+from carerules.safety.lease import (
+    Fault,
+    Permit,
+    PlugState,
+    due,
+    fault,
+    hear,
+    off_overdue,
+    unknown_plug,
+    want_off,
+    want_on,
+)
+
+__all__ = [
+    "CHECKS",
+    "Bench",
+    "Dwell",
+    "Fault",
+    "Permit",
+    "PlugState",
+    "due",
+    "fault",
+    "hear",
+    "off_overdue",
+    "permit",
+    "unknown_plug",
+    "want_off",
+    "want_on",
+    "went_off",
+    "went_on",
+]

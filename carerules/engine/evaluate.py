@@ -1,0 +1,171 @@
+"""Rules over facts: which of them became true for a pack, and when to look again.
+
+Knows rules, readings and what was remembered. Does not know what firing leads to.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from carerules.domain.moment import NEVER, Moment
+from carerules.domain.pack import Pack
+from carerules.domain.plan import Forbidden, Never, Plan, Rule, selects, wording
+from carerules.domain.quantity import Truth
+from carerules.domain.signal import Catalogue
+from carerules.engine.expression import Facts, Ready, make_ready
+from carerules.engine.hold import Memory
+
+
+@dataclass(frozen=True, slots=True)
+class BoundRule:
+    """A rule made ready to run. `place` tells two rules of one meaning apart."""
+
+    rule: Rule
+    key: str
+    when: Ready
+    rearm: Ready | None
+    stop: Ready | None
+
+
+@dataclass(frozen=True, slots=True)
+class BoundNever:
+    """An author's interlock made ready, on the pessimistic bound."""
+
+    never: Never
+    when: Ready
+
+
+@dataclass(frozen=True, slots=True)
+class Bound:
+    """All that the plan says about one pack."""
+
+    rules: tuple[BoundRule, ...]
+    nevers: tuple[BoundNever, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class RuleState:
+    """What is remembered of one rule for one pack.
+
+    `truth` and `until` are the last answer and how long it stands by itself; `since` is when the
+    condition last became true; `armed`: it may fire when it next does.
+    """
+
+    key: str
+    memory: tuple[Memory, ...]
+    rearm_memory: tuple[Memory, ...] = ()
+    truth: Truth = Truth.UNKNOWN
+    until: Moment = NEVER
+    since: Moment | None = None
+    armed: bool = True
+
+
+def bind(plan: Plan, pack: Pack, signals: Catalogue) -> Bound:
+    """The plan's rules and interlocks that select the pack, made ready."""
+    rules: list[BoundRule] = []
+    seen: dict[str, int] = {}
+    for rule in plan.rules:
+        if not selects(rule.selector, pack):
+            continue
+        meaning = rule.key
+        again = seen[meaning] = seen.get(meaning, 0) + 1
+        rules.append(
+            BoundRule(
+                rule,
+                meaning if again == 1 else f"{meaning}/{again}",
+                make_ready(rule.when, signals),
+                make_ready(rule.rearm_when, signals) if rule.rearm_when else None,
+                make_ready(rule.stop_when, signals) if rule.stop_when else None,
+            )
+        )
+    nevers = tuple(
+        BoundNever(never, make_ready(never.when, signals, pessimistic=True))
+        for never in plan.nevers
+        if selects(never.selector, pack)
+    )
+    return Bound(tuple(rules), nevers)
+
+
+def fresh_states(bound: Bound, known: Iterable[RuleState] = ()) -> tuple[RuleState, ...]:
+    """A state for each rule: the known one of the same meaning, or a fresh one."""
+    by_key = {state.key: state for state in known}
+    return tuple(
+        by_key.get(rule.key)
+        or RuleState(rule.key, rule.when.fresh, rule.rearm.fresh if rule.rearm else ())
+        for rule in bound.rules
+    )
+
+
+def evaluate(
+    bound: Bound, states: Sequence[RuleState], facts: Facts, now: Moment
+) -> tuple[tuple[RuleState, ...], Moment]:
+    """Every rule's state after looking at the facts at `now`, and when the next one is due."""
+    due = NEVER
+    after: list[RuleState] = []
+    for rule, state in zip(bound.rules, states, strict=True):
+        new = _look(rule, state, facts, now)
+        due = min(due, new.until)
+        after.append(new)
+    return tuple(after), due
+
+
+def _look(rule: BoundRule, state: RuleState, facts: Facts, now: Moment) -> RuleState:
+    memory = list(state.memory)
+    truth, until = rule.when.run(facts, now, memory)
+    since = state.since
+    if truth is not Truth.YES:
+        since = None if truth is Truth.NO else since
+    elif since is None:
+        since = now
+    armed = state.armed
+    rearm_memory = state.rearm_memory
+    if rule.rearm is None:
+        armed = armed or truth is Truth.NO
+    else:
+        held = list(rearm_memory)
+        again, its_until = rule.rearm.run(facts, now, held)
+        armed = armed or again is Truth.YES
+        until = min(until, its_until)
+        rearm_memory = tuple(held)
+    return RuleState(state.key, tuple(memory), rearm_memory, truth, until, since, armed)
+
+
+def ready_to_fire(state: RuleState) -> bool:
+    """Whether the rule is true and has not fired for this run."""
+    return state.armed and state.truth is Truth.YES
+
+
+def forbids(
+    bound: Bound,
+    action: Forbidden,
+    memories: Sequence[tuple[Memory, ...]],
+    facts: Facts,
+    now: Moment,
+) -> tuple[str, Moment]:
+    """The wording of the first interlock that forbids the action, or nothing; and until when.
+
+    It forbids unless its condition is certainly false: unknown means not allowed.
+    """
+    due = NEVER
+    for never, memory in zip(bound.nevers, memories, strict=True):
+        if never.never.action != action:
+            continue
+        truth, until = never.when.run(facts, now, list(memory))
+        due = min(due, until)
+        if truth is not Truth.NO:
+            return wording(never.never.when), until
+    return "", due
+
+
+def remember_nevers(
+    bound: Bound, memories: Sequence[tuple[Memory, ...]], facts: Facts, now: Moment
+) -> tuple[tuple[Memory, ...], ...]:
+    """What the interlocks that look back remember after `now`."""
+    after: list[tuple[Memory, ...]] = []
+    for never, memory in zip(bound.nevers, memories, strict=True):
+        held = list(memory)
+        if held:
+            never.when.run(facts, now, held)
+        after.append(tuple(held))
+    return tuple(after)

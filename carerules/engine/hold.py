@@ -1,0 +1,84 @@
+"""`for` and `in last`: what must be remembered of a condition's past, and how it moves on.
+
+Knows truths and moments. Does not know what is true. Both are exact in event time provided that
+they are looked at whenever the inner truth can change; `due` says when that is next.
+
+Past-time metric temporal logic, over a right-continuous step function C:
+`C for D` at t is yes iff C was yes throughout [t-D, t]; a run [s, e) gives yes on [s+D, e).
+`C in last D` at t is yes iff C was yes somewhere in [t-D, t]; a run [s, e) gives yes on [s, e+D).
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple, TypeAlias
+
+from carerules.domain.moment import NEVER, Duration, Moment
+from carerules.domain.quantity import Truth
+
+
+class Run(NamedTuple):
+    """What `for` remembers: when the run began, and since when it has been in a gap."""
+
+    start: Moment | None = None
+    gap: Moment | None = None
+
+
+class Past(NamedTuple):
+    """What `in last` remembers: the truth now, and when yes and unknown last ended."""
+
+    now: Truth | None = None
+    yes_end: Moment | None = None
+    unknown_end: Moment | None = None
+
+
+Memory: TypeAlias = Run | Past
+
+FRESH_RUN = Run()
+FRESH_PAST = Past()
+
+
+def hold_for(
+    run: Run, truth: Truth, now: Moment, time: Duration, bridge: Duration
+) -> tuple[Run, Truth, Moment]:
+    """The run after seeing `truth` at `now`, the answer, and when it changes if nothing else does.
+
+    A gap shorter than `bridge` with yes on both sides leaves the run as it was; while it lasts
+    the answer is unknown. A longer one breaks it. Before anything was known, no run starts.
+    """
+    if truth is Truth.YES:
+        start, gap = run
+        if start is None or (gap is not None and now - gap >= bridge):
+            start = now
+        if gap is not None or start != run.start:
+            run = Run(start, None)
+        if now >= start + time:
+            return run, Truth.YES, NEVER
+        return run, Truth.NO, start + time
+    if truth is Truth.NO:
+        return FRESH_RUN, Truth.NO, NEVER
+    if run.start is not None and run.gap is None:
+        run = Run(run.start, now)
+    return run, Truth.UNKNOWN, NEVER
+
+
+def was_in_last(
+    past: Past, truth: Truth, now: Moment, time: Duration
+) -> tuple[Past, Truth, Moment]:
+    """The past after seeing `truth` at `now`, the answer, and when it changes by itself.
+
+    What lay before the first look counts as no.
+    """
+    yes_end = now if past.now is Truth.YES and truth is not Truth.YES else past.yes_end
+    unknown_end = (
+        now if past.now is Truth.UNKNOWN and truth is not Truth.UNKNOWN else past.unknown_end
+    )
+    past = Past(truth, yes_end, unknown_end)
+    if truth is Truth.YES:
+        return past, Truth.YES, NEVER
+    if yes_end is not None and now < yes_end + time:
+        return past, Truth.YES, yes_end + time
+    if truth is Truth.UNKNOWN:
+        return past, Truth.UNKNOWN, NEVER
+    if unknown_end is not None and now < unknown_end + time:
+        return past, Truth.UNKNOWN, unknown_end + time
+    return past, Truth.NO, NEVER

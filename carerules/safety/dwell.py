@@ -1,0 +1,36 @@
+"""How long a station stays off before it may go on again, and the caps of the ON that it is in.
+
+Knows moments. Does not know why anything is wanted.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from carerules.domain.moment import HOUR, MINUTE, Duration, Moment
+
+LOCKOUT: Duration = 5 * MINUTE
+"""After an OFF that nobody planned: time for data to settle and for a person to look."""
+PAUSE: Duration = MINUTE
+"""After any OFF: relays and loads are not made to chatter."""
+
+
+@dataclass(frozen=True, slots=True)
+class Dwell:
+    """Off until `until`, because of `why`; and the caps taken when the present ON began."""
+
+    until: Moment = 0
+    why: str = ""
+    time_max: Duration = 4 * HOUR
+    energy_wh_max: float = 0.0
+    soc_at_on: float | None = None
+
+
+def went_on(dwell: Dwell, time_max: Duration, energy_wh_max: float, soc: float | None) -> Dwell:
+    """The caps of a new ON: fixed when it begins, so that no later forecast can stretch them."""
+    return Dwell(dwell.until, dwell.why, time_max, energy_wh_max, soc)
+
+
+def went_off(dwell: Dwell, now: Moment, why: str, *, planned: bool) -> Dwell:
+    """The station after an OFF."""
+    return Dwell(max(dwell.until, now + (PAUSE if planned else LOCKOUT)), why)

@@ -1,0 +1,224 @@
+"""One plug: how long it may stay on without word from us, and when it is proved off.
+
+Knows a plug's reports and our commands to it. Does not know packs, rules or why it is wanted on.
+Silence opens the relay: ON is never a state that lasts by itself. It is sent with the plug's own
+timer and said again from a fresh permit; without one, OFF is sent until it is read back.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from carerules.domain.decision import AskPlug, Command, OffProven, SwitchOff, SwitchOn
+from carerules.domain.event import PlugReport
+from carerules.domain.moment import HOUR, MINUTE, NEVER, SECOND, Duration, Moment
+from carerules.domain.pack import Plug
+
+RENEW_EVERY: Duration = 20 * SECOND
+"""Four renewals lost in a row before a lease of 90 s runs out (SAFETY 1)."""
+OFF_RETRY: Duration = 5 * SECOND
+OFF_ALARM: Duration = 30 * SECOND
+"""SAFETY 4: OFF is said again each 5 s, and alarmed when it is not proved within 30 s."""
+OFF_RETRY_LATER: Duration = MINUTE
+"""After five minutes of trying the plug is most likely gone: keep on, without a flood."""
+OFF_TRIES_QUICK = 60
+CONFIRM_WITHIN: Duration = 15 * SECOND
+"""An ON that no report confirms by then has failed."""
+SETTLE: Duration = 3 * SECOND
+"""A plug may repeat its old state for a moment after a command."""
+POWER_EVERY: Duration = 10 * SECOND
+"""While a load is on we ask for its power this often, so that data is never a minute old."""
+PERMIT_AGE_MAX: Duration = 2 * SECOND
+"""SAFETY 2: ON is said only from a permit at most this old."""
+
+
+@dataclass(frozen=True, slots=True)
+class Permit:
+    """Leave to have a plug on, from this moment; perishable."""
+
+    job: str
+    at: Moment
+    until: Moment = NEVER
+
+
+@dataclass(frozen=True, slots=True)
+class PlugState:
+    """What we told a plug, what it said, and what flowed during this ON.
+
+    `on_at` is the first ON of this run, None while it is not wanted on. `off_at` is the first OFF
+    of this try, None when off is proved.
+    """
+
+    name: str
+    up: bool = True
+    on_at: Moment | None = None
+    said_on_at: Moment = 0
+    job: str = ""
+    off_at: Moment | None = None
+    said_off_at: Moment = 0
+    off_tries: int = 0
+    off_because: str = "start"
+    alarmed: bool = False
+    asked_at: Moment = 0
+    on: bool | None = None
+    on_heard: Moment = -1
+    power_w: float | None = None
+    power_heard: Moment = -1
+    timer_s: float | None = None
+    confirmed: bool = False
+    energy_wh: float = 0.0
+
+    @property
+    def proven_off(self) -> bool:
+        """Read back off, with no power sampled after the command."""
+        return self.on_at is None and self.off_at is None
+
+
+def unknown_plug(plug: Plug, now: Moment) -> PlugState:
+    """A plug of which nothing is known yet: it may be on, so OFF is sought from the start."""
+    return PlugState(plug.name, off_at=now)
+
+
+def hear(state: PlugState, report: PlugReport) -> PlugState:
+    """The state after the plug's own word. Energy is what its last power moved until now."""
+    now = report.heard
+    energy = state.energy_wh
+    if state.on_at is not None and state.power_w is not None and state.power_heard >= state.on_at:
+        # Held over at most a minute: a meter that falls silent must not be taken for a flow.
+        held = min(now - state.power_heard, MINUTE)
+        energy += state.power_w * held / HOUR
+    after = replace(state, up=True, energy_wh=energy, timer_s=report.timer_s)
+    if report.on is not None:
+        confirmed = state.confirmed or (state.on_at is not None and report.on)
+        after = replace(after, on=report.on, on_heard=now, confirmed=confirmed)
+    if report.power_w is not None:
+        after = replace(after, power_w=report.power_w, power_heard=now)
+    return after
+
+
+def want_on(
+    state: PlugState, plug: Plug, permit: Permit, now: Moment
+) -> tuple[PlugState, list[Command]]:
+    """ON for the first time, or its renewal, or nothing yet. Only from a proven OFF."""
+    assert now - permit.at <= PERMIT_AGE_MAX
+    if state.on_at is None:
+        assert state.proven_off
+        first = replace(
+            state, on_at=now, said_on_at=now, job=permit.job, confirmed=False, energy_wh=0.0,
+            asked_at=now,
+        )  # fmt: skip
+        return first, [SwitchOn(plug.name, plug.lease_s, permit.job, permit.at, renewal=False)]
+    commands: list[Command] = []
+    if now - state.said_on_at >= RENEW_EVERY:
+        state = replace(state, said_on_at=now)
+        commands.append(SwitchOn(plug.name, plug.lease_s, permit.job, permit.at, renewal=True))
+    if now - max(state.asked_at, state.power_heard) >= POWER_EVERY:
+        state = replace(state, asked_at=now)
+        commands.append(AskPlug(plug.name))
+    return state, commands
+
+
+def want_off(
+    state: PlugState, plug: Plug, because: str, now: Moment
+) -> tuple[PlugState, list[Command | OffProven]]:
+    """OFF at once, again each 5 s, until it is read back; nothing when that has been done.
+
+    A plug that turns up on although nobody wanted it on is brought off likewise.
+    """
+    if state.proven_off:
+        if not state.on:
+            return state, []
+        because = "it is on and nobody here asked for that"
+    if state.off_at is None:
+        state = replace(
+            state, on_at=None, off_at=now, said_off_at=now, off_tries=1, off_because=because,
+            alarmed=False, asked_at=now,
+        )  # fmt: skip
+        return state, [SwitchOff(plug.name, because)]
+    if _read_back_off(state, plug):
+        took = now - state.off_at
+        return replace(state, off_at=None, off_tries=0, job=""), [OffProven(plug.name, took)]
+    retry = OFF_RETRY if state.off_tries < OFF_TRIES_QUICK and state.up else OFF_RETRY_LATER
+    if state.off_tries and now - state.said_off_at < retry:
+        return state, []
+    again = state.off_tries
+    state = replace(state, said_off_at=now, off_tries=again + 1, asked_at=now)
+    return state, [SwitchOff(plug.name, state.off_because, again), AskPlug(plug.name)]
+
+
+def _read_back_off(state: PlugState, plug: Plug) -> bool:
+    """Off by a report after the first OFF we said, and no power by a report after it."""
+    if state.off_at is None or not state.off_tries:
+        return False
+    if state.on is not False or state.on_heard <= state.off_at:
+        return False
+    if not plug.metered:
+        return True
+    return state.power_heard > state.off_at and (state.power_w or 0.0) <= plug.off_w
+
+
+def off_overdue(state: PlugState, now: Moment) -> bool:
+    """Whether OFF has been sought for longer than anybody should wait for it in silence."""
+    return state.off_at is not None and not state.alarmed and now - state.off_at >= OFF_ALARM
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """What is wrong with a plug that is on. `lock`: a person must look before it goes on again;
+    `final`: the job that wanted it ends."""
+
+    what: str
+    lock: bool = False
+    final: bool = True
+
+
+def fault(state: PlugState, plug: Plug, usual_w: float, now: Moment) -> Fault | None:
+    """What speaks against the plug, or what hangs on it, while it is wanted on."""
+    if state.on_at is None:
+        return None
+    if not state.confirmed:
+        late = now - state.on_at >= CONFIRM_WITHIN
+        return Fault("it did not confirm that it is on") if late else None
+    if state.on is False and state.on_heard - state.said_on_at > SETTLE:
+        return Fault("it was switched off by somebody else")
+    if now - state.on_heard > SILENCE_MAX:
+        return Fault("it has been silent for a minute", final=False)
+    if plug.lease_s is not None and plug.timer_shown and _timer_not_armed(state, plug):
+        return Fault("its own timer is not armed as we set it", lock=True)
+    if state.power_w is None or state.power_heard <= state.on_at + SETTLE:
+        return None
+    if state.power_w > OVER_POWER * usual_w:
+        wanted = f"wanted at most {OVER_POWER * usual_w:.0f} W"
+        return Fault(f"it draws {state.power_w:.0f} W, {wanted}", lock=True)
+    return None
+
+
+SILENCE_MAX: Duration = MINUTE
+"""SAFETY 2: on data older than this nothing stays on."""
+OVER_POWER = 1.2
+"""A load or charger that draws this much more than usual has a fault (HAZARDS 5)."""
+
+
+def _timer_not_armed(state: PlugState, plug: Plug) -> bool:
+    if state.on_heard - state.said_on_at <= SETTLE or not state.on:
+        return False
+    assert plug.lease_s is not None
+    return state.timer_s is None or not 0 < state.timer_s <= plug.lease_s + 1
+
+
+def due(state: PlugState, now: Moment) -> Moment:
+    """When this plug must be looked at again, if it stays as it is."""
+    if state.on_at is not None:
+        ask = max(state.asked_at, state.power_heard) + POWER_EVERY
+        soonest = min(state.said_on_at + RENEW_EVERY, ask)
+        if not state.confirmed:
+            soonest = min(soonest, state.on_at + CONFIRM_WITHIN)
+        return max(soonest, now + 1)
+    if state.off_at is not None:
+        if not state.off_tries:
+            return now
+        quick = state.off_tries < OFF_TRIES_QUICK and state.up
+        retry = state.said_off_at + (OFF_RETRY if quick else OFF_RETRY_LATER)
+        alarm = NEVER if state.alarmed else state.off_at + OFF_ALARM
+        return max(min(retry, alarm), now + 1)
+    return NEVER
