@@ -3,3 +3,109 @@
 Knows protocols and formats; turns them into events and values of `domain`, or says why not.
 Does not decide anything.
 """
+
+from carerules.adapters.address import MqttAddress, read_password
+from carerules.adapters.broker import AddressError
+from carerules.adapters.clock import HOST, ClockAnchor, LineClock, Sources
+from carerules.adapters.doors import Message
+from carerules.adapters.entry import (
+    Answer,
+    Attend,
+    Cancel,
+    Entry,
+    Measured,
+    Place,
+    Recorded,
+    Release,
+    Stop,
+    UseAdd,
+    UseDrop,
+    to_events,
+)
+from carerules.adapters.feed import Feed, FeedProfile, feed_profiles, load_feed_profile
+from carerules.adapters.inbox import Inbox, Lane, Put, Read
+from carerules.adapters.journal import DamagedRowError, SqliteJournal, WaitingEntry
+from carerules.adapters.manual import (
+    RECORD_WORDS,
+    parse_attend,
+    parse_place,
+    parse_record,
+    parse_release,
+    parse_use,
+)
+from carerules.adapters.mqtt import MqttWires, Wiring
+from carerules.adapters.plug import Unsaid, Wire, command_topics, fits, say
+from carerules.adapters.problem import Problem
+from carerules.adapters.profile import PlugProfile, load_plug_profile, plug_profiles
+from carerules.adapters.records import (
+    RecordError,
+    dump_entry,
+    dump_event,
+    dump_outcome,
+    load_entry,
+    load_event,
+    load_outcome,
+)
+from carerules.adapters.store import JournalBusy
+from carerules.adapters.topics import Topics, topics_of
+
+__all__ = [
+    "HOST",
+    "RECORD_WORDS",
+    "AddressError",
+    "Answer",
+    "Attend",
+    "Cancel",
+    "ClockAnchor",
+    "DamagedRowError",
+    "Entry",
+    "Feed",
+    "FeedProfile",
+    "Inbox",
+    "JournalBusy",
+    "Lane",
+    "LineClock",
+    "Measured",
+    "Message",
+    "MqttAddress",
+    "MqttWires",
+    "Place",
+    "PlugProfile",
+    "Problem",
+    "Put",
+    "Read",
+    "RecordError",
+    "Recorded",
+    "Release",
+    "Sources",
+    "SqliteJournal",
+    "Stop",
+    "Topics",
+    "Unsaid",
+    "UseAdd",
+    "UseDrop",
+    "WaitingEntry",
+    "Wire",
+    "Wiring",
+    "command_topics",
+    "dump_entry",
+    "dump_event",
+    "dump_outcome",
+    "feed_profiles",
+    "fits",
+    "load_entry",
+    "load_event",
+    "load_feed_profile",
+    "load_outcome",
+    "load_plug_profile",
+    "parse_attend",
+    "parse_place",
+    "parse_record",
+    "parse_release",
+    "parse_use",
+    "plug_profiles",
+    "read_password",
+    "say",
+    "to_events",
+    "topics_of",
+]

@@ -1,0 +1,62 @@
+"""Where the broker is and how to log in to it: what the site file says.
+
+Knows the settings. Does not know how a connection is made.
+"""
+
+from __future__ import annotations
+
+import stat
+from dataclasses import dataclass
+from pathlib import Path
+
+from carerules.adapters.problem import Problem, quoted
+
+PASSWORD_BYTES_MAX = 4_096
+
+
+@dataclass(frozen=True, slots=True)
+class MqttAddress:
+    """A broker. Without `tls` the password travels in clear: for this machine only.
+
+    `ca_file` None: the system's certificate authorities. `cert_file` and `key_file` are ours,
+    where the broker asks for them. `client_id` None: a new one each start. `clear_retained`:
+    remove retained commands for our plugs at the broker, instead of only reporting them.
+    """
+
+    host: str = "127.0.0.1"
+    port: int = 1883
+    username: str | None = None
+    password_file: Path | None = None
+    tls: bool = False
+    ca_file: Path | None = None
+    cert_file: Path | None = None
+    key_file: Path | None = None
+    client_id: str | None = None
+    clear_retained: bool = False
+
+    def show(self) -> str:
+        """`mqtts://bench:8883`."""
+        return f"{'mqtts' if self.tls else 'mqtt'}://{self.host}:{self.port}"
+
+
+def read_password(file: Path) -> str | Problem:
+    """The password in a file that nobody but its owner can read; its last line end is left out."""
+    where = str(file)
+    try:
+        with file.open("rb") as stream:
+            mode = stat.S_IMODE(file.stat().st_mode)
+            if mode & 0o077:
+                return Problem(f"mode {mode:04o}", "0600 or less: a password for its owner only",
+                               f"`chmod 600 {file.name}`", where)  # fmt: skip
+            content = stream.read(PASSWORD_BYTES_MAX + 1)
+    except OSError as error:
+        return Problem(str(error.strerror).lower(), "a file with the password", "look at the path",
+                       where)  # fmt: skip
+    try:
+        password = content.decode("utf-8").removesuffix("\n").removesuffix("\r")
+    except UnicodeDecodeError:
+        password = ""
+    if not password or len(content) > PASSWORD_BYTES_MAX or "\n" in password:
+        return Problem(quoted(f"{len(content)} bytes"), "one line of text, the password",
+                       "write the password and nothing else", where)  # fmt: skip
+    return password

@@ -1,0 +1,167 @@
+"""One connection to a broker: made, kept, made again; its callbacks cannot kill its thread.
+
+Knows the MQTT library. Does not know plugs or samples.
+"""
+
+from __future__ import annotations
+
+import socket
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from typing import Any
+
+from paho.mqtt.client import Client, MQTTMessage
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.subscribeoptions import SubscribeOptions
+
+from carerules.adapters.address import MqttAddress
+from carerules.adapters.problem import Problem, quoted
+
+KEEPALIVE_S = 10  # a broker that went without a word is noticed within 15 s
+CONNECT_S_MAX = 5.0
+RETRY_S_MIN, RETRY_S_MAX = 1, 5  # after a reconnect OFF must leave within 10 s
+PACKET_BYTES_MAX = 32 * 1_024  # a payload at its limit, its topic and properties
+
+UNSENT_MS_MAX = 5_000
+"""Linux gives up a connection whose data nobody acknowledged for so long, and the data with it:
+an ON that lay in the kernel while the network was away must not arrive when it comes back."""
+
+
+@dataclass(frozen=True, slots=True)
+class Callbacks:
+    """What a line tells its owner. On the line's own thread; each may raise, none may block."""
+
+    up: Callable[[], None]
+    down: Callable[[], None]
+    message: Callable[[str, bytes, bool], None]
+    acknowledged: Callable[[int], None]
+    fault: Callable[[str], None]
+
+
+class BrokerLine:
+    """A session that ends with its connection: nothing is kept at the broker or here."""
+
+    def __init__(
+        self, name: str, address: MqttAddress, password: str | None, callbacks: Callbacks
+    ) -> None:
+        self._address, self._told = address, callbacks
+        self._topics: dict[int | None, list[str]] = {}
+        client = Client(CallbackAPIVersion.VERSION2, name, protocol=MQTTProtocolVersion.MQTTv5)
+        if address.username is not None:
+            client.username_pw_set(address.username, password)
+        if address.tls:
+            client.tls_set(
+                ca_certs=None if address.ca_file is None else str(address.ca_file),
+                certfile=None if address.cert_file is None else str(address.cert_file),
+                keyfile=None if address.key_file is None else str(address.key_file),
+            )
+        client.connect_timeout = CONNECT_S_MAX
+        client.reconnect_delay_set(RETRY_S_MIN, RETRY_S_MAX)
+        client.on_connect = self._guarded(self._on_connect)
+        client.on_disconnect = self._guarded(self._on_disconnect)
+        client.on_message = self._guarded(self._on_message)
+        client.on_publish = self._guarded(self._on_publish)
+        client.on_subscribe = self._guarded(self._on_subscribe)
+        client.on_socket_open = self._guarded(_give_up_unsent)
+        self._client = client
+
+    def start(self) -> None:
+        """Begin to connect, and go on until `close`; returns at once."""
+        session = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+        session.SessionExpiryInterval = 0
+        session.MaximumPacketSize = PACKET_BYTES_MAX
+        self._client.connect_async(
+            self._address.host, self._address.port, KEEPALIVE_S, clean_start=True,
+            properties=session,
+        )  # fmt: skip
+        self._client.loop_start()
+
+    def close(self) -> None:
+        """Send what is on its way, say goodbye, and end the thread."""
+        self._client.disconnect()
+        self._client.loop_stop()
+
+    @property
+    def is_up(self) -> bool:
+        """Whether the broker has accepted us and has not been lost since."""
+        return self._client.is_connected()
+
+    def subscribe(self, topics: Iterable[tuple[str, int]], *, ours_too: bool = True) -> None:
+        """Listen to topics, each with its QoS; what is retained there comes at once."""
+        for topic, qos in topics:
+            options = SubscribeOptions(qos=qos, noLocal=not ours_too)
+            _, number = self._client.subscribe(topic, options=options)
+            self._topics[number] = [topic]
+
+    def publish(
+        self, topic: str, payload: str | bytes, *, qos: int, expiry_s: int, retain: bool = False
+    ) -> int | None:
+        """Send a message now, or not at all; its number, or None where it was not sent.
+
+        The library keeps what it could not send and sends it after the next connect: what it
+        kept is taken back here, on each loss of the connection, and before each new one is used.
+        """
+        if not self.is_up:
+            return None
+        properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+        properties.MessageExpiryInterval = expiry_s
+        sent = self._client.publish(topic, payload, qos, retain, properties)
+        if sent.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
+            self._client.drop_out_messages()
+            return None
+        return sent.mid
+
+    # ---- on the line's thread ----------------------------------------------------------------
+
+    def _guarded(self, callback: Callable[..., None]) -> Callable[..., None]:
+        # An exception in a callback ends the library's thread while it still says "connected".
+        def guarded(*args: Any) -> None:
+            try:
+                callback(*args)
+            except Exception as error:
+                self._told.fault(f"a callback failed: {quoted(error)}")
+
+        return guarded
+
+    def _on_connect(self, client: Client, _data: Any, _flags: Any, reason: Any, _more: Any) -> None:
+        client.drop_out_messages()
+        if reason.is_failure:
+            self._told.fault(f"the broker refuses: {quoted(reason)}")
+            return
+        self._topics.clear()
+        self._told.up()
+
+    def _on_disconnect(self, client: Client, *_: Any) -> None:
+        client.drop_out_messages()
+        self._told.down()
+
+    def _on_message(self, _client: Client, _data: Any, message: MQTTMessage) -> None:
+        self._told.message(message.topic, bytes(message.payload), bool(message.retain))
+
+    def _on_publish(self, _client: Client, _data: Any, number: int, reason: Any, _: Any) -> None:
+        if reason.is_failure:
+            self._told.fault(f"the broker refuses a message: {quoted(reason)}")
+        self._told.acknowledged(number)
+
+    def _on_subscribe(
+        self, _client: Client, _data: Any, number: int, reasons: Any, _more: Any
+    ) -> None:
+        topics = self._topics.pop(number, ["a topic"])
+        for topic, reason in zip(topics, reasons, strict=False):
+            if reason.is_failure:
+                self._told.fault(f"the broker refuses to let us listen to {quoted(topic)}")
+
+
+def _give_up_unsent(_client: Client, _data: Any, opened: Any) -> None:
+    if hasattr(socket, "TCP_USER_TIMEOUT"):
+        opened.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, UNSENT_MS_MAX)
+
+
+class AddressError(Exception):
+    """The address in the site file cannot be used; `problem` says why."""
+
+    def __init__(self, problem: Problem) -> None:
+        super().__init__(problem.show())
+        self.problem = problem

@@ -1,0 +1,176 @@
+"""Manual entries: what a person tells the service, and the events that it becomes.
+
+Knows the kinds of entry. Does not know how they are typed, or what they lead to.
+An entry keeps the wall time at which it was true, because it may lie for hours before a service
+takes it up; only then is that time put on the line. A naive time is read in the site's zone.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import TypeAlias, assert_never
+
+from carerules.domain.event import (
+    Answered,
+    Attended,
+    Cancelled,
+    Event,
+    Happened,
+    Placed,
+    Rejected,
+    Released,
+    Sample,
+    Stopped,
+    UseDropped,
+    UsePlanned,
+    Value,
+)
+from carerules.domain.moment import MINUTE, Duration, LocalTime, Moment
+from carerules.domain.pack import Use
+
+SOURCE = "a person"
+"""The source of every event that comes from an entry."""
+
+AHEAD_MAX: Duration = 1 * MINUTE
+"""A person's watch and the line's rounding: an entry this far ahead is taken as true now."""
+
+
+@dataclass(frozen=True, slots=True)
+class Recorded:
+    """Things that happened to a pack together: `("charge", "full")`, `("use",)`."""
+
+    pack: str
+    what: tuple[str, ...]
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """Values that a person read off a meter, in base units, with what the meter is good for."""
+
+    pack: str
+    at: datetime
+    values: tuple[Value, ...] = ()
+    cells: tuple[float, ...] = ()
+    cell_spread: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A pack was put on a station, or taken off (None)."""
+
+    pack: str
+    station: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class UseAdd:
+    """A use is planned: the packs are wanted full at `start`."""
+
+    name: str
+    start: datetime
+    packs: frozenset[str] = field(default_factory=frozenset)
+
+
+@dataclass(frozen=True, slots=True)
+class UseDrop:
+    """A planned use is called off."""
+
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class Attend:
+    """Somebody stays with the packs for so many minutes from `at`."""
+
+    minutes: int
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Release:
+    """Somebody has looked at a pack, a station or everything (`site`): it may work again."""
+
+    what: str
+
+
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """All loads off."""
+
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class Cancel:
+    """A job is called off."""
+
+    job: str
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What a job asked is answered."""
+
+    job: str
+    yes: bool
+
+
+Entry: TypeAlias = (
+    Recorded | Measured | Place | UseAdd | UseDrop | Attend | Release | Stop | Cancel | Answer
+)
+
+
+def to_events(entry: Entry, heard: Moment, local: LocalTime) -> tuple[Event, ...]:
+    """What the entry tells the core, heard now.
+
+    A time that lies ahead of `heard` by more than a minute is refused as one `Rejected`: the wall
+    clock was set back since it was written, or an old journal came to a younger machine.
+    """
+    match entry:
+        case Recorded(pack, what, wall):
+            at = _past(wall, heard, local)
+            if at is None:
+                return (_ahead(heard, wall, local),)
+            return tuple(Happened(heard, at, pack, each, SOURCE) for each in what)
+        case Measured(pack, wall, values, cells, cell_spread):
+            at = _past(wall, heard, local)
+            if at is None:
+                return (_ahead(heard, wall, local),)
+            return (Sample(heard, at, pack, values, SOURCE, cells, cell_spread),)
+        case Place(pack, station):
+            return (Placed(heard, pack, station),)
+        case UseAdd(name, start, packs):
+            return (UsePlanned(heard, Use(name, local.moment(start), packs)),)
+        case UseDrop(name):
+            return (UseDropped(heard, name),)
+        case Attend(minutes, wall):
+            at = _past(wall, heard, local)
+            if at is None:
+                return (_ahead(heard, wall, local),)
+            until = at + minutes * MINUTE
+            if until <= heard:
+                # It lay waiting for longer than the person meant to stay.
+                return (Rejected(heard, SOURCE, "their stay was over before this was read"),)
+            return (Attended(heard, until),)
+        case Release(what_released):
+            return (Released(heard, what_released),)
+        case Stop(by):
+            return (Stopped(heard, by),)
+        case Cancel(job):
+            return (Cancelled(heard, job),)
+        case Answer(job, yes):
+            return (Answered(heard, job, yes),)
+        case _:
+            assert_never(entry)
+
+
+def _past(wall: datetime, heard: Moment, local: LocalTime) -> Moment | None:
+    at = local.moment(wall)
+    return min(at, heard) if at <= heard + AHEAD_MAX else None
+
+
+def _ahead(heard: Moment, wall: datetime, local: LocalTime) -> Rejected:
+    shown = wall.astimezone(local.zone)
+    return Rejected(heard, SOURCE, f"`{shown:%Y-%m-%d %H:%M}` lies ahead of the clock")

@@ -1,0 +1,226 @@
+"""Words of a manual entry, read at the door: `heron charged`, `heron voltage 15.0`.
+
+Knows how entries are typed and what a hand meter is good for. Does not know when they are read.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from carerules.adapters.entry import Attend, Entry, Measured, Place, Recorded, Release, UseAdd
+from carerules.adapters.moments import read_future, read_past
+from carerules.adapters.problem import Problem, quoted
+from carerules.domain.event import Value
+from carerules.domain.pack import Pack, Site
+from carerules.domain.quantity import (
+    CAPACITY,
+    CHARGE_LEVEL,
+    TEMPERATURE,
+    VOLTAGE,
+    Dimension,
+    read_quantity,
+    show,
+)
+
+# What a person's instrument is good for, one sigma. All: common practice, no source.
+HAND_METER_V_A_CELL = 0.02  # a hand meter of 0.5 % and a few digits, at about 4 V a cell
+CELL_CHECKER_V = 0.01  # a checker on the balance lead; its last digit is 1 to 5 mV
+GAUGE_POINTS = 5.0  # a fuel gauge, or a charger's display
+THERMOMETER_C = 2.0  # a stick-on or infrared thermometer on the wrapper
+CAPACITY_SHARE = 0.05  # a charger's count over a full cycle
+
+CELL_V_MIN = 0.5
+"""Below it the lead is off or the pack is not this one. A ruined cell at 1 V must be recordable."""
+
+OVER_CEILING_V = 0.3
+"""An overcharged cell must be recordable; further above its ceiling it is another pack."""
+
+WORDS_MAX = 64
+ATTEND_MINUTES_MAX = 12 * 60  # nobody stays longer without saying so again
+USE_NAME_CHARS_MAX = 60
+
+HAPPENINGS: Mapping[str, tuple[str, ...]] = {
+    "charged": ("charge", "full"),
+    "used": ("use",),
+    "swelling": ("swelling",),
+    "inspected": ("inspection",),
+    "calibrated": ("calibration",),
+}
+"""What a word records: the events of `domain.event.PERSON_EVENTS`, in the order they are told."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Measure:
+    signal: str
+    dimension: Dimension
+    low: float
+    high: float
+    spread: Callable[[float], float]
+
+
+_MEASURES: Mapping[str, _Measure] = {
+    "soc": _Measure("pack.soc", CHARGE_LEVEL, 0, 100, lambda _: GAUGE_POINTS),
+    "temperature": _Measure("pack.temperature", TEMPERATURE, -40, 120, lambda _: THERMOMETER_C),
+    "capacity": _Measure("pack.capacity", CAPACITY, 0.001, 5_000, lambda ah: CAPACITY_SHARE * ah),
+}
+
+RECORD_WORDS = (*HAPPENINGS, "voltage", "cells", *_MEASURES)
+"""Every word that `parse_record` takes first."""
+
+
+def parse_record(
+    pack: str, words: Sequence[str], at_text: str | None, site: Site, now: datetime
+) -> Entry | Problem:
+    """What happened to a pack, or was measured at it; `now` is the wall time, aware.
+
+    Units may be left out or joined: `15.0`, `15.0V`, `15.0 V`.
+    """
+    known = site.packs.get(pack)
+    if known is None:
+        return _unknown("pack", pack, site.packs)
+    at = read_past(at_text, now)
+    if isinstance(at, Problem):
+        return at
+    if not words or len(words) > WORDS_MAX:
+        return Problem("no words" if not words else "too many words", _one_of(RECORD_WORDS),
+                       f"write for instance `{pack} charged` or `{pack} voltage 15.0`")  # fmt: skip
+    word, rest = words[0].lower(), words[1:]
+    if word in HAPPENINGS:
+        if rest:
+            return Problem(quoted(" ".join(rest)), f"nothing after `{word}`", "leave it out")
+        return Recorded(pack, HAPPENINGS[word], at)
+    if word == "voltage":
+        return _voltage(known, rest, at)
+    if word == "cells":
+        return _cells(known, rest, at)
+    if word in _MEASURES:
+        return _measure(known, word, rest, at)
+    return Problem(quoted(words[0]), _one_of(RECORD_WORDS), "choose one of these words")
+
+
+def parse_place(pack: str, station: str | None, site: Site) -> Entry | Problem:
+    """Put a pack on a station, or (None) take it off."""
+    if pack not in site.packs:
+        return _unknown("pack", pack, site.packs)
+    if station is not None and station not in site.stations:
+        return _unknown("station", station, site.stations)
+    return Place(pack, station)
+
+
+def parse_use(
+    name: str, start: str, packs: Sequence[str], site: Site, now: datetime
+) -> Entry | Problem:
+    """Plan a use of some packs."""
+    if not name.strip() or len(name) > USE_NAME_CHARS_MAX or not name.isprintable():
+        return Problem(quoted(name), f"a name of 1 to {USE_NAME_CHARS_MAX} characters",
+                       "give the use a short name, such as `survey`")  # fmt: skip
+    if not packs:
+        return Problem("no packs", "at least one pack", "name the packs after the time")
+    for pack in packs:
+        if pack not in site.packs:
+            return _unknown("pack", pack, site.packs)
+    begins = read_future(start, now)
+    return begins if isinstance(begins, Problem) else UseAdd(name, begins, frozenset(packs))
+
+
+def parse_attend(minutes: str, now: datetime) -> Entry | Problem:
+    """Somebody stays with the packs, from now on."""
+    written = minutes.strip().lower().removesuffix("min").rstrip()
+    if not re.fullmatch(r"[0-9]{1,4}", written) or not 1 <= int(written) <= ATTEND_MINUTES_MAX:
+        return Problem(quoted(minutes), f"1 to {ATTEND_MINUTES_MAX} minutes",
+                       "write whole minutes, and say it again if you stay longer")  # fmt: skip
+    return Attend(int(written), now)
+
+
+def parse_release(what: str, site: Site) -> Entry | Problem:
+    """Somebody has looked at a pack, a station, or (`site`) everything."""
+    if what == "site" or what in site.packs or what in site.stations:
+        return Release(what)
+    return _unknown("pack or station", what, {**site.packs, **site.stations, "site": site})
+
+
+def _voltage(pack: Pack, rest: Sequence[str], at: datetime) -> Entry | Problem:
+    volts = _number(" ".join(rest), VOLTAGE, "voltage 15.0")
+    if isinstance(volts, Problem):
+        return volts
+    low, high = pack.cells * CELL_V_MIN, pack.cells * (pack.limits.cell_v_ceiling + OVER_CEILING_V)
+    if not low <= volts <= high:
+        return Problem(
+            f"`{show(volts, VOLTAGE)}`",
+            f"{show(low, VOLTAGE)} to {show(high, VOLTAGE)} for the {pack.cells} cells of "
+            f"`{pack.name}`",
+            "look whether it is this pack; one cell's voltage is recorded with `cells`",
+        )
+    spread = HAND_METER_V_A_CELL * pack.cells
+    return Measured(pack.name, at, (Value("pack.voltage", volts, spread),))
+
+
+def _cells(pack: Pack, rest: Sequence[str], at: datetime) -> Entry | Problem:
+    # `3.75 V 3.75 V` comes in as four words: a unit standing alone belongs to the number before.
+    written: list[str] = []
+    for word in rest:
+        if written and re.fullmatch(r"m?V", word):
+            written[-1] += word
+        else:
+            written.append(word)
+    if len(written) != pack.cells:
+        return Problem(
+            f"{len(written)} values", f"{pack.cells}, one for each cell of `{pack.name}`",
+            f"write `cells` and {pack.cells} voltages with spaces between",
+        )  # fmt: skip
+    high = pack.limits.cell_v_ceiling + OVER_CEILING_V
+    cells: list[float] = []
+    for word in written:
+        volts = _number(word, VOLTAGE, "cells 3.75 3.76 3.75")
+        if isinstance(volts, Problem):
+            return volts
+        if not 0 <= volts <= high:
+            return Problem(f"`{show(volts, VOLTAGE)}`", f"0 V to {show(high, VOLTAGE)} a cell",
+                           "look whether it is this pack, and one cell at a time")  # fmt: skip
+        cells.append(volts)
+    return Measured(pack.name, at, (), tuple(cells), CELL_CHECKER_V)
+
+
+def _measure(pack: Pack, word: str, rest: Sequence[str], at: datetime) -> Entry | Problem:
+    measure = _MEASURES[word]
+    example = {"soc": "soc 80", "temperature": "temperature 21", "capacity": "capacity 14.8"}[word]
+    number = _number(" ".join(rest), measure.dimension, example)
+    if isinstance(number, Problem):
+        return number
+    low, high = measure.low, measure.high
+    if word == "capacity":
+        # A new pack may hold a little more than its label, never half as much again.
+        high = 1.5 * pack.capacity_ah
+    if not low <= number <= high:
+        return Problem(
+            f"`{show(number, measure.dimension)}`",
+            f"{show(low, measure.dimension)} to {show(high, measure.dimension)}",
+            "look at the number and its unit",
+        )
+    return Measured(pack.name, at, (Value(measure.signal, number, measure.spread(number)),))
+
+
+def _number(text: str, dimension: Dimension, example: str) -> float | Problem:
+    if not text.strip():
+        return Problem("nothing", f"a {dimension.name}", f"write for instance `{example}`")
+    if "," in text:
+        # `3,75` may be 3.75 or two values: refused, because a wrong guess is ten times off.
+        return Problem(quoted(text), "a decimal point", f"write {quoted(text.replace(',', '.'))}")
+    read = read_quantity(text, dimension)
+    if isinstance(read, str):
+        return Problem(
+            quoted(text), read.partition("wanted ")[2], f"write for instance `{example}`"
+        )
+    return read.value
+
+
+def _unknown(what: str, name: str, known: Mapping[str, object]) -> Problem:
+    return Problem(quoted(name), f"a {what} of the site file", f"it has {_one_of(sorted(known))}")
+
+
+def _one_of(names: Sequence[str]) -> str:
+    shown = [quoted(name) for name in names[:12]]
+    return ", ".join(shown) + (f" and {len(names) - 12} more" if len(names) > 12 else "")

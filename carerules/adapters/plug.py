@@ -1,0 +1,97 @@
+"""Commands to messages: which topic and payload a plug's profile makes of a command.
+
+Knows profiles. Does not know brokers, or whether the command is a good one.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from typing import assert_never
+
+from carerules.adapters.problem import Problem, quoted
+from carerules.adapters.profile import TIMER_HOLE, PlugProfile, Said
+from carerules.adapters.template import check_fillings, fill
+from carerules.domain.decision import AskPlug, Command, SwitchOff, SwitchOn
+from carerules.domain.pack import Plug
+
+ON_EXPIRY_S = 10
+"""A broker that could not deliver an ON within it throws it away: a late ON is never obeyed."""
+
+OFF_EXPIRY_S = 30
+"""OFF is said again each 5 s for as long as it is not proven, so an old one need not be kept."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wire:
+    """A message on its way to a plug, never retained; the broker drops it after `expiry_s`."""
+
+    topic: str
+    payload: str
+    expiry_s: int
+
+
+@dataclass(frozen=True, slots=True)
+class Unsaid:
+    """The profile has no words for the command; nothing is sent."""
+
+    why: str
+
+
+def say(command: Command, plug: Plug, profile: PlugProfile) -> Wire | Unsaid:
+    """The message for a command. An ON without its timer is never made of one with a lease."""
+    match command:
+        case SwitchOn(lease_s=lease_s):
+            return _say_on(lease_s, plug, profile)
+        case SwitchOff():
+            return _wire(profile.off, plug, OFF_EXPIRY_S)
+        case AskPlug():
+            if profile.ask is None:
+                return Unsaid(f"profile `{profile.name}` cannot be asked")
+            return _wire(profile.ask, plug, ON_EXPIRY_S)
+        case _:
+            assert_never(command)
+
+
+def _say_on(lease_s: int | None, plug: Plug, profile: PlugProfile) -> Wire | Unsaid:
+    if lease_s is None:
+        if profile.on is None:
+            return Unsaid(f"profile `{profile.name}` switches on only with its timer")
+        return _wire(profile.on, plug, ON_EXPIRY_S)
+    timed = profile.on_for
+    if timed is None:
+        return Unsaid(f"profile `{profile.name}` has no timer")
+    if not timed.min_s <= lease_s <= timed.max_s:
+        return Unsaid(
+            f"{lease_s} s does not fit the timer of profile `{profile.name}`, "
+            f"{timed.min_s} to {timed.max_s} s"
+        )
+    return _wire(timed, plug, ON_EXPIRY_S, {TIMER_HOLE: str(timed.count(lease_s))})
+
+
+def command_topics(plug: Plug, profile: PlugProfile) -> frozenset[str]:
+    """Every topic on which this plug can be switched on or off."""
+    said = [message for message in (profile.off, profile.on, profile.on_for) if message is not None]
+    return frozenset(fill(message.topic, plug.variables) for message in said)
+
+
+def fits(plug: Plug, profile: PlugProfile) -> Problem | None:
+    """Whether the site file gives a plug what its profile needs; what is missing, if not."""
+    problem = check_fillings(profile.vars, plug.variables, profile.name)
+    if problem is not None:
+        return problem
+    for message in (profile.off, profile.on, profile.on_for, profile.ask):
+        if message is None or not message.payload.startswith("{"):
+            continue
+        payload = fill(message.payload, {**plug.variables, TIMER_HOLE: "1"})
+        try:
+            json.loads(payload)
+        except ValueError:
+            return Problem(quoted(payload), "JSON with these variables",
+                           "look at the variables: a number wants digits only")  # fmt: skip
+    return None
+
+
+def _wire(said: Said, plug: Plug, expiry_s: int, also: dict[str, str] | None = None) -> Wire:
+    fillings = {**plug.variables, **(also or {})}
+    return Wire(fill(said.topic, fillings), fill(said.payload, fillings), expiry_s)

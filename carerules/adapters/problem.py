@@ -1,0 +1,31 @@
+"""What is wrong with something that a person wrote: a profile, an entry, a password file.
+
+Knows how to say it. Does not know what it is about. A problem is a value: returned, never raised.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+SAID_CHARS_MAX = 60  # a quoted word of this length still leaves room for the sentence on one line
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One mistake: where (a file, a key, or nothing), what was found, what was wanted, the mend."""
+
+    found: str
+    wanted: str
+    mend: str
+    where: str = ""
+
+    def show(self) -> str:
+        """`my.toml: on_for.scale: found `0`, wanted a number above 0; help: ...` on one line."""
+        place = f"{self.where}: " if self.where else ""
+        return f"{place}found {self.found}, wanted {self.wanted}; help: {self.mend}"
+
+
+def quoted(words: object) -> str:
+    """Somebody's own words in backticks: one printable line, cut short, whatever they were."""
+    text = "".join(c if c.isprintable() and c != "`" else "·" for c in str(words)[:SAID_CHARS_MAX])
+    return f"`{text}{'…' if len(str(words)) > SAID_CHARS_MAX else ''}`"

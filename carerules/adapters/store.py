@@ -1,0 +1,175 @@
+"""The journal's file on the disk: opened, owned, and its faults in words.
+
+Knows SQLite, locks and modes. Does not know what the journal holds.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import os
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from carerules.adapters import schema
+from carerules.domain.ports import JournalError
+
+BUSY_MS = 2_000  # a manual entry is written in milliseconds; longer than this is a hung program
+
+
+class JournalBusy(JournalError):  # noqa: N818 (busy says it)
+    """Another service owns this journal: two would switch the same plugs."""
+
+    def __init__(self, path: Path, pid: int | None) -> None:
+        who = f"process {pid}" if pid is not None else "another process"
+        super().__init__(
+            f"journal `{path}` belongs to {who}, which is running",
+            "stop that service first, or give this one a journal of its own",
+        )
+        self.pid = pid
+
+
+def own(path: Path) -> int:
+    """Take the lock beside the journal, for as long as the descriptor given back is open.
+
+    The kernel lets go of it when the process ends, however it ends: no stale lock can stay.
+    Raises `JournalBusy` when another process holds it.
+    """
+    lock = path.with_name(path.name + ".lock")
+    with faults(path):
+        _make_folder(path.parent)
+        descriptor = os.open(lock, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        os.ftruncate(descriptor, 0)
+        os.pwrite(descriptor, f"{os.getpid()}\n".encode(), 0)
+    except BlockingIOError:
+        holder = os.pread(descriptor, 32, 0).strip()
+        os.close(descriptor)
+        raise JournalBusy(path, int(holder) if holder.isdigit() else None) from None
+    except OSError as error:
+        os.close(descriptor)
+        raise _from_os(path, error) from error
+    return descriptor
+
+
+def connect(path: Path, *, owner: bool) -> sqlite3.Connection:
+    """Open the file, make or migrate its tables; raises `JournalError` naming file and mend."""
+    database: sqlite3.Connection | None = None
+    try:
+        with faults(path):
+            _make_folder(path.parent)
+            _make_file(path)
+            database = sqlite3.connect(
+                path, timeout=BUSY_MS / 1_000, isolation_level=None, check_same_thread=False
+            )
+            _prepare(database, path, owner=owner)
+        return database
+    except BaseException:
+        if database is not None:
+            database.close()
+        raise
+
+
+def _prepare(database: sqlite3.Connection, path: Path, *, owner: bool) -> None:
+    found, whose = schema.version(database), schema.application_id(database)
+    fresh = found == 0 and whose == 0 and _is_empty(database)
+    if not fresh and whose != schema.APPLICATION_ID:
+        raise JournalError(
+            f"`{path}` is a database of something else", "name another file for the journal"
+        )
+    if found > schema.VERSION:
+        raise JournalError(
+            f"journal `{path}` is of version {found}, this program knows up to {schema.VERSION}",
+            "install the newer program, or name another journal",
+        )
+    database.execute("PRAGMA journal_mode = WAL")
+    # FULL: a commit that returned is on the disk. NORMAL may lose the last commits at power loss,
+    # and one of them may be the intent to switch a plug on.
+    database.execute("PRAGMA synchronous = FULL")
+    database.execute("PRAGMA foreign_keys = ON")
+    if found < schema.VERSION:
+        if not owner and not fresh:
+            raise JournalError(
+                f"journal `{path}` was written by an older version", "start the service once"
+            )
+        schema.migrate(database)
+    if owner and not fresh:
+        _check(database, path)
+
+
+def _check(database: sqlite3.Connection, path: Path) -> None:
+    verdict = database.execute("PRAGMA quick_check(1)").fetchone()[0]
+    if verdict != "ok":
+        raise damaged(path, "its pages do not fit together")
+
+
+def _is_empty(database: sqlite3.Connection) -> bool:
+    return not database.execute("SELECT 1 FROM sqlite_master LIMIT 1").fetchall()
+
+
+def _make_folder(folder: Path) -> None:
+    if not folder.is_dir():
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+
+
+def _make_file(path: Path) -> None:
+    # Made by us before SQLite sees it: its own files beside this one then take the same mode.
+    descriptor = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+    try:
+        os.fchmod(descriptor, 0o600)
+    finally:
+        os.close(descriptor)
+
+
+def damaged(path: Path, how: str) -> JournalError:
+    """The file cannot be read. It may still be of use to somebody: it is never deleted here."""
+    return JournalError(
+        f"journal `{path}` is damaged: {how}",
+        f"move it aside with its -wal and -shm (`mv {path.name} {path.name}.damaged`) "
+        "and start again; or put back a backup",
+    )
+
+
+# By the prefix of SQLite's own name of the error.
+_FAULTS = (
+    ("SQLITE_FULL", "the disk is full", "free some space; what waits is written then"),
+    ("SQLITE_BUSY", "another program holds it", "end the program that has it open"),
+    ("SQLITE_LOCKED", "another program holds it", "end the program that has it open"),
+    ("SQLITE_READONLY", "it cannot be written", "give the service's user the file and its folder"),
+    ("SQLITE_PERM", "it cannot be opened", "give the service's user the file and its folder"),
+    ("SQLITE_CANTOPEN", "it cannot be opened", "give the service's user the file and its folder"),
+    ("SQLITE_IOERR", "the disk gives an error", "look at the disk (`dmesg`), then start again"),
+)
+
+
+@contextmanager
+def faults(path: Path) -> Iterator[None]:
+    """Whatever goes wrong with the file inside comes out as a `JournalError` with its mend."""
+    try:
+        yield
+    except sqlite3.Error as error:
+        raise _from_sqlite(path, error) from error
+    except OSError as error:
+        raise _from_os(path, error) from error
+
+
+def _from_sqlite(path: Path, error: sqlite3.Error) -> JournalError:
+    name = getattr(error, "sqlite_errorname", "") or ""
+    for prefix, what, mend in _FAULTS:
+        if name.startswith(prefix):
+            return JournalError(f"journal `{path}`: {what}", mend)
+    if name.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB")):
+        return damaged(path, "it is no sound database")
+    return JournalError(
+        f"journal `{path}`: {str(error).lower() or 'unknown fault'}",
+        "move it aside if it happens again, and report it",
+    )
+
+
+def _from_os(path: Path, error: OSError) -> JournalError:
+    return JournalError(
+        f"journal `{path}`: {(error.strerror or 'unknown fault').lower()}",
+        "give the service's user the file and its folder",
+    )
