@@ -1,0 +1,257 @@
+"""The kept estimate of a pack: every `pack.*` signal, brought up to date by what is heard.
+
+Knows samples, metered power and events. Does not know rules or limits.
+Each function is pure: the old estimate stays as it was.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+from carerules.battery import rest as resting
+from carerules.battery import track as counting
+from carerules.battery.chemistry import Chemistry
+from carerules.battery.measured import disown, measure
+from carerules.battery.rest import Rest
+from carerules.battery.screen import Doubts, screened
+from carerules.battery.track import COUNTED, REST_VOLTAGE, Track
+from carerules.battery.witness import Gauge, rested, stated
+from carerules.domain.event import Sample, Value
+from carerules.domain.moment import HOUR, Duration, Moment
+from carerules.domain.pack import Pack
+from carerules.domain.quantity import Known, Reading, Unknown
+
+FULL_SPREAD = 2.0
+"""Points: chargers end at a tenth to a thirtieth of their current, a little short (from memory)."""
+
+RATED_SHARE = 0.07
+"""Doubt of the rated capacity, of itself: packs are sold a little over, and age (no source)."""
+
+CAPACITY_SHARE = 0.03
+"""Doubt of a measured capacity that names none, of itself (common practice, no source)."""
+
+RESISTANCE_SHARE = 0.5
+"""Doubt of a typical resistance, of itself: temperature alone doubles it."""
+
+USE_SEEN: Duration = HOUR
+"""A use was counted if the pack's current was still sent, and flowed within this time before."""
+
+SAID_FULL = "said to be full"
+RATED = "rated"
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """What is known of one pack. `readings` holds every `pack.*` signal it can say; a missing one
+    was never seen. `doubts` says by signal what was left out or not quite believed, and why.
+    """
+
+    readings: Mapping[str, Reading]
+    doubts: Doubts
+    track: Track
+    rest: Rest
+    gauge: Gauge | None
+
+    @property
+    def doubt(self) -> str:
+        """All doubts in one line; empty: none."""
+        return "; ".join(self.doubts.values())
+
+
+def fresh(pack: Pack) -> Estimate:
+    """The estimate of a pack of which nothing was heard: what the site file says, and no more."""
+    made = 0 if pack.made is None else pack.made
+    readings: dict[str, Reading] = {
+        "pack.capacity": Known(pack.capacity_ah, RATED_SHARE * pack.capacity_ah, made, RATED),
+        "pack.health": Known(100.0, 100 * RATED_SHARE, made, RATED),
+    }
+    if pack.made is not None:
+        readings["pack.age"] = Known(0.0, 0.0, pack.made, "site file", 1.0)
+    return Estimate(
+        readings, {}, Track(counting.LONG_AGO, pack.capacity_ah, RATED_SHARE), Rest(), None
+    )
+
+
+def take_sample(estimate: Estimate, pack: Pack, chemistry: Chemistry, sample: Sample) -> Estimate:
+    """The estimate after a sample, in any combination of values.
+
+    What cannot be true of this pack is left out and named in `doubts`; a measured signal is then
+    `Unknown("implausible")`. A sample older than what is known changes only what it is newest on.
+    """
+    assert sample.pack == pack.name
+    at = sample.at
+    seen, cells, wrong = screened(pack, chemistry, sample)
+    readings = _with_typical(estimate.readings, pack, chemistry, at)
+    doubts = estimate.doubts
+    if wrong or doubts:
+        doubts = _doubts(doubts, seen, cells, wrong)
+        for name in wrong:
+            disown(readings, name)
+    measure(readings, pack, chemistry, sample, seen, cells, at >= estimate.track.at)
+    track = counting.advanced(estimate.track, chemistry, at, _current(readings, seen))
+    if "pack.capacity" in seen or "pack.resistance" in seen:
+        track = _figures(readings, track, pack, sample, seen)
+    rest = resting.settled(estimate.rest, track, at)
+    gauge = estimate.gauge
+    said = seen.get("pack.soc")
+    if said is not None:
+        track, rest, doubts = stated(track, rest, doubts, gauge, chemistry, sample, said)
+        if gauge is None or at >= gauge.at:
+            gauge = Gauge(said.value, at, sample.source)
+    pack_v = seen.get("pack.voltage")
+    if (cells or pack_v is not None) and not rest.flowing:
+        before = estimate.readings.get("pack.voltage")
+        heard = before.at if isinstance(before, Known) else counting.LONG_AGO
+        track, rest, doubts = rested(
+            readings, track, rest, doubts, pack, chemistry, sample, pack_v, cells, heard
+        )
+    return _told(readings, doubts, track, rest, estimate, gauge, chemistry, sample.source)
+
+
+def take_energy(
+    estimate: Estimate, pack: Pack, chemistry: Chemistry, at: Moment, power_w: float
+) -> Estimate:
+    """The estimate after the station's plug told a power (W, positive into the pack).
+
+    It holds until the next call; 0 ends it. It counts only while the pack sends no current of its
+    own (`HOLD_MAX`), with ten percent of doubt: what the load or charger itself takes is not seen.
+    """
+    if not -1e9 < power_w < 1e9:
+        why = f"`plug`: found `{power_w:g} W`, wanted a number"
+        return replace(estimate, doubts={**estimate.doubts, "plug": why})
+    doubts: Doubts = {name: why for name, why in estimate.doubts.items() if name != "plug"}
+    readings = _with_typical(estimate.readings, pack, chemistry, at)
+    track = counting.advanced(estimate.track, chemistry, at, None)
+    if at >= estimate.track.at:
+        track = track._replace(cell_w=power_w / pack.cells)
+    rest = resting.settled(estimate.rest, track, at)
+    return _told(readings, doubts, track, rest, estimate, estimate.gauge, chemistry, "plug")
+
+
+def take_event(
+    estimate: Estimate, pack: Pack, chemistry: Chemistry, what: str, at: Moment
+) -> Estimate:
+    """The estimate after something happened to the pack.
+
+    `charge`, `full`: a person says it was charged full. `use`, `drain`: the charge is unknown from
+    then on, unless the pack's own current was counted through it, or something newer has set it.
+    Each of these begins a rest. Anything else changes nothing.
+    """
+    if what not in ("charge", "full", "use", "drain"):
+        return estimate
+    readings, doubts = _with_typical(estimate.readings, pack, chemistry, at), estimate.doubts
+    track = counting.advanced(estimate.track, chemistry, at, None)
+    if what in ("charge", "full"):
+        if at >= track.anchored and at >= track.flowed:
+            track = counting.anchored(track, 100.0, FULL_SPREAD, at, SAID_FULL)
+            doubts = {
+                name: why for name, why in doubts.items() if name not in ("pack.soc", REST_VOLTAGE)
+            }
+    elif at >= track.anchored and not (track.is_live(at) and at - track.flowed <= USE_SEEN):
+        track = counting.spoiled(track, at)
+    rest = resting.restarted(resting.settled(estimate.rest, track, at), at)
+    return _told(readings, doubts, track, rest, estimate, estimate.gauge, chemistry, what)
+
+
+def take_time(estimate: Estimate, pack: Pack, chemistry: Chemistry, at: Moment) -> Estimate:
+    """The estimate when nothing but time has passed: on the shelf the doubt grows."""
+    readings = _with_typical(estimate.readings, pack, chemistry, at)
+    track = counting.advanced(estimate.track, chemistry, at, None)
+    rest, doubts = estimate.rest, estimate.doubts
+    return _told(readings, doubts, track, rest, estimate, estimate.gauge, chemistry, "")
+
+
+def _with_typical(
+    old: Mapping[str, Reading], pack: Pack, chemistry: Chemistry, at: Moment
+) -> dict[str, Reading]:
+    """A copy to write in; the first time, with what is typical of the chemistry."""
+    readings = dict(old)
+    if "pack.resistance" not in readings:
+        typical = chemistry.resistance_mohm_ah / pack.capacity_ah
+        doubt = RESISTANCE_SHARE * typical
+        readings["pack.resistance"] = Known(typical, doubt, at, f"typical of {chemistry.name}")
+    return readings
+
+
+def _doubts(
+    doubts: Doubts, seen: Mapping[str, Value], cells: tuple[float, ...], wrong: Mapping[str, str]
+) -> Doubts:
+    kept = {
+        name: why
+        for name, why in doubts.items()
+        if name not in seen and not (name == "cells" and cells)
+    }
+    return {**kept, **wrong}
+
+
+def _current(readings: Mapping[str, Reading], seen: Mapping[str, Value]) -> float | None:
+    """The pack's own current (A): as sent, or out of its power and voltage; None: not sent."""
+    sent = seen.get("pack.current")
+    if sent is not None:
+        return sent.value
+    power = seen.get("pack.power")
+    if power is None:
+        return None
+    pack_v = readings.get("pack.voltage")
+    return power.value / pack_v.value if isinstance(pack_v, Known) and pack_v.value > 0 else None
+
+
+def _figures(
+    readings: dict[str, Reading],
+    track: Track,
+    pack: Pack,
+    sample: Sample,
+    seen: Mapping[str, Value],
+) -> Track:
+    """Capacity, health and resistance as somebody measured them."""
+    at, source = sample.at, sample.source
+    sent = seen.get("pack.resistance")
+    if sent is not None:
+        spread = sent.spread or 0.1 * sent.value
+        readings["pack.resistance"] = Known(sent.value, spread, at, source)
+    sent = seen.get("pack.capacity")
+    if sent is None:
+        return track
+    spread = sent.spread or CAPACITY_SHARE * sent.value
+    readings["pack.capacity"] = Known(sent.value, spread, at, source)
+    share = 100 / pack.capacity_ah
+    readings["pack.health"] = Known(share * sent.value, share * spread, at, source)
+    return track._replace(capacity_ah=sent.value, capacity_doubt=spread / sent.value)
+
+
+def _told(
+    readings: dict[str, Reading],
+    doubts: Doubts,
+    track: Track,
+    rest: Rest,
+    old: Estimate,
+    gauge: Gauge | None,
+    chemistry: Chemistry,
+    source: str,
+) -> Estimate:
+    """The new estimate, with charge and rest as the count leaves them."""
+    charge, was_track = track.charge, old.track
+    if (
+        charge is not None
+        and track.anchored == was_track.anchored
+        and track.net == was_track.net
+        and rest == old.rest
+        and isinstance(said := readings.get("pack.soc"), Known)
+        and 0 <= track.at - said.at < HOUR
+    ):
+        pass  # the reading goes on along its slope
+    elif charge is not None:
+        witness = track.witness if -0.05 < track.net < 0.05 else COUNTED
+        # While something flows the next sample tells; only the shelf is foreseen.
+        slope = 0.0 if rest.flowing or charge <= 0.0 else chemistry.shelf_slope
+        readings["pack.soc"] = Known(charge, track.spread(chemistry), track.at, witness, slope)
+    elif track.used:
+        readings["pack.soc"] = Unknown("used since the last reading")
+    was = old.rest
+    if rest.flowing:
+        if not was.flowing:
+            readings["pack.rested"] = Known(0.0, 0.0, track.at, source)
+    elif rest.since is not None and (was.flowing or was.since != rest.since):
+        readings["pack.rested"] = Known(0.0, 0.0, rest.since, source, 1.0)
+    return Estimate(readings, doubts, track, rest, gauge)
