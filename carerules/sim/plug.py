@@ -103,7 +103,7 @@ class PlugTruth:
 
     def expire(self, now: Moment) -> bool:
         """The timer's moment has come: open. Whether it was the moment."""
-        if self.deadline is None or now < self.deadline or Fault.HANGS in self.faults:
+        if self.deadline is None or now < self.deadline:
             return False
         self._says_on, self._promised = False, None
         self._open()
@@ -132,6 +132,8 @@ class PlugTruth:
         if fault is Fault.DIES:
             self._says_on, self._promised = False, None
             self._open()
+        if fault is Fault.HANGS:
+            self.deadline = None
 
     def mend(self, fault: Fault) -> None:
         """Fail so no longer. A contact that was welded opens with the next OFF."""
