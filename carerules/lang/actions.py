@@ -1,0 +1,175 @@
+"""From the action lines of a rule to what a job is made of.
+
+Knows actions, their options and the holes in their texts. Does not know conditions.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import cast
+
+from carerules.domain import action as a
+from carerules.domain.diagnostic import Mend, Span
+from carerules.domain.quantity import CHARGE_LEVEL, POWER, show
+from carerules.lang import syntax as s
+from carerules.lang.conditions import day_window
+from carerules.lang.scope import Scope, written
+
+# Which options each action takes.
+_OPTIONS: dict[str, frozenset[str]] = {
+    "DRAIN": frozenset({"AT", "DURING"}),
+    "CHARGE": frozenset({"BY", "DURING"}),
+    "NOTIFY": frozenset({"URGENT"}),
+    "RETIRE": frozenset({"BECAUSE"}),
+}
+_OPTION_SHOWN = {"AT": "at most", "DURING": "during", "BY": "by use", "URGENT": "urgent",
+                 "BECAUSE": "because"}  # fmt: skip
+
+
+def action(node: s.ActionNode, scope: Scope) -> a.Action | None:
+    """One action; None: told to the findings."""
+    options = _options(node, scope)
+    if options is None:
+        return None
+    match node.kind.type:
+        case "DRAIN":
+            return _drain(node, options, scope)
+        case "CHARGE":
+            return _charge(node, options, scope)
+        case "REST":
+            time = scope.duration(cast(s.AmountNode, node.what), "`rest`")
+            return None if time is None else a.Rest(time)
+        case "ASK":
+            said = text(cast(s.Word, node.what), scope)
+            within = scope.duration(cast(s.AmountNode, node.within), "`within`")
+            return None if said is None or within is None else a.Ask(said, within)
+        case "NOTIFY":
+            said = text(cast(s.Word, node.what), scope)
+            return None if said is None else a.Notify(said, "URGENT" in options)
+        case "CHORE":
+            said = text(cast(s.Word, node.what), scope)
+            return None if said is None else a.Chore(said)
+        case "MARK":
+            return a.Mark(cast(s.Word, node.what).text)
+        case "QUARANTINE":
+            return a.Quarantine()
+        case _:
+            assert node.kind.type == "RETIRE"
+            if "BECAUSE" not in options:
+                return a.Retire()
+            said = text(cast(s.Word, options["BECAUSE"].what), scope)
+            return None if said is None else a.Retire(said)
+
+
+def _options(node: s.ActionNode, scope: Scope) -> dict[str, s.OptionNode] | None:
+    found: dict[str, s.OptionNode] = {}
+    fits = _OPTIONS.get(node.kind.type, frozenset())
+    for option in node.options:
+        kind = option.kind.type
+        if kind not in fits:
+            later = (node.kind.type, kind) == ("CHARGE", "AT")
+            scope.findings.add(
+                "not-there-yet" if later else "misplaced",
+                "`charge` with `at most` is not there yet" if later else
+                f"`{_OPTION_SHOWN[kind]}` does not go with `{node.kind.text}`",
+                option.span, Mend("leave it out"),
+            )  # fmt: skip
+            return None
+        if kind in found:
+            scope.findings.add(
+                "twice", f"`{_OPTION_SHOWN[kind]}` stands here twice", option.span,
+                Mend("leave one of them out"),
+            )  # fmt: skip
+            return None
+        found[kind] = option
+    return found
+
+
+def _drain(node: s.ActionNode, options: dict[str, s.OptionNode], scope: Scope) -> a.Drain | None:
+    target = _target(node, scope)
+    window, sound = _window(options, scope)
+    power: float | None = None
+    if "AT" in options:
+        limit_node = cast(s.AmountNode, options["AT"].what)
+        limit = scope.amount(limit_node, POWER, "`at most`")
+        if limit is None:
+            return None
+        if limit.value <= 0:
+            scope.findings.add(
+                "out-of-range", "a load draws more than 0 W", limit_node.span,
+                Mend("write a power above 0, such as `60 W`"),
+            )  # fmt: skip
+            return None
+        power = limit.value
+    return a.Drain(target, power, window) if target is not None and sound else None
+
+
+def _charge(node: s.ActionNode, options: dict[str, s.OptionNode], scope: Scope) -> a.Charge | None:
+    target = _target(node, scope)
+    window, sound = _window(options, scope)
+    return a.Charge(target, "BY" in options, window) if target is not None and sound else None
+
+
+def _target(node: s.ActionNode, scope: Scope) -> float | None:
+    at = cast(s.AmountNode, node.what)
+    target = scope.amount(at, CHARGE_LEVEL, f"`{node.kind.text} to`")
+    if target is None:
+        return None
+    if 0 <= target.value <= 100:
+        return target.value
+    scope.findings.add(
+        "out-of-range",
+        f"`{node.kind.text} to` goes from {show(0, CHARGE_LEVEL)} to {show(100, CHARGE_LEVEL)}",
+        at.span, Mend(f"`{written(at)}` is outside; write a value inside"),
+    )  # fmt: skip
+    return None
+
+
+def _window(options: dict[str, s.OptionNode], scope: Scope) -> tuple[a.DayWindow | None, bool]:
+    if "DURING" not in options:
+        return None, True
+    window = day_window(cast(s.WindowNode, options["DURING"].what), scope)
+    return window, window is not None
+
+
+# ---- texts -------------------------------------------------------------------------------------
+
+_PIECE = re.compile(r"\{([^{}]*)\}|([{}])|([^{}]+)")
+
+
+def text(word: s.Word, scope: Scope) -> a.Text | None:
+    """The text with its holes; each names the pack or a signal. None: told to the findings."""
+    pieces: list[str | a.Hole] = []
+    sound = True
+    for piece in _PIECE.finditer(word.text):
+        # The word's span begins with the quotation mark; its text does not.
+        start = word.span.column + 1 + piece.start()
+        line = word.span.line
+        at = Span(word.span.file, line, start, line, start + len(piece[0]))
+        if piece[3] is not None:
+            pieces.append(piece[3])
+        elif piece[2] is not None:
+            sound = False
+            other = "opens a hole that nothing closes" if piece[2] == "{" else "closes no hole"
+            scope.findings.add(
+                "hole", f"`{piece[2]}` {other}", at, Mend("write `{pack}` or `{pack.soc}`")
+            )
+        elif (hole := _hole(piece[1].strip(), at, scope)) is not None:
+            pieces.append(hole)
+        else:
+            sound = False
+    return tuple(pieces) if sound else None
+
+
+def _hole(name: str, at: Span, scope: Scope) -> a.Hole | None:
+    if name == "pack":
+        return a.Hole("pack", None)
+    row = scope.catalogue.get(name)
+    if row is not None:
+        return a.Hole(row.name, row.dimension)
+    if not name:
+        scope.findings.add("hole", "this hole is empty", at, Mend("write `{pack}`"))
+        return None
+    inner = Span(at.file, at.line, at.column + 1, at.line, at.end_column - 1)
+    scope.unknown_signal(s.Word("SIGNAL", name, inner))
+    return None

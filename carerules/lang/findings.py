@@ -1,0 +1,63 @@
+"""The list of what was found wrong, as it grows.
+
+Knows diagnostics and their codes' weight. Does not know what is looked for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from difflib import get_close_matches
+
+from carerules.domain.diagnostic import Diagnostic, Mend, Severity, Span
+from carerules.lang.codes import CODES
+from carerules.lang.limits import FINDINGS_MAX, NAME_CHARS_MAX
+
+
+class Findings:
+    """Collects diagnostics; raises none."""
+
+    def __init__(self) -> None:
+        self.all: list[Diagnostic] = []
+
+    def add(
+        self,
+        code: str,
+        message: str,
+        span: Span,
+        mend: Mend | None = None,
+        *notes: tuple[str, Span | None],
+    ) -> None:
+        """One more; whether it is an error or a warning stands in the table of codes."""
+        severity = Severity.WARNING if CODES[code].warning else Severity.ERROR
+        self.all.append(Diagnostic(code, message, span, mend, severity, notes))
+
+    @property
+    def errors(self) -> int:
+        """How many keep the rules from being loaded."""
+        return sum(found.severity is Severity.ERROR for found in self.all)
+
+    @property
+    def full(self) -> bool:
+        """Enough to show: looking further is wasted."""
+        return len(self.all) > FINDINGS_MAX
+
+
+def nearest(word: str, known: Iterable[str]) -> str | None:
+    """The known name that the word most likely stands for; other capitals only come first."""
+    if len(word) > NAME_CHARS_MAX:
+        return None
+    names = sorted(known)
+    folded = word.casefold()
+    for name in names:
+        if name.casefold() == folded:
+            return name
+    close = get_close_matches(word, names, n=1, cutoff=0.6)
+    return close[0] if close else None
+
+
+def try_name(word: str, known: Iterable[str]) -> Mend | None:
+    """`did you mean ...?` with the nearest known name; only other capitals are put right safely."""
+    name = nearest(word, known)
+    if name is None:
+        return None
+    return Mend(f"did you mean `{name}`?", name, safe=name.casefold() == word.casefold())

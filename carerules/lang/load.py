@@ -1,0 +1,257 @@
+"""The front door's work: files in; one checked plan, or what is wrong with the text, out.
+
+Knows how files take in one another. Does not know where files lie: `fetch` does.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import TypeAlias
+
+from carerules.domain.diagnostic import Diagnostic, Mend, Severity, Span
+from carerules.domain.event import PERSON_EVENTS
+from carerules.domain.plan import Never, Plan, Rule
+from carerules.domain.signal import Catalogue
+from carerules.lang import syntax as s
+from carerules.lang.check import check_names, check_over
+from carerules.lang.findings import Findings
+from carerules.lang.limits import FILES_MAX, FINDINGS_MAX, RULES_MAX, USE_DEPTH_MAX
+from carerules.lang.parse import keywords, parse
+from carerules.lang.resolve import FileResolver, Override, rule_name
+from carerules.lang.scan import Item, scan
+from carerules.lang.scope import Names, Scope
+from carerules.lang.slips import LATER_STATEMENTS
+
+Fetch: TypeAlias = Callable[[str], str | None]
+
+
+@dataclass(frozen=True, slots=True)
+class Loaded:
+    """What the files come to; `plan` is None when there is an error. Warnings are included."""
+
+    plan: Plan | None
+    diagnostics: tuple[Diagnostic, ...]
+    sources: Mapping[str, str]
+
+
+def _no_file(_name: str) -> str | None:
+    return None
+
+
+def load(
+    files: Mapping[str, str], *, catalogue: Catalogue, names: Names = Names(),  # noqa: B008 - frozen
+    fetch: Fetch = _no_file,
+) -> Loaded:  # fmt: skip
+    """The plan of these files and of all that they take in, in the order of the text.
+
+    Never raises for anything that stands in a file. `fetch` gives the text of a file named in
+    `use`, exactly as it is written there, or None.
+    """
+    loading = _Loading(catalogue, names, fetch)
+    for name, text in files.items():
+        loading.read(name, text)
+    for name in files:
+        loading.resolve_top(name)
+    return loading.finished()
+
+
+@dataclass(slots=True)
+class _Read:
+    """One file, parsed: its statements, and what its unreadable ones would have defined."""
+
+    statements: list[s.StatementNode] = field(default_factory=list)
+    lost: dict[str, set[str]] = field(default_factory=lambda: {"rule": set(), "let": set(),
+                                                               "group": set()})  # fmt: skip
+    torn: bool = False
+
+
+_DEFINES = re.compile(r"\s*(rule|let|group)\s+([^\W\d][\w-]*)")
+_MARKS = re.compile(r"\bmark\s+([^\W\d][\w-]*)")
+
+
+class _Loading:
+    """All files on their way to one plan."""
+
+    def __init__(self, catalogue: Catalogue, names: Names, fetch: Fetch) -> None:
+        self.catalogue, self.names, self.fetch = catalogue, names, fetch
+        self.findings = Findings()
+        self.sources: dict[str, str] = {}
+        self.files: dict[str, _Read] = {}
+        self.rule_count = 0
+        self.events = set(PERSON_EVENTS)
+        self.taken: dict[str, dict[str, object]] = {}
+        self.rules: list[Rule] = []
+        self.nevers: list[Never] = []
+        self.over: dict[str, tuple[s.Word, ...]] = {}
+        self.reserved = frozenset(word.lower() for word in keywords())
+
+    # ---- reading -----------------------------------------------------------------------------
+
+    def read(self, name: str, text: str, trail: tuple[str, ...] = ()) -> None:
+        """Parse a file, and those that it takes in."""
+        self.sources[name] = text
+        self.files[name] = read = _Read()
+        for item in scan(text, name, self.findings):
+            if self.findings.full or self._too_many_rules(item):
+                read.torn = True
+                return
+            node = self._statement(item)
+            if node is None:
+                self._lost(item, read)
+                continue
+            read.statements.append(node)
+            if isinstance(node, s.RuleNode):
+                self.events |= {
+                    step.what.text for step in node.when.steps
+                    if isinstance(step, s.ActionNode) and step.kind.type == "MARK"
+                    and isinstance(step.what, s.Word)
+                }  # fmt: skip
+            elif isinstance(node, s.UseNode):
+                self._take_in(node, (*trail, name))
+
+    def _statement(self, item: Item) -> s.StatementNode | None:
+        first = re.match(r"\w+", item.rows[0])
+        if first is not None and first[0] in LATER_STATEMENTS:
+            self.findings.add(
+                "not-there-yet", f"`{first[0]}` is not there yet",
+                Span(item.file, item.line, 1, item.line, 1 + len(first[0])),
+                Mend("leave it out; docs/language.md lists what is there"),
+            )  # fmt: skip
+            return None
+        return parse(item, self.findings)
+
+    def _too_many_rules(self, item: Item) -> bool:
+        if not item.rows[0].lstrip().startswith(("rule", "when", "never")):
+            return False
+        self.rule_count += 1
+        if self.rule_count == RULES_MAX + 1:
+            row = item.rows[0]
+            self.findings.add(
+                "too-many", f"at most {RULES_MAX} rules are read, over all files",
+                Span(item.file, item.line, 1, item.line, 1 + max(1, len(row.split(" ")[0]))),
+                Mend("name packs by tag or group instead of one by one"),
+            )  # fmt: skip
+        return self.rule_count > RULES_MAX
+
+    def _lost(self, item: Item, read: _Read) -> None:
+        """What an unreadable statement would have defined is not missed a second time."""
+        read.torn = True
+        if (found := _DEFINES.match(item.rows[0])) is not None:
+            read.lost[found[1]].add(found[2])
+        self.events |= set(_MARKS.findall(item.text))
+
+    def _take_in(self, node: s.UseNode, trail: tuple[str, ...]) -> None:
+        name = node.name.text
+        if name in self.files and name not in trail:
+            return
+        text = self.fetch(name) if name not in trail else self.sources[name]
+        if text is None:
+            self.findings.add(
+                "unknown-file", f"there is no rule file `{name}`", node.name.span,
+                Mend('write the name of one that ships, such as `use "lipo"`, or of one beside'
+                     " this file"),
+            )  # fmt: skip
+        elif any(self.sources[above] == text for above in trail):
+            ring = [*trail, name]
+            self.findings.add(
+                "circle", "these files take in one another: "
+                + ", ".join(f"`{file}`" for file in ring[-6:]),
+                node.name.span, Mend("leave one of the `use` out"),
+            )  # fmt: skip
+        elif len(self.files) >= FILES_MAX or len(trail) >= USE_DEPTH_MAX:
+            self.findings.add(
+                "too-many", f"at most {FILES_MAX} files are taken in, {USE_DEPTH_MAX} deep",
+                node.name.span, Mend("put several of them together"),
+            )  # fmt: skip
+        else:
+            self.read(name, text, trail)
+
+    # ---- resolving ---------------------------------------------------------------------------
+
+    def resolve_top(self, name: str) -> None:
+        """Resolve a file that was given, and those that it takes in, in the order of the text."""
+        if name not in self.taken:
+            self._resolve(name, {}, taken_in=False)
+
+    def _resolve(self, name: str, overrides: Mapping[str, Override], *, taken_in: bool) -> None:
+        read = self.files[name]
+        self.taken[name] = {key: override.value for key, override in overrides.items()}
+        scope = Scope(
+            self.catalogue, self.names, frozenset(self.events), self.findings, taken_in=taken_in
+        )
+        scope.lets.update(dict.fromkeys(read.lost["let"]))
+        scope.groups.update(dict.fromkeys(read.lost["group"]))
+        resolver = FileResolver(scope, overrides, self.reserved)
+        for node in read.statements:
+            if self.findings.full:
+                return
+            match node:
+                case s.UseNode():
+                    self._use(node, resolver)
+                case s.BindingNode() | s.GroupNode():
+                    resolver.define(node)
+                case s.NeverNode():
+                    resolver.never(node)
+                case s.RuleNode():
+                    before = len(resolver.out.rules)
+                    resolver.rule(node)
+                    self.rules += resolver.out.rules[before:]
+        self.nevers += resolver.out.nevers
+        self.over.update(resolver.out.over)
+        resolver.unknown_settings()
+        if not read.torn:
+            resolver.unused()
+
+    def _use(self, node: s.UseNode, resolver: FileResolver) -> None:
+        settings: dict[str, Override] = {}
+        for binding in node.bindings:
+            if binding.name.text in settings:
+                self.findings.add(
+                    "twice", f"`{binding.name.text}` is set twice", binding.name.span,
+                    Mend("leave one of them out"),
+                )  # fmt: skip
+            settings[binding.name.text] = Override(resolver.value_of(binding), binding.name.span)
+        name = node.name.text
+        if name not in self.files:
+            return
+        if name not in self.taken:
+            self._resolve(name, settings, taken_in=True)
+        elif self.taken[name] != {key: override.value for key, override in settings.items()}:
+            self.findings.add(
+                "taken-in-twice", f"`{name}` is taken in already, with other settings",
+                node.name.span, Mend("take it in once, with the settings that are meant"),
+            )  # fmt: skip
+
+    # ---- the whole ---------------------------------------------------------------------------
+
+    def finished(self) -> Loaded:
+        """Check the rules against one another and put everything in order."""
+        statements = [node for read in self.files.values() for node in read.statements]
+        named = [
+            (rule_name(node), node.name.span if node.name is not None else node.when.word.span)
+            for node in statements if isinstance(node, s.RuleNode)
+        ]  # fmt: skip
+        lost = frozenset(name for read in self.files.values() for name in read.lost["rule"])
+        known = check_names(named, lost, self.findings)
+        check_over(self.over, known, self.findings)
+        order = {file: place for place, file in enumerate(self.sources)}
+        found = sorted(
+            self.findings.all, key=lambda d: (order[d.span.file], d.span.line, d.span.column)
+        )
+        plan = None if self.findings.errors else Plan(tuple(self.rules), tuple(self.nevers))
+        return Loaded(plan, _cut(found), dict(self.sources))
+
+
+def _cut(found: list[Diagnostic]) -> tuple[Diagnostic, ...]:
+    """At most so many, errors before warnings if there is no room for all."""
+    if len(found) <= FINDINGS_MAX:
+        return tuple(found)
+    found = sorted(found, key=lambda d: d.severity is Severity.WARNING)[: FINDINGS_MAX - 1]
+    last = Findings()
+    last.add(
+        "too-many", f"there is more than is shown here; the first {FINDINGS_MAX - 1} stand above",
+        found[-1].span, Mend("mend these first"),
+    )  # fmt: skip
+    return (*found, *last.all)

@@ -1,0 +1,238 @@
+"""From a statement's text to its syntax tree, going on after a slip where the meaning is plain.
+
+Knows the parser library, and is the only module that does. Does not know any name or unit.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from functools import cache
+from importlib.resources import files
+from typing import Any, cast
+
+from lark import Lark, Token, UnexpectedCharacters, UnexpectedInput, UnexpectedToken
+
+from carerules.domain.diagnostic import Mend, Span
+from carerules.domain.quantity import unit_named
+from carerules.lang import slips
+from carerules.lang.build import Builder
+from carerules.lang.findings import Findings
+from carerules.lang.limits import NESTING_MAX, WORDS_MAX
+from carerules.lang.scan import Item
+from carerules.lang.syntax import StatementNode, Word
+
+
+def grammar_text() -> str:
+    """The grammar, as it lies beside this module."""
+    return (files("carerules.lang") / "care.lark").read_text(encoding="utf-8")
+
+
+@cache
+def _grammar() -> Lark:
+    # Lark takes any object that has a method for each alternative; its annotation is narrower.
+    return Lark(
+        grammar_text(), parser="lalr", lexer="contextual", maybe_placeholders=False,
+        transformer=cast(Any, Builder()),
+    )  # fmt: skip
+
+
+@cache
+def keywords() -> frozenset[str]:
+    """The reserved words, in the spelling of the grammar's terminals: `WHEN`, `DRAIN`."""
+    return frozenset(
+        t.name for t in _grammar().terminals
+        if t.pattern.type == "str" and t.pattern.value.isalpha()
+    )  # fmt: skip
+
+
+def parse(item: Item, findings: Findings) -> StatementNode | None:
+    """The statement's tree; None if it has a slip that no guess gets over."""
+    return _Reading(item, findings).result()
+
+
+class _StopError(Exception):
+    """The rest of the statement cannot be read; why is among the findings."""
+
+
+class _Reading:
+    """One statement on its way through the parser."""
+
+    def __init__(self, item: Item, findings: Findings) -> None:
+        self.item, self.findings = item, findings
+        self.text = item.text
+        self.parser = _grammar().parse_interactive(self.text)
+        self.lexer = cast(Any, self.parser.lexer_thread)  # not annotated in the library
+        self.before: Word | None = None  # the last word of the author's that was taken
+        self.last_type = ""
+        self.margins = [0]
+        self.open: list[Word] = []  # parentheses
+        self.words = self.nots = 0
+
+    def result(self) -> StatementNode | None:
+        try:
+            for token in self._tokens():
+                self._take(token)
+            return self._end()
+        except _StopError:
+            return None
+
+    # ---- words -------------------------------------------------------------------------------
+
+    def _tokens(self) -> Iterator[Token]:
+        """The lexer's tokens; one that no state wants here is handed over all the same."""
+        while True:
+            try:
+                yield from self.lexer.lex(self.parser.parser_state)
+                return
+            except UnexpectedToken as error:
+                yield error.token
+            except UnexpectedCharacters as error:
+                at = self._span(error.line, error.column, error.line, error.column + 1)
+                place = error.pos_in_stream or 0
+                sign, after = self.text[place], self.text[place + 1 : place + 2]
+                slips.strange(sign, after, at, self.findings)
+                raise _StopError from None
+
+    def _span(self, line: int, column: int, end_line: int, end_column: int) -> Span:
+        first = self.item.line - 1
+        return Span(self.item.file, line + first, column, end_line + first, end_column)
+
+    def _take(self, token: Token) -> None:
+        span = self._span(
+            token.line or 1, token.column or 1, token.end_line or 1, token.end_column or 1
+        )
+        if token.type == "_NL":
+            self._line_end(str(token), span)
+            return
+        self.words += 1
+        if self.words > WORDS_MAX:
+            self.findings.add(
+                "too-many", f"a statement has at most {WORDS_MAX} words", span,
+                Mend("make several rules of it"),
+            )  # fmt: skip
+            raise _StopError
+        word = slips.written_here(Word(token.type, str(token), span), self.findings)
+        self._depth(word)
+        if word.type == "NAME" and self.last_type == "NUMBER" and unit_named(word.text) is None:
+            # In the place of a unit, and none: perhaps the next word of the sentence, misspelt.
+            if word.text.upper() in keywords():
+                word = Word(word.text.upper(), word.text, span)
+            wanted = self._wanted() - {"NAME"}
+            if self._guess(word, wanted):
+                return
+        self._feed(word)
+
+    def _depth(self, word: Word) -> None:
+        if word.type == "LPAR":
+            self.open.append(word)
+        elif word.type == "RPAR" and self.open:
+            self.open.pop()
+        self.nots = self.nots + 1 if word.type in ("NOT", "BANG") else 0
+        if len(self.open) + self.nots > NESTING_MAX:
+            self.findings.add(
+                "too-deep", f"parentheses and `not` go at most {NESTING_MAX} deep", word.span,
+                Mend("make several rules of it"),
+            )  # fmt: skip
+            raise _StopError
+
+    def _feed(self, word: Word) -> None:
+        try:
+            self._push(word)
+        except UnexpectedInput:
+            wanted = self._wanted()
+            if not self._guess(word, wanted):
+                if self.open and word.type in ("$END", "_NL", "_DEDENT"):
+                    self.findings.add(
+                        "unexpected", "this parenthesis is never closed", self.open[-1].span,
+                        Mend("close it with `)`"),
+                    )  # fmt: skip
+                else:
+                    slips.unexpected(word, wanted, self.before, self.findings)
+                raise _StopError from None
+
+    def _guess(self, word: Word, wanted: set[str]) -> bool:
+        guess = slips.guess(word, wanted, self.before, keywords(), self._fits, self.findings)
+        if guess is None:
+            return False
+        for instead in guess.words:
+            if instead.type == "_NL":
+                self._line_end(instead.text, instead.span)
+            else:
+                self._feed(instead)
+        return True
+
+    def _fits(self, types: tuple[str, ...]) -> bool:
+        """Whether the parser would take words of these types, one after the other."""
+        trial = cast(Any, self.parser).copy(deepcopy_values=False)
+        nowhere = self._span(1, 1, 1, 1)
+        try:
+            for kind in types:
+                trial.feed_token(Word(kind, "", nowhere))
+        except UnexpectedInput:
+            return False
+        return True
+
+    def _wanted(self) -> set[str]:
+        """The terminals that the parser would take now."""
+        wanted: set[str] = cast(Any, self.parser).accepts()
+        return wanted
+
+    def _push(self, word: Word) -> object:
+        taken = self.parser.feed_token(cast(Token, word))
+        self.last_type = word.type
+        if not word.type.startswith("_"):
+            self.before = word
+        return taken
+
+    # ---- lines -------------------------------------------------------------------------------
+
+    def _line_end(self, text: str, span: Span) -> None:
+        """A line is over: what the next one's margin means."""
+        if self.open or self.last_type in ("", "_NL"):
+            return
+        rows = self.item.rows
+        at_end = span.end_line - self.item.line + 1 == len(rows) and (
+            span.end_column > len(rows[-1])
+        )
+        self._feed(Word("_NL", text, span))
+        if not at_end:
+            self._margin(span.end_column - 1, span)
+
+    def _margin(self, width: int, span: Span) -> None:
+        margins = self.margins
+        here = Span(span.file, span.end_line, 1, span.end_line, max(2, width + 1))
+        opens = "_INDENT" in self._wanted()
+        if span.end_line in self.item.pulled:
+            width = margins[-1] + 1 if opens else margins[-1]
+        if width > margins[-1]:
+            if opens:
+                margins.append(width)
+                self._feed(Word("_INDENT", "", here))
+                return
+            self._misplaced("this line is indented further than the one above", here)
+            return
+        while width < margins[-1]:
+            margins.pop()
+            self._feed(Word("_DEDENT", "", here))
+        if width > margins[-1]:
+            self._misplaced("this line lines up with none above", here)
+
+    def _misplaced(self, message: str, here: Span) -> None:
+        if self.item.tabbed:
+            return
+        mend = Mend("let it begin in the same column as the line that it belongs with")
+        self.findings.add("indentation", message, here, mend)
+
+    def _end(self) -> StatementNode:
+        last = self.before.span if self.before is not None else self._span(1, 1, 1, 1)
+        end = Span(last.file, last.end_line, last.end_column, last.end_line, last.end_column + 1)
+        if self.last_type != "_NL":
+            self._feed(Word("_NL", "", end))
+        while len(self.margins) > 1:
+            self.margins.pop()
+            self._feed(Word("_DEDENT", "", end))
+        try:
+            return cast(StatementNode, self._push(Word("$END", "", end)))
+        except UnexpectedInput:
+            slips.unexpected(Word("$END", "", end), self._wanted(), self.before, self.findings)
+            return cast(StatementNode, None)

@@ -1,0 +1,219 @@
+"""What the names in one file stand for, and how amounts are read there.
+
+Knows lets, groups, events, signals and units. Does not know conditions or actions.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from carerules.domain.diagnostic import Mend
+from carerules.domain.moment import Duration
+from carerules.domain.plan import Selector
+from carerules.domain.quantity import (
+    C_RATE,
+    COUNT,
+    DURATION,
+    SPELLINGS,
+    TEMPERATURE,
+    UNITS,
+    Dimension,
+    Quantity,
+    unit_named,
+)
+from carerules.domain.signal import Catalogue
+from carerules.lang.findings import Findings, nearest, try_name
+from carerules.lang.syntax import AmountNode, NumberNode, Word
+
+
+@dataclass(frozen=True, slots=True)
+class Names:
+    """What a site knows; None: not known, and nothing is complained of."""
+
+    packs: frozenset[str] | None = None
+    chemistries: frozenset[str] | None = None
+    tags: frozenset[str] | None = None
+    roles: frozenset[str] | None = None
+
+
+@dataclass(slots=True)
+class Scope:
+    """The names of one file. A value of None stands for one whose own slip is already told.
+
+    `lets` holds a bare number as a count. `used` gathers the lets and groups that were asked for.
+    `taken_in`: the file is written for any site, and may speak of kinds that this one has not.
+    """
+
+    catalogue: Catalogue
+    names: Names
+    events: frozenset[str]
+    findings: Findings
+    lets: dict[str, Quantity | None] = field(default_factory=dict)
+    groups: dict[str, Selector | None] = field(default_factory=dict)
+    used: set[str] = field(default_factory=set)
+    taken_in: bool = False
+
+    # ---- amounts -----------------------------------------------------------------------------
+
+    def amount(self, node: AmountNode, wanted: Dimension, of: str) -> Quantity | None:
+        """The amount in the wanted dimension; a bare number takes its base unit.
+
+        `of` names what is measured, as the message says it. None: told to the findings.
+        """
+        got = self.free_amount(node)
+        if got is None:
+            return None
+        if bare(node) and wanted not in (COUNT, DURATION):
+            return Quantity(got.value, wanted)
+        if got.dimension != wanted:
+            self.mismatch(node, got.dimension, wanted, of)
+            return None
+        return got
+
+    def free_amount(self, node: AmountNode) -> Quantity | None:
+        """The amount as it stands; a bare number is a count."""
+        if isinstance(node, NumberNode):
+            return self._number(node)
+        name = node.name.text
+        if name in self.lets:
+            self.used.add(name)
+            return self.lets[name]
+        self.unknown_name(node.name)
+        return None
+
+    def duration(self, node: AmountNode, of: str) -> Duration | None:
+        """The amount as a time longer than none, in whole milliseconds."""
+        got = self.amount(node, DURATION, of)
+        if got is None:
+            return None
+        if got.value < 1:
+            self.findings.add(
+                "no-time", f"{of} lasts longer than no time, got `{written(node)}`", node.span,
+                Mend("write a time above 0, such as `20 min`"),
+            )  # fmt: skip
+            return None
+        return round(got.value)
+
+    def mismatch(self, node: AmountNode, got: Dimension, wanted: Dimension, of: str) -> None:
+        """Two dimensions that do not compare: both are shown."""
+        if wanted == DURATION and got == COUNT:
+            text = written(node)
+            self.findings.add(
+                "missing-unit", f"{of} is a time, and `{text}` has no unit", node.span,
+                Mend(f"write `{text} min`, `{text} h` or `{text} d`"),
+            )  # fmt: skip
+            return
+        is_what = f"is measured in {wanted.unit}"
+        if wanted in (DURATION, COUNT):
+            is_what = "is a time" if wanted == DURATION else "is a count"
+        mend = Mend(f"write `{_sample(wanted)}` with a number of yours" if wanted != COUNT else
+                    "write the number alone")  # fmt: skip
+        found = _unit_written(node) or got.unit or "a bare number"
+        at = node.span
+        if isinstance(node, NumberNode) and (unit := node.pieces[0][1]) is not None:
+            at = unit.span
+            if (wanted, got) == (TEMPERATURE, C_RATE):
+                mend = Mend("write `°C`; `C` is a rate of charge", "°C", safe=True)
+        self.findings.add("unit-mismatch", f"{of} {is_what}, got `{found}`", at, mend)
+
+    def _number(self, node: NumberNode) -> Quantity | None:
+        total, dimension, smallest = 0.0, COUNT, float("inf")
+        for number, written_unit in node.pieces:
+            if written_unit is None:
+                return Quantity(rounded(float(number.text)), COUNT)
+            unit = unit_named(written_unit.text)
+            if unit is None:
+                self._unknown_unit(written_unit)
+                return None
+            if total and (dimension != DURATION or unit.dimension != DURATION
+                          or unit.factor >= smallest):  # fmt: skip
+                self.findings.add(
+                    "unit-mismatch", f"`{number.text} {written_unit.text}` does not go on from"
+                    " the number before it", number.span,
+                    Mend("only a time has several, the largest first: `1 h 30 min`"),
+                )  # fmt: skip
+                return None
+            total += float(number.text) * unit.factor + unit.offset
+            dimension, smallest = unit.dimension, unit.factor
+        return Quantity(float(round(total)) if dimension == DURATION else rounded(total), dimension)
+
+    # ---- names -------------------------------------------------------------------------------
+
+    def event(self, word: Word) -> str | None:
+        """An event that somebody can report, or that a rule marks."""
+        if word.text in self.events:
+            return word.text
+        self.findings.add(
+            "unknown-event", f"unknown event `{word.text}`", word.span,
+            try_name(word.text, self.events) or Mend(f"let a rule `mark {word.text}`"),
+        )  # fmt: skip
+        return None
+
+    def unknown_name(self, word: Word) -> None:
+        """A name in the place of a value that no `let` of the file has."""
+        signal = next((f"{scope}.{word.text.lower()}" for scope in ("pack", "site", "pack.cell")
+                       if f"{scope}.{word.text.lower()}" in self.catalogue), None)  # fmt: skip
+        mend = Mend(f"did you mean `{signal}`?", signal) if signal else try_name(
+            word.text, self.lets
+        )  # fmt: skip
+        self.findings.add(
+            "unknown-name", f"unknown name `{word.text}`", word.span,
+            mend or Mend(f"define it above: `let {word.text} = ...`"),
+        )  # fmt: skip
+
+    def unknown_signal(self, word: Word) -> None:
+        """A dotted name that is no signal."""
+        name = nearest(word.text, self.catalogue)
+        mend = Mend("docs/language.md lists the signals; one of the site stands in the site file")
+        if name is not None:
+            row = self.catalogue[name]
+            mend = Mend(
+                f"did you mean `{name}`, the {row.meaning}?", name,
+                safe=name.casefold() == word.text.casefold(),
+            )  # fmt: skip
+        self.findings.add("unknown-signal", f"unknown signal `{word.text}`", word.span, mend)
+
+    def _unknown_unit(self, word: Word) -> None:
+        units = [*UNITS, *SPELLINGS]
+        said = _UNIT_HABITS.get(word.text) or nearest(word.text, units)
+        mend = Mend(f"did you mean `{said}`?", said) if said else Mend(
+            "the units are " + ", ".join(UNITS)
+        )  # fmt: skip
+        self.findings.add("unknown-unit", f"unknown unit `{word.text}`", word.span, mend)
+
+
+_UNIT_HABITS = {
+    "m": "min", "F": "°F", "º": "°C", "ºC": "°C", "°": "°C", "ºF": "°F", "°c": "°C", "°f": "°F",
+    "volt": "V", "volts": "V", "amps": "A", "watt": "W", "watts": "W", "pct": "%",
+    "Celsius": "°C", "celsius": "°C", "v": "V", "a": "A", "w": "W", "H": "h", "D": "d", "S": "s",
+}  # fmt: skip
+
+
+def bare(node: AmountNode) -> bool:
+    """A number without a unit."""
+    return isinstance(node, NumberNode) and node.pieces[0][1] is None
+
+
+def written(node: AmountNode) -> str:
+    """The amount as the author wrote it, in the usual spacing."""
+    if isinstance(node, NumberNode):
+        return " ".join(
+            f"{number.text} {unit.text}" if unit is not None else number.text
+            for number, unit in node.pieces
+        )
+    return node.name.text
+
+
+def rounded(value: float) -> float:
+    """Twelve digits: 3400 mV and 3.4 V are one number, whatever the arithmetic left behind."""
+    return float(f"{value:.12g}") + 0.0
+
+
+def _unit_written(node: AmountNode) -> str:
+    if isinstance(node, NumberNode) and (unit := node.pieces[0][1]) is not None:
+        return unit.text
+    return node.name.text if not isinstance(node, NumberNode) else ""
+
+
+def _sample(dimension: Dimension) -> str:
+    return "20 min" if dimension == DURATION else f"1 {dimension.unit}"
