@@ -6,6 +6,7 @@ Pure. Does not know text, batteries or wires.
 from carerules.engine.arbitrate import owner
 from carerules.engine.evaluate import (
     Bound,
+    BoundRule,
     RuleState,
     bind,
     evaluate,
@@ -14,6 +15,7 @@ from carerules.engine.evaluate import (
     ready_to_fire,
     remember_nevers,
 )
+from carerules.engine.explain import Explained, Seen, explain, reasons
 from carerules.engine.expression import Facts
 from carerules.engine.hold import Memory
 from carerules.engine.job import (
@@ -34,6 +36,8 @@ from carerules.engine.job import (
 __all__ = [
     "Asking",
     "Bound",
+    "BoundRule",
+    "Explained",
     "Facts",
     "Going",
     "Instant",
@@ -42,17 +46,20 @@ __all__ = [
     "Over",
     "Phase",
     "RuleState",
+    "Seen",
     "View",
     "add_energy",
     "advance",
     "bind",
     "evaluate",
+    "explain",
     "forbids",
     "fresh_states",
     "moving",
     "owner",
     "passed",
     "ready_to_fire",
+    "reasons",
     "remember_nevers",
     "wait",
 ]

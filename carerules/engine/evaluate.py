@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from carerules.domain.moment import NEVER, Moment
 from carerules.domain.pack import Pack
@@ -42,23 +43,25 @@ class Bound:
 
     rules: tuple[BoundRule, ...]
     nevers: tuple[BoundNever, ...]
+    reads_station: bool
 
 
-@dataclass(frozen=True, slots=True)
-class RuleState:
+class RuleState(NamedTuple):
     """What is remembered of one rule for one pack.
 
     `truth` and `until` are the last answer and how long it stands by itself; `since` is when the
-    condition last became true; `armed`: it may fire when it next does.
+    condition last became true; `armed`: it may fire when it next does; `stop`: its `stop when`.
     """
 
     key: str
     memory: tuple[Memory, ...]
     rearm_memory: tuple[Memory, ...] = ()
+    stop_memory: tuple[Memory, ...] = ()
     truth: Truth = Truth.UNKNOWN
     until: Moment = NEVER
     since: Moment | None = None
     armed: bool = True
+    stop: Truth = Truth.NO
 
 
 def bind(plan: Plan, pack: Pack, signals: Catalogue) -> Bound:
@@ -84,7 +87,10 @@ def bind(plan: Plan, pack: Pack, signals: Catalogue) -> Bound:
         for never in plan.nevers
         if selects(never.selector, pack)
     )
-    return Bound(tuple(rules), nevers)
+    ready = [rule.when for rule in rules] + [never.when for never in nevers]
+    ready += [one for rule in rules for one in (rule.rearm, rule.stop) if one is not None]
+    reads = frozenset[str]().union(*(one.reads for one in ready))
+    return Bound(tuple(rules), nevers, any(name.startswith("station.") for name in reads))
 
 
 def fresh_states(bound: Bound, known: Iterable[RuleState] = ()) -> tuple[RuleState, ...]:
@@ -92,7 +98,12 @@ def fresh_states(bound: Bound, known: Iterable[RuleState] = ()) -> tuple[RuleSta
     by_key = {state.key: state for state in known}
     return tuple(
         by_key.get(rule.key)
-        or RuleState(rule.key, rule.when.fresh, rule.rearm.fresh if rule.rearm else ())
+        or RuleState(
+            rule.key,
+            rule.when.fresh,
+            rule.rearm.fresh if rule.rearm else (),
+            rule.stop.fresh if rule.stop else (),
+        )
         for rule in bound.rules
     )
 
@@ -118,17 +129,25 @@ def _look(rule: BoundRule, state: RuleState, facts: Facts, now: Moment) -> RuleS
         since = None if truth is Truth.NO else since
     elif since is None:
         since = now
-    armed = state.armed
-    rearm_memory = state.rearm_memory
-    if rule.rearm is None:
-        armed = armed or truth is Truth.NO
-    else:
-        held = list(rearm_memory)
-        again, its_until = rule.rearm.run(facts, now, held)
-        armed = armed or again is Truth.YES
-        until = min(until, its_until)
-        rearm_memory = tuple(held)
-    return RuleState(state.key, tuple(memory), rearm_memory, truth, until, since, armed)
+    again, rearm_memory, its_until = _look_aside(rule.rearm, state.rearm_memory, facts, now)
+    until = min(until, its_until)
+    stop, stop_memory, its_until = _look_aside(rule.stop, state.stop_memory, facts, now)
+    until = min(until, its_until)
+    armed = state.armed or (truth if rule.rearm is None else again.negated()) is Truth.NO
+    return RuleState(
+        state.key, tuple(memory), rearm_memory, stop_memory, truth, until, since, armed, stop
+    )
+
+
+def _look_aside(
+    ready: Ready | None, memory: tuple[Memory, ...], facts: Facts, now: Moment
+) -> tuple[Truth, tuple[Memory, ...], Moment]:
+    """A rule's second condition, if it has one; else no, for ever."""
+    if ready is None:
+        return Truth.NO, (), NEVER
+    held = list(memory)
+    truth, until = ready.run(facts, now, held)
+    return truth, tuple(held), until
 
 
 def ready_to_fire(state: RuleState) -> bool:

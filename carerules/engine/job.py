@@ -45,7 +45,11 @@ class Phase(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """One activation's work. `line` is the action it is at; `rounds` counts the line's ON runs."""
+    """One activation's work. `line` is the action it is at; `rounds` counts the line's ON runs.
+
+    `energy_wh` is what all its lines have moved, `line_wh` what this one has; `budget_wh` what this
+    line may move in all its runs, fixed when the first begins.
+    """
 
     id: str
     rule: str
@@ -61,6 +65,8 @@ class Job:
     rounds: int = 0
     started: bool = False
     energy_wh: float = 0.0
+    line_wh: float = 0.0
+    budget_wh: float | None = None
     why: str = ""
     mend: str = ""
 
@@ -205,13 +211,33 @@ def _energy(job: Job, view: View) -> Step:
     assert view.station is not None
     target = _target(job)
     time, energy_wh = view.forecast(side, target)
+    job, left_wh = _budget(job, energy_wh)
+    if left_wh <= 0 and job.phase is not Phase.MOVING:
+        return Over(job, Ending.FAILED, _shortfall(job, value))
     intent = Intent(
         job=job.id, rule=job.rule, pack=job.pack, station=view.station.name, side=side,
         target=target, because=job.because or f"rule {job.rule}",
         time_max=max(LEAST_TIME, min(ON_TIME_MAX, round(TIME_CAP * time))),
-        energy_wh_max=max(LEAST_WH, ENERGY_CAP * energy_wh),
+        energy_wh_max=max(LEAST_WH, min(left_wh, ENERGY_CAP * energy_wh)),
     )  # fmt: skip
     return Going(job, intent, due=hindrance)
+
+
+def _budget(job: Job, forecast_wh: float) -> tuple[Job, float]:
+    """The job with its line's budget, and what is left of it.
+
+    A reading that never comes down must not drain a pack again and again: all runs of a line
+    together move no more than a quarter over what the first was forecast to.
+    """
+    budget = job.budget_wh
+    if budget is None:
+        budget = max(LEAST_WH, ENERGY_CAP * forecast_wh)
+        job = replace(job, budget_wh=budget)
+    return job, budget - job.line_wh
+
+
+def _shortfall(job: Job, soc: float) -> str:
+    return f"{job.line_wh:.0f} Wh moved, yet it reads {soc:.0f} %, wanted {_target(job):.0f} %"
 
 
 def _reached(job: Job, soc: float, view: View) -> bool:
@@ -267,12 +293,14 @@ def _settle(job: Job, view: View) -> Step:
         return _next_line(job, view)
     if view.now < job.since + SETTLE:
         return Going(job, due=job.since + SETTLE)
-    short = isinstance(view.soc, Known) and (
-        view.soc.value_at(view.now) > _target(job) + SETTLED_WITHIN_POINTS
-    )
-    if short and job.rounds < ROUNDS_MAX:
-        return Going(_enter(job, Phase.WAITING, view.now, "rested above its target"), due=view.now)
-    return _next_line(job, view)
+    if not isinstance(view.soc, Known):
+        return _next_line(job, view)
+    rests_at = view.soc.value_at(view.now)
+    if rests_at <= _target(job) + SETTLED_WITHIN_POINTS:
+        return _next_line(job, view)
+    if job.rounds >= ROUNDS_MAX:
+        return Over(job, Ending.FAILED, _shortfall(job, rests_at))
+    return Going(_enter(job, Phase.WAITING, view.now, "rested above its target"), due=view.now)
 
 
 def _next_line(job: Job, view: View) -> Step:
@@ -280,10 +308,7 @@ def _next_line(job: Job, view: View) -> Step:
         nothing = job.side is not None and not job.rounds
         ending = Ending.NOT_NEEDED if nothing and not job.started else Ending.DONE
         return Over(job, ending, "already there" if nothing else _result(job, view))
-    after = replace(
-        job, line=job.line + 1, phase=Phase.READY, since=view.now, rounds=0, started=True,
-        why="", mend="",
-    )  # fmt: skip
+    after = _at_next_line(job, view.now)
     return Going(after, due=view.now)
 
 
@@ -300,7 +325,14 @@ def passed(job: Job, now: Moment) -> Job | None:
     """The job after an instant line, or None when that was the last."""
     if job.line + 1 == len(job.actions):
         return None
-    return replace(job, line=job.line + 1, phase=Phase.READY, since=now, started=True)
+    return _at_next_line(job, now)
+
+
+def _at_next_line(job: Job, now: Moment) -> Job:
+    return replace(
+        job, line=job.line + 1, phase=Phase.READY, since=now, rounds=0, started=True,
+        line_wh=0.0, budget_wh=None, why="", mend="",
+    )  # fmt: skip
 
 
 def moving(job: Job, now: Moment, *, new_run: bool) -> Job:
@@ -320,7 +352,7 @@ def wait(job: Job, now: Moment, why: str, mend: str = "") -> Job:
 
 def add_energy(job: Job, energy_wh: float) -> Job:
     """The job with what one ON run moved through the plug."""
-    return replace(job, energy_wh=job.energy_wh + energy_wh)
+    return replace(job, energy_wh=job.energy_wh + energy_wh, line_wh=job.line_wh + energy_wh)
 
 
 def _enter(job: Job, phase: Phase, now: Moment, why: str = "") -> Job:

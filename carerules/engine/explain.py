@@ -1,0 +1,136 @@
+"""Why a condition is as it is: the truth of each part, with the values it saw.
+
+Knows conditions and facts. Does not know people's languages beyond the rule language's own words.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from carerules.domain.moment import Duration, Moment, show_duration
+from carerules.domain.plan import (
+    CountIn,
+    CountSince,
+    For,
+    InLast,
+    SignalValue,
+    TimeSince,
+    TimeUntilUse,
+    ValueOf,
+    value_wording,
+    values,
+    wording,
+)
+from carerules.domain.quantity import (
+    TEMPERATURE,
+    WARMTH,
+    Dimension,
+    Known,
+    Quantity,
+    Truth,
+    Unknown,
+    show,
+)
+from carerules.engine.expression import Facts, Ready
+from carerules.engine.hold import Memory, Run
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """One value that a condition compared: what it is, what it was, how old, and who said so."""
+
+    value: str
+    found: str
+    age: Duration | None
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Explained:
+    """One condition: its words, its truth, how far a `for` has run, what it saw, and its parts."""
+
+    words: str
+    truth: Truth
+    seen: tuple[Seen, ...] = ()
+    ran: Duration | None = None
+    wanted: Duration | None = None
+    parts: tuple[Explained, ...] = ()
+
+
+def explain(ready: Ready, memory: tuple[Memory, ...], facts: Facts, now: Moment) -> Explained:
+    """Look at the condition and all its parts at `now`, changing nothing that is remembered."""
+    places = iter(range(len(memory)))
+    return _explain(ready, memory, facts, now, places)
+
+
+def _explain(
+    ready: Ready, memory: tuple[Memory, ...], facts: Facts, now: Moment, places: Iterator[int]
+) -> Explained:
+    condition = ready.condition
+    ran = wanted = None
+    if isinstance(condition, For):
+        place = next(places)
+        wanted = condition.time
+        truth, _ = ready.run(facts, now, held := list(memory))
+        run = held[place]
+        assert isinstance(run, Run)
+        ran = min(now - run.start, wanted) if run.start is not None else 0
+    else:
+        truth, _ = ready.run(facts, now, list(memory))
+        if isinstance(condition, InLast):
+            next(places)  # it keeps a place of its own
+    parts = tuple(_explain(part, memory, facts, now, places) for part in ready.parts)
+    seen = tuple(
+        _see(value, facts, now) for value in values(condition) if not isinstance(value, Quantity)
+    )
+    return Explained(wording(condition), truth, seen, ran, wanted, parts)
+
+
+def _see(value: ValueOf, facts: Facts, now: Moment) -> Seen:
+    words = value_wording(value)
+    match value:
+        case SignalValue(name, dimension):
+            return _see_signal(name, dimension, facts, now)
+        case TimeUntilUse():
+            starts = [start for start in facts.uses if start >= now]
+            found = show_duration(starts[0] - now) if starts else "no use is planned"
+            return Seen(words, found, None, "the planned uses")
+        case TimeSince(event):
+            times = facts.happened.get(event, ())
+            found = show_duration(now - times[-1]) if times else "it never happened"
+            return Seen(words, found, None, "the journal")
+        case CountSince(event, since):
+            times, marks = facts.happened.get(event, ()), facts.happened.get(since, ())
+            count = sum(1 for time in times if not marks or time > marks[-1])
+            return Seen(words, str(count), None, "the journal")
+        case CountIn(event, time):
+            times = facts.happened.get(event, ())
+            return Seen(words, str(sum(1 for at in times if at >= now - time)), None, "the journal")
+        case Quantity():
+            return Seen(words, value.show(), None, "the rule")
+
+
+def _see_signal(name: str, dimension: Dimension, facts: Facts, now: Moment) -> Seen:
+    scope = name.partition(".")[0]
+    readings = {"pack": facts.readings, "station": facts.station}.get(scope, facts.site)
+    match reading := readings.get(name):
+        case Known(_, spread, at, source, _):
+            found = show(reading.value_at(now), dimension)
+            if spread:
+                # A spread is a difference: half a kelvin, never half a degree above freezing.
+                found += f" ± {show(spread, WARMTH if dimension == TEMPERATURE else dimension)}"
+            return Seen(name, found, max(0, now - at), source)
+        case Unknown(why):
+            return Seen(name, f"unknown: {why}", None, "")
+        case None:
+            return Seen(name, "unknown: never seen", None, "")
+
+
+def reasons(explained: Explained) -> tuple[str, ...]:
+    """What the whole rests on, a line a value: `pack.soc 96 % ± 2 %`."""
+    own = tuple(f"{seen.value} {seen.found}" for seen in explained.seen)
+    if explained.wanted is not None:
+        own = (f"{explained.words}: {show_duration(explained.ran or 0)}", *own)
+    inner = (line for part in explained.parts for line in reasons(part))
+    return tuple(dict.fromkeys((*own, *inner)))

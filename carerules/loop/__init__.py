@@ -1,0 +1,31 @@
+"""The pure step that everything runs: an event comes, the world moves on, something is decided.
+
+Knows the order in which the rooms are asked. Does not know clocks, sockets or files.
+"""
+
+from carerules.loop.knowledge import facts_of
+from carerules.loop.step import next_due, step
+from carerules.loop.world import (
+    OpenChore,
+    PackState,
+    Setup,
+    StationState,
+    World,
+    make_setup,
+    new_world,
+    pack_on,
+)
+
+__all__ = [
+    "OpenChore",
+    "PackState",
+    "Setup",
+    "StationState",
+    "World",
+    "facts_of",
+    "make_setup",
+    "new_world",
+    "next_due",
+    "pack_on",
+    "step",
+]

@@ -1,0 +1,194 @@
+"""Rules that fired become jobs, and jobs go on: what is done now, and what is wanted.
+
+Knows rules' states and jobs. Does not know safety's reasons or plugs' timers; what a job wants of
+a station it hands on as an intent.
+"""
+
+from __future__ import annotations
+
+from carerules.domain.action import Action, Chore, Mark, Notify, Quarantine, Retire
+from carerules.domain.decision import (
+    Ending,
+    Fired,
+    Intent,
+    JobBegan,
+    JobEnded,
+    JobMoved,
+    Marked,
+    Notice,
+    PackBarred,
+)
+from carerules.domain.event import Happened
+from carerules.domain.moment import NEVER, SECOND, Moment
+from carerules.domain.quantity import Truth
+from carerules.engine import (
+    Asking,
+    Going,
+    Instant,
+    Job,
+    Over,
+    Phase,
+    add_energy,
+    advance,
+    passed,
+)
+from carerules.loop.knowledge import take_in
+from carerules.loop.turn import Turn
+from carerules.loop.view import view_of
+from carerules.loop.world import say
+
+LINES_MAX = 64
+"""Lines of jobs gone through for one pack in one turn; a job has at most this many."""
+
+
+def open_jobs(turn: Turn) -> None:
+    """A job for each rule that fired in this turn."""
+    fired, turn.fired = turn.fired, []
+    for one in fired:
+        rule, name = one.rule.rule, one.pack
+        turn.decide(Fired(rule.name, one.rule.key, name, one.since, rule.because, one.why))
+        _open_job(turn, name, Job(
+            id=f"{name}-{turn.world.jobs_made + 1}", rule=rule.name, key=one.rule.key, pack=name,
+            actions=rule.actions, fired_at=turn.world.now, over=rule.over,
+            because=rule.because, since=turn.world.now,
+        ))  # fmt: skip
+
+
+def _open_job(turn: Turn, name: str, job: Job) -> None:
+    # A rule that fires again before its last job has ended starts over: one job a rule and pack.
+    for old in turn.pack(name).jobs:
+        if old.key == job.key:
+            _end(turn, old, Ending.CANCELLED, "its rule fired anew")
+    turn.change(jobs_made=turn.world.jobs_made + 1)
+    turn.set_pack(name, jobs=(*turn.pack(name).jobs, job))
+    turn.decide(JobBegan(job.id, job.rule, name, job.wording()))
+
+
+def conduct(turn: Turn, name: str) -> Intent | None:
+    """Take each of the pack's jobs as far as it goes now; what the one that has the pack wants."""
+    intent: Intent | None = None
+    due = NEVER
+    for job in turn.pack(name).jobs:
+        wanted, its_due = _carry_on(turn, job)
+        intent = intent or wanted
+        due = min(due, its_due)
+    state = turn.pack(name)
+    if state.jobs_due != due:
+        turn.set_pack(name, jobs_due=due)
+    _close_told_chores(turn, name)
+    return intent
+
+
+def _carry_on(turn: Turn, job: Job) -> tuple[Intent | None, Moment]:
+    for _ in range(LINES_MAX):
+        before = job
+        step = advance(job, view_of(turn, job))
+        match step:
+            case Going(after, intent, due):
+                job = _keep(turn, before, after)
+                if due > turn.world.now:
+                    return intent, due
+                if after == before:  # nothing moved: looking again now would say the same
+                    return intent, turn.world.now + SECOND
+            case Asking(after, action, due):
+                job = _keep(turn, before, after)
+                turn.open_chore(job.id, job.pack, say(action.text, turn.world, job.pack))
+                return None, due
+            case Instant(after, action):
+                _do(turn, after, action)
+                following = passed(after, turn.world.now)
+                if following is None:
+                    _end(turn, after, Ending.DONE, "every line is done")
+                    return None, NEVER
+                job = _keep(turn, before, following)
+            case Over(after, ending, why):
+                _end(turn, after, ending, why)
+                return None, NEVER
+    return None, turn.world.now + SECOND
+
+
+def _keep(turn: Turn, before: Job, after: Job) -> Job:
+    """Put the job back in its place, and say where it went if it moved."""
+    if after == before:
+        return after
+    jobs = tuple(after if job.id == after.id else job for job in turn.pack(after.pack).jobs)
+    turn.set_pack(after.pack, jobs=jobs)
+    if (before.line, before.phase, before.why) != (after.line, after.phase, after.why):
+        phase = after.phase.value
+        turn.decide(JobMoved(after.id, after.pack, after.wording(), phase, after.why))
+    if after.phase is Phase.WAITING and after.mend:
+        turn.open_chore(after.id, after.pack, after.mend)
+    elif after.phase is not Phase.ASKING:
+        turn.close_chore(after.id)
+    return after
+
+
+def keep_job(turn: Turn, before: Job, after: Job) -> None:
+    """Put a changed job back; for the room that steers stations."""
+    _keep(turn, before, after)
+
+
+def end_job(turn: Turn, job: Job, ending: Ending, why: str) -> None:
+    """End a job for a reason from outside it."""
+    _end(turn, job, ending, why)
+
+
+def _end(turn: Turn, job: Job, ending: Ending, why: str) -> None:
+    name = job.pack
+    turn.set_pack(name, jobs=tuple(one for one in turn.pack(name).jobs if one.id != job.id))
+    turn.close_chore(job.id)
+    turn.decide(JobEnded(job.id, job.rule, name, ending, why, job.energy_wh))
+    if ending in (Ending.FAILED, Ending.REFUSED):
+        text = f"{name}: {job.wording()} ended: {why}"
+        turn.decide(Notice(f"job {job.id}", text, name, urgent=ending is Ending.FAILED))
+
+
+def _do(turn: Turn, job: Job, action: Action) -> None:
+    """One instant line."""
+    name = job.pack
+    match action:
+        case Notify(text, urgent):
+            key = f"{name} {job.key} {job.line}"
+            turn.decide(Notice(key, say(text, turn.world, name), name, urgent))
+        case Chore(text):
+            turn.open_chore(f"{name} {job.key} {job.line}", name, say(text, turn.world, name))
+        case Mark(event):
+            turn.decide(Marked(name, event))
+            mark(turn, name, event, f"rule {job.rule}")
+        case Quarantine():
+            why = job.because or f"rule {job.rule}"
+            turn.set_pack(name, barred=f"quarantined: {why}")
+            turn.decide(PackBarred(name, retired=False, why=why))
+        case Retire(because):
+            why = say(because, turn.world, name) or job.because or f"rule {job.rule}"
+            turn.set_pack(name, retired=f"retired: {why}")
+            turn.decide(PackBarred(name, retired=True, why=why))
+            turn.open_chore(f"{name} retired", name, f"take {name} out of service: {why}")
+        case _:
+            raise AssertionError(f"{action} is not done by saying so")
+
+
+def mark(turn: Turn, name: str, event: str, source: str) -> None:
+    """Something happened to the pack, by our own hand."""
+    now = turn.world.now
+    take_in(turn, Happened(now, now, name, event, source))
+
+
+def _close_told_chores(turn: Turn, name: str) -> None:
+    """A chore that a rule put on the list goes when the rule is no longer true."""
+    if not turn.world.chores:
+        return
+    untrue = {state.key for state in turn.pack(name).rules if state.truth is Truth.NO}
+    for key in tuple(turn.world.chores):
+        owner_name, _, rest = key.partition(" ")
+        if owner_name == name and rest.rpartition(" ")[0] in untrue:
+            turn.close_chore(key)
+
+
+def credit_energy(turn: Turn, job_id: str, energy_wh: float) -> None:
+    """Add what one ON run moved to the job that wanted it, if it is still there."""
+    for state in turn.world.packs.values():
+        for job in state.jobs:
+            if job.id == job_id:
+                _keep(turn, job, add_energy(job, energy_wh))
+                return

@@ -1,0 +1,195 @@
+"""What is known of a pack: facts put in their place in time, and its rules looked at.
+
+Knows estimates and rules. Does not know jobs or plugs. Each pack keeps its own place in event time
+(`seen`): every moment at which one of its rules could change by itself is looked at
+exactly then, however late the shell comes round to it, so that ticks, bursts and restarts do not
+change what is true.
+"""
+
+from __future__ import annotations
+
+from carerules.battery import take_energy, take_event, take_sample
+from carerules.domain.decision import LeftOut, PackBarred
+from carerules.domain.event import Happened, Sample
+from carerules.domain.moment import SECOND, Duration, Moment
+from carerules.domain.quantity import Known
+from carerules.engine import (
+    Facts,
+    RuleState,
+    evaluate,
+    explain,
+    ready_to_fire,
+    reasons,
+    remember_nevers,
+)
+from carerules.loop.turn import Activation, Turn
+from carerules.loop.world import PackState, Recent, World, chemistry_of, put, station_readings
+
+LATENESS: Duration = 30 * SECOND
+"""A sample this late is put in its place; a later one is left out, and counted."""
+RECENT_MAX = 64
+"""Two samples a second over the lateness, and a little over."""
+HAPPENED_MAX = 512
+"""Happenings of one kind remembered a pack: daily charges of a year and a half."""
+CATCH_UP_MAX = 10_000
+"""Looks in one catching-up: far more than any plan can be due in a year of silence; a bound, not
+a plan. Past it the pack is looked at as it stands."""
+
+
+def facts_of(world: World, name: str) -> Facts:
+    """What the pack's rules can see."""
+    state = world.packs[name]
+    asks = state.station is not None and world.setup.bound[name].reads_station
+    return Facts(
+        state.estimate.readings,
+        station_readings(world, state.station) if asks and state.station else {},
+        world.room,
+        state.happened,
+        state.uses,
+        world.local,
+    )
+
+
+def catch_up(turn: Turn, name: str, until: Moment) -> None:
+    """Look at the pack's rules at each moment before `until` at which one could change."""
+    for _ in range(CATCH_UP_MAX):
+        due = turn.pack(name).due
+        if due >= until:
+            return
+        _look_once(turn, name, due)
+
+
+def look(turn: Turn, name: str, at: Moment) -> None:
+    """Look at the pack's rules as of `at`, after all that came due before."""
+    catch_up(turn, name, at)
+    _look_once(turn, name, at)
+
+
+def _look_once(turn: Turn, name: str, at: Moment) -> None:
+    state = turn.pack(name)
+    bound = turn.world.setup.bound[name]
+    facts = facts_of(turn.world, name)
+    rules, due = evaluate(bound, state.rules, facts, at)
+    assert due > at
+    if turn.world.starting_since is None and not state.retired:
+        rules = _activations(turn, name, rules, facts, at)
+    nevers = remember_nevers(bound, state.nevers, facts, at) if bound.nevers else ()
+    turn.set_pack(name, rules=rules, nevers=nevers, due=due)
+
+
+def _activations(
+    turn: Turn, name: str, rules: tuple[RuleState, ...], facts: Facts, at: Moment
+) -> tuple[RuleState, ...]:
+    """Take down each rule that became true and has not fired for this run.
+
+    This happens at each look, also at one that is made late: a deadline that passed while nobody
+    ticked has passed all the same.
+    """
+    if not any(ready_to_fire(rule) for rule in rules):
+        return rules
+    after: list[RuleState] = []
+    for bound, rule in zip(turn.world.setup.bound[name].rules, rules, strict=True):
+        if not ready_to_fire(rule):
+            after.append(rule)
+            continue
+        after.append(rule._replace(armed=False))
+        if rule.key not in turn.fired_before:
+            since = at if rule.since is None else rule.since
+            why = reasons(explain(bound.when, rule.memory, facts, at))
+            turn.fired.append(Activation(name, bound, since, why))
+    return tuple(after)
+
+
+def take_in(turn: Turn, event: Sample | Happened) -> None:
+    """A fact about a pack: in its place if it is at most a little late, left out if it is more."""
+    name, state = event.pack, turn.pack(event.pack)
+    if event.at >= state.seen:
+        _apply(turn, event)
+    elif state.seen - event.at <= LATENESS:
+        _put_in_place(turn, event)
+    else:
+        late = state.seen - event.at
+        turn.set_pack(name, left_out=state.left_out + 1)
+        turn.decide(LeftOut(name, late, event.source))
+        return
+    if event.at < event.heard:
+        look(turn, name, event.heard)
+    _note_harm(turn, event)
+
+
+def _apply(turn: Turn, event: Sample | Happened) -> None:
+    name = event.pack
+    catch_up(turn, name, event.at)
+    state = turn.pack(name)
+    recent = Recent(
+        event, state.estimate, state.rules, state.nevers, state.happened, state.due, state.seen
+    )
+    horizon = event.heard - LATENESS
+    kept = tuple(one for one in state.recent if one.event.at >= horizon)[-RECENT_MAX + 1 :]
+    _learn(turn, event)
+    turn.set_pack(name, seen=event.at, recent=(*kept, recent))
+    _look_once(turn, name, event.at)
+
+
+def _learn(turn: Turn, event: Sample | Happened) -> None:
+    name = event.pack
+    pack, state = turn.rated(name), turn.pack(name)
+    chemistry = chemistry_of(turn.world, pack)
+    if isinstance(event, Sample):
+        turn.set_pack(name, estimate=take_sample(state.estimate, pack, chemistry, event))
+        return
+    times = (*state.happened.get(event.what, ()), event.at)[-HAPPENED_MAX:]
+    turn.set_pack(
+        name,
+        estimate=take_event(state.estimate, pack, chemistry, event.what, event.at),
+        happened=put(state.happened, event.what, times),
+    )
+
+
+def _put_in_place(turn: Turn, event: Sample | Happened) -> None:
+    """Go back to before the later ones, take this one in, and then them again.
+
+    A rule that has fired stays fired: what was decided is not decided twice.
+    """
+    name, state = event.pack, turn.pack(event.pack)
+    later = [one for one in state.recent if one.event.at > event.at]
+    if not later:
+        _apply(turn, event)
+        return
+    first = later[0]
+    turn.fired_before = frozenset(rule.key for rule in state.rules if not rule.armed)
+    turn.set_pack(
+        name, estimate=first.estimate, rules=first.rules, nevers=first.nevers,
+        happened=first.happened, due=first.due, seen=first.seen,
+        recent=tuple(one for one in state.recent if one.event.at <= event.at),
+    )  # fmt: skip
+    for one in (event, *(one.event for one in later)):
+        _apply(turn, one)
+    turn.fired_before = frozenset()
+
+
+def take_metered(turn: Turn, name: str, at: Moment, power_w: float) -> None:
+    """Energy that the station's plug meters, positive into the pack, and the rules that see it."""
+    pack, state = turn.rated(name), turn.pack(name)
+    chemistry = chemistry_of(turn.world, pack)
+    turn.set_pack(name, estimate=take_energy(state.estimate, pack, chemistry, at, power_w))
+    look(turn, name, at)
+
+
+def _note_harm(turn: Turn, event: Sample | Happened) -> None:
+    """A swollen pack, or one seen below the voltage that harms it, waits for a person."""
+    name = event.pack
+    state: PackState = turn.pack(name)
+    if state.barred:
+        return
+    why = ""
+    if isinstance(event, Happened):
+        why = "swollen" if event.what == "swelling" else ""
+    else:
+        lowest = state.estimate.readings.get("pack.cell.min")
+        harm = turn.rated(name).limits.cell_v_harm
+        if isinstance(lowest, Known) and lowest.at == event.at and lowest.value < harm:
+            why = f"seen at {lowest.value:.2f} V a cell, below {harm:.2f} V"
+    if why:
+        turn.set_pack(name, barred=f"quarantined: {why}")
+        turn.decide(PackBarred(name, retired=False, why=why))

@@ -1,0 +1,194 @@
+"""The stations: each intent gets its permit or its veto, and each plug its word.
+
+Knows intents, benches and leases. Does not know why a rule wants anything. Off is what happens
+when nothing else does: a plug with no permit this moment is brought off and read back.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from carerules.domain.decision import Ending, Intent, Notice, StationLocked, Veto
+from carerules.domain.moment import MINUTE, NEVER, Duration, Moment
+from carerules.domain.pack import Plug, Side, Socket, Station
+from carerules.domain.plan import Forbidden
+from carerules.domain.quantity import Known
+from carerules.engine import Job, forbids, moving, wait
+from carerules.loop.conduct import credit_energy, end_job, keep_job
+from carerules.loop.knowledge import facts_of
+from carerules.loop.turn import Turn
+from carerules.loop.world import pack_on
+from carerules.safety import (
+    Bench,
+    Permit,
+    PlugState,
+    fault,
+    off_overdue,
+    permit,
+    want_off,
+    want_on,
+    went_off,
+    went_on,
+)
+
+ASK_AGAIN: Duration = MINUTE
+"""A vetoed intent is put again this often, whatever else happens."""
+
+
+def steer(turn: Turn, station: Station, intent: Intent | None) -> Moment:
+    """Give the station's plugs their word; when the decision must be looked at again."""
+    due = NEVER
+    for side in Side:
+        socket = station.socket(side)
+        if socket is None:
+            continue
+        granted: Permit | None = None
+        because = "no job wants it on"
+        if intent is not None and intent.side is side:
+            match verdict := _judge(turn, station, intent):
+                case Permit():
+                    granted = verdict
+                    due = min(due, verdict.until)
+                case Veto():
+                    because = verdict.found
+                    due = min(due, turn.world.now + ASK_AGAIN)
+                    _refused(turn, station, socket, intent, verdict)
+        if granted is not None and intent is not None:
+            _on(turn, station, socket, intent, granted)
+        else:
+            off(turn, station, socket, because, planned=intent is None)
+    if intent is None and turn.world.stations[station.name].veto:
+        turn.set_station(station.name, veto="")
+    return due
+
+
+def _judge(turn: Turn, station: Station, intent: Intent) -> Permit | Veto:
+    world = turn.world
+    state, rated = turn.pack(intent.pack), turn.rated(intent.pack)
+    place = world.stations[station.name]
+    now = world.now
+    bound = world.setup.bound[intent.pack]
+    forbidden = ""
+    if bound.nevers:
+        facts = facts_of(world, intent.pack)
+        forbidden, _ = forbids(bound, _FORBIDDEN[intent.side], state.nevers, facts, now)
+    plugs = world.setup.site.plugs
+    return permit(intent, Bench(
+        now=now, pack=rated, station=station, readings=state.estimate.readings, room=world.room,
+        plugs={
+            socket.plug: (plugs[socket.plug], world.plugs[socket.plug])
+            for side in Side if (socket := station.socket(side)) is not None
+        },
+        dwell=place.dwell, attended_until=world.attended_until, stopped=_stopped(turn),
+        barred=state.retired or state.barred, locked=place.locked, forbidden=forbidden,
+        doubt=state.estimate.doubt, soc_at_on=place.dwell.soc_at_on,
+    ))  # fmt: skip
+
+
+_FORBIDDEN: dict[Side, Forbidden] = {Side.LOAD: "drain", Side.CHARGER: "charge"}
+
+
+def _stopped(turn: Turn) -> str:
+    world = turn.world
+    if world.stopped:
+        return f"everything is stopped ({world.stopped})"
+    if world.ended:
+        return "the service is leaving"
+    if world.starting_since is not None:
+        return "the service is bringing everything off first"
+    return ""
+
+
+def _on(turn: Turn, station: Station, socket: Socket, intent: Intent, granted: Permit) -> None:
+    plug, state = _plug(turn, socket)
+    job = _job(turn, intent)
+    first = state.on_at is None
+    if first:
+        soc = turn.pack(intent.pack).soc
+        level = soc.value_at(turn.world.now) if isinstance(soc, Known) else None
+        dwell = turn.world.stations[station.name].dwell
+        dwell = went_on(dwell, intent.time_max, intent.energy_wh_max, level)
+        turn.set_station(station.name, dwell=dwell, veto="")
+    after, commands = want_on(state, plug, granted, turn.world.now)
+    turn.set_plug(after)
+    turn.decide(*commands)
+    keep_job(turn, job, moving(job, turn.world.now, new_run=first))
+
+
+def off(turn: Turn, station: Station, socket: Socket, because: str, *, planned: bool) -> None:
+    """Bring one plug off, and note what that ends: the run's energy, the station's rest."""
+    plug, state = _plug(turn, socket)
+    now = turn.world.now
+    if state.on_at is not None:
+        dwell = turn.world.stations[station.name].dwell
+        turn.set_station(station.name, dwell=went_off(dwell, now, because, planned=planned))
+        credit_energy(turn, state.job, state.energy_wh)
+    if state.proven_off and state.on:
+        text = f"{plug.name} of station {station.name} was switched on by somebody else, and is now"
+        text += " brought off"
+        turn.decide(Notice(f"on {plug.name}", text, urgent=True))
+    after, words = want_off(state, plug, because, now)
+    if off_overdue(after, now):
+        after = _alarm(turn, station, after)
+    if after != state:
+        turn.set_plug(after)
+    turn.decide(*words)
+    place = turn.world.stations[station.name]
+    if after.proven_off and place.unreached:
+        turn.set_station(station.name, locked="", unreached=False)
+
+
+def _alarm(turn: Turn, station: Station, state: PlugState) -> PlugState:
+    """OFF has not been proved in time: say so loudly, and lock the station."""
+    since = state.off_at or 0
+    unreached = max(state.on_heard, state.power_heard) <= since
+    why = f"plug {state.name} is not proved off"
+    if unreached:
+        why += ": it does not answer"
+    elif state.power_heard > since and state.power_w:
+        why += f": {state.power_w:.0f} W still flow"
+    lock(turn, station.name, why, unreached=unreached)
+    text = f"station {station.name}: {why}. Go there and pull the plug by hand"
+    pack = pack_on(turn.world, station.name) or ""
+    turn.decide(Notice(f"off {state.name}", text, pack, urgent=True))
+    return replace(state, alarmed=True)
+
+
+def lock(turn: Turn, station: str, why: str, *, unreached: bool = False) -> None:
+    """The station takes no ON until a person releases it, or the plug that was lost is back."""
+    place = turn.world.stations[station]
+    if place.locked and not place.unreached:
+        return
+    turn.set_station(station, locked=why, unreached=unreached)
+    turn.decide(StationLocked(station, why))
+
+
+def _refused(turn: Turn, station: Station, socket: Socket, intent: Intent, veto: Veto) -> None:
+    """The job hears of its veto; a fault of the plug may lock the station."""
+    plug, state = _plug(turn, socket)
+    place = turn.world.stations[station.name]
+    word = f"{veto.job} {veto.interlock} {veto.wanted if veto.final else ''}"
+    if place.veto != word:
+        turn.set_station(station.name, veto=word)
+        turn.decide(veto)
+    wrong = fault(state, plug, socket.power_w, turn.world.now)
+    if wrong is not None and wrong.lock:
+        lock(turn, station.name, f"plug {plug.name}: {wrong.what}")
+    job = _job(turn, intent)
+    if veto.final:
+        ending = Ending.REFUSED if veto.interlock in _BY_DESIGN else Ending.FAILED
+        end_job(turn, job, ending, veto.show())
+    else:
+        keep_job(turn, job, wait(job, turn.world.now, f"{veto.interlock}: {veto.found}", veto.mend))
+
+
+_BY_DESIGN = ("floor", "ceiling", "pack barred")
+"""Interlocks that end a job as they should; any other final veto is a failure to be told."""
+
+
+def _plug(turn: Turn, socket: Socket) -> tuple[Plug, PlugState]:
+    return turn.world.setup.site.plugs[socket.plug], turn.world.plugs[socket.plug]
+
+
+def _job(turn: Turn, intent: Intent) -> Job:
+    return next(job for job in turn.pack(intent.pack).jobs if job.id == intent.job)

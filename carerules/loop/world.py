@@ -1,0 +1,236 @@
+"""The world as the core knows it: one value, replaced at each step, never changed.
+
+Knows what is remembered of packs, stations, plugs, uses and chores. Does not know how it changes.
+`Setup` is what was written (site, chemistries, rules); `World` what has happened.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TypeVar
+
+from carerules.battery import Chemistry, Estimate, fresh
+from carerules.domain.action import Text
+from carerules.domain.event import Happened, Sample
+from carerules.domain.moment import NEVER, LocalTime, Moment
+from carerules.domain.pack import Pack, Side, Site, Socket, Station, Use
+from carerules.domain.plan import Plan
+from carerules.domain.quantity import Dimension, Known, Reading, Unknown, show
+from carerules.domain.signal import Catalogue
+from carerules.engine import Bound, Job, Memory, RuleState, bind, fresh_states
+from carerules.safety import Dwell, PlugState, unknown_plug
+
+K = TypeVar("K")
+V = TypeVar("V")
+
+
+@dataclass(frozen=True, slots=True)
+class Setup:
+    """Everything that a person wrote, checked and made ready to run."""
+
+    site: Site
+    chemistries: Mapping[str, Chemistry]
+    signals: Catalogue
+    plan: Plan
+    bound: Mapping[str, Bound]
+
+
+def make_setup(
+    site: Site, chemistries: Mapping[str, Chemistry], signals: Catalogue, plan: Plan
+) -> Setup:
+    """Bind the plan's rules to the site's packs."""
+    bound = {name: bind(plan, pack, signals) for name, pack in site.packs.items()}
+    return Setup(site, chemistries, signals, plan, bound)
+
+
+@dataclass(frozen=True, slots=True)
+class Recent:
+    """A sample or happening that was taken in lately, and what was known before it."""
+
+    event: Sample | Happened
+    estimate: Estimate
+    rules: tuple[RuleState, ...]
+    nevers: tuple[tuple[Memory, ...], ...]
+    happened: Mapping[str, tuple[Moment, ...]]
+    due: Moment
+    seen: Moment
+
+
+@dataclass(frozen=True, slots=True)
+class PackState:
+    """What is known of one pack, and what is under way for it.
+
+    `due` is when its rules must be looked at again by themselves, `jobs_due` when its jobs must.
+    `barred` and `retired` say why it takes no energy; empty: it does.
+    """
+
+    estimate: Estimate
+    rules: tuple[RuleState, ...]
+    nevers: tuple[tuple[Memory, ...], ...]
+    station: str | None = None
+    placed_at: Moment = 0
+    happened: Mapping[str, tuple[Moment, ...]] = field(default_factory=dict)
+    uses: tuple[Moment, ...] = ()
+    jobs: tuple[Job, ...] = ()
+    barred: str = ""
+    retired: str = ""
+    seen: Moment = 0
+    due: Moment = NEVER
+    jobs_due: Moment = NEVER
+    recent: tuple[Recent, ...] = ()
+    left_out: int = 0
+
+    @property
+    def soc(self) -> Reading:
+        """The state of charge, or why it is not known."""
+        return self.estimate.readings.get("pack.soc", NEVER_SEEN)
+
+
+NEVER_SEEN = Unknown("never seen")
+
+
+@dataclass(frozen=True, slots=True)
+class StationState:
+    """Whether a station may be used: `locked` says why not; `dwell` how long it stays off.
+
+    `unreached`: locked only because its plug could not be reached; it opens by itself when it can.
+    """
+
+    locked: str = ""
+    unreached: bool = False
+    dwell: Dwell = field(default_factory=Dwell)
+    veto: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class OpenChore:
+    """Something on the to-do list."""
+
+    key: str
+    pack: str
+    text: str
+    since: Moment
+
+
+@dataclass(frozen=True, slots=True)
+class World:
+    """Everything that has happened, as far as it matters now."""
+
+    setup: Setup
+    now: Moment
+    local: LocalTime
+    packs: Mapping[str, PackState]
+    stations: Mapping[str, StationState]
+    plugs: Mapping[str, PlugState]
+    room: Mapping[str, Reading] = field(default_factory=dict)
+    uses: Mapping[str, Use] = field(default_factory=dict)
+    chores: Mapping[str, OpenChore] = field(default_factory=dict)
+    attended_until: Moment = 0
+    stopped: str = ""
+    starting_since: Moment | None = None
+    ended: bool = False
+    jobs_made: int = 0
+    refused: int = 0
+
+
+def new_world(setup: Setup, now: Moment) -> World:
+    """A world in which nothing has been heard yet; its plugs may be on."""
+    site = setup.site
+    packs = {
+        name: PackState(
+            estimate=fresh(pack),
+            rules=fresh_states(setup.bound[name]),
+            nevers=tuple(never.when.fresh for never in setup.bound[name].nevers),
+        )
+        for name, pack in site.packs.items()
+    }
+    return World(
+        setup, now, site.local, packs,
+        stations={name: StationState() for name in site.stations},
+        plugs={name: unknown_plug(plug, now) for name, plug in site.plugs.items()},
+    )  # fmt: skip
+
+
+def put(mapping: Mapping[K, V], key: K, value: V) -> Mapping[K, V]:
+    """The mapping with one entry changed.
+
+    A copy: for the tens of packs of a workshop it costs less than any cleverer structure.
+    """
+    after = dict(mapping)
+    after[key] = value
+    return after
+
+
+def without(mapping: Mapping[K, V], key: K) -> Mapping[K, V]:
+    """The mapping with one entry gone."""
+    return {k: v for k, v in mapping.items() if k != key}
+
+
+def pack_on(world: World, station: str) -> str | None:
+    """The pack that is on the station, if any."""
+    for name, state in world.packs.items():
+        if state.station == station:
+            return name
+    return None
+
+
+def socket_of(world: World, plug: str) -> tuple[Station, Side, Socket] | None:
+    """What hangs on the plug, and where."""
+    for station in world.setup.site.stations.values():
+        for side in Side:
+            socket = station.socket(side)
+            if socket is not None and socket.plug == plug:
+                return station, side, socket
+    return None
+
+
+def chemistry_of(world: World, pack: Pack) -> Chemistry:
+    """The pack's chemistry."""
+    return world.setup.chemistries[pack.chemistry]
+
+
+def station_readings(world: World, name: str) -> Mapping[str, Reading]:
+    """The signals of a station, as its plugs reported them."""
+    station = world.setup.site.stations[name]
+    readings: dict[str, Reading] = {}
+    for side in Side:
+        socket = station.socket(side)
+        if socket is None:
+            continue
+        state = world.plugs[socket.plug]
+        if state.power_w is not None:
+            readings[f"station.{side.value}.power"] = Known(
+                state.power_w, 0.0, state.power_heard, socket.plug
+            )
+        if state.on is not None:
+            readings[f"station.{side.value}.on"] = Known(
+                float(state.on), 0.0, state.on_heard, socket.plug
+            )
+    return readings
+
+
+def say(text: Text, world: World, name: str) -> str:
+    """A text with its holes filled from what is known of the pack now."""
+    state = world.packs[name]
+    said: list[str] = []
+    for part in text:
+        if isinstance(part, str):
+            said.append(part)
+        elif part.dimension is None:
+            said.append(name)
+        else:
+            said.append(_fill(part.signal, part.dimension, state, world))
+    return "".join(said)
+
+
+def _fill(signal: str, dimension: Dimension, state: PackState, world: World) -> str:
+    readings = state.estimate.readings
+    if signal.startswith("station."):
+        readings = station_readings(world, state.station) if state.station else {}
+    elif signal.startswith("site."):
+        readings = world.room
+    reading = readings.get(signal)
+    if not isinstance(reading, Known):
+        return "(unknown)"
+    return show(reading.value_at(world.now), dimension)
