@@ -1,0 +1,19 @@
+"""The site file: what there is, where it hangs, how it is reached, and which rules hold.
+
+Knows the file's shape, and what must hold between its parts. Does not know what is done with it.
+"""
+
+from carerules.config.problem import Problem
+from carerules.config.read import read_site, read_site_text
+from carerules.config.schema import site_schema
+from carerules.config.site import SiteFile, VirtualSettings, VirtualStart
+
+__all__ = [
+    "Problem",
+    "SiteFile",
+    "VirtualSettings",
+    "VirtualStart",
+    "read_site",
+    "read_site_text",
+    "site_schema",
+]

@@ -1,0 +1,143 @@
+"""What a site file may refer to outside itself: chemistries, and profiles of plugs and feeds.
+
+Knows where each comes from: shipped, or beside the site file. Does not know what the site does
+with it.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, TypeAlias
+
+from carerules.adapters import (
+    FeedProfile,
+    PlugProfile,
+    load_feed_profile,
+    load_plug_profile,
+)
+from carerules.battery import Chemistry, read_chemistry, shipped_chemistries
+from carerules.config.problem import found, nearest, quoted
+from carerules.domain.pack import Limits
+
+CHEMISTRY_BYTES_MAX = 1 << 18  # more than the reader of chemistries takes, so that it says so
+
+Wrong: TypeAlias = tuple[str, str, str]
+"""Found, wanted, mend."""
+
+Raw: TypeAlias = Mapping[str, Any]
+"""A table as TOML gave it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """Everything that the site file refers to outside itself, by the words that it uses.
+
+    What could not be had is there too, as what is wrong with it.
+    """
+
+    chemistries: Mapping[str, Chemistry | tuple[Wrong, ...]]
+    plugs: Mapping[str, PlugProfile | Wrong]
+    feeds: Mapping[str, FeedProfile | Wrong]
+
+    def limits(self, named: object) -> Limits | None:
+        """The limits of the chemistry that a pack names; None where there is no such one."""
+        chemistry = self.chemistries.get(named) if isinstance(named, str) else None
+        return chemistry.limits if isinstance(chemistry, Chemistry) else None
+
+
+def named(raw: Raw, kind: str) -> Iterator[tuple[str, Raw]]:
+    """The tables `[kind.NAME]` that are tables indeed."""
+    tables = raw.get(kind)
+    if isinstance(tables, dict):
+        yield from ((name, table) for name, table in tables.items() if isinstance(table, dict))
+
+
+def names(raw: Raw, kind: str) -> frozenset[str]:
+    """The names that the file declares, whatever stands under them."""
+    tables = raw.get(kind)
+    return frozenset(tables) if isinstance(tables, dict) else frozenset()
+
+
+def known_to(raw: Raw, folder: Path | None) -> Known:
+    """What a site file in `folder` refers to. None: there is no disk behind it."""
+    return Known(
+        {word: _chemistry(word, folder) for word in _words(raw, "pack", "chemistry")},
+        {word: _plug_profile(word, folder) for word in _words(raw, "plug", "profile")},
+        {word: _feed_profile(word, folder) for word in _words(raw, "feed", "profile")},
+    )
+
+
+def _words(raw: Raw, kind: str, key: str) -> Iterator[str]:
+    for _, table in named(raw, kind):
+        if isinstance(table.get(key), str):
+            yield table[key]
+
+
+# ---- chemistries -------------------------------------------------------------------------------
+
+
+def _chemistry(word: str, folder: Path | None) -> Chemistry | tuple[Wrong, ...]:
+    shipped = shipped_chemistries()
+    if word in shipped:
+        return shipped[word]
+    if not word.endswith(".toml"):
+        wanted = "a chemistry, or the path of a chemistry file, which ends in `.toml`"
+        return ((found(word), wanted, nearest(word, shipped)),)
+    text = _text(word, folder)
+    if isinstance(text, tuple):
+        return (text,)
+    read = read_chemistry(text, word)
+    if not isinstance(read, Chemistry):
+        return tuple(_retold(sentence, word) for sentence in read)
+    if read.name in shipped:
+        said = f"a chemistry of the name {quoted(read.name)} in {quoted(word)}"
+        return ((said, "a name that no shipped chemistry has", "rename it in the file"),)
+    return read
+
+
+def _text(word: str, folder: Path | None) -> str | Wrong:
+    wanted = "a chemistry file"
+    if folder is None or "\0" in word:
+        return f"no file {quoted(word)}", wanted, ""
+    try:
+        with (folder / word).open("rb") as stream:
+            return stream.read(CHEMISTRY_BYTES_MAX).decode("utf-8")
+    except FileNotFoundError:
+        return f"no file {quoted(word)}", wanted, ""
+    except OSError as error:
+        why = (error.strerror or "").lower()
+        return quoted(word), "a chemistry file that can be read", why
+    except UnicodeDecodeError:
+        return f"bytes that are not UTF-8 in {quoted(word)}", wanted, "save the file as UTF-8"
+
+
+_SENTENCE = re.compile(r"(.*?), wanted (.*?)(?:; (.*))?", re.DOTALL)
+
+
+def _retold(sentence: str, file: str) -> Wrong:
+    """A sentence of the chemistry reader, taken apart: `FILE: found ..., wanted ...; MEND`."""
+    text = sentence.removeprefix(f"{file}: ")
+    match = _SENTENCE.fullmatch(text)
+    said, wanted, mend = match.groups() if match else (text, "a chemistry file", "")
+    return f"in {quoted(file)}: {said.replace('found ', '', 1)}", wanted, mend or ""
+
+
+# ---- profiles ----------------------------------------------------------------------------------
+
+
+def _plug_profile(word: str, folder: Path | None) -> PlugProfile | Wrong:
+    read = load_plug_profile(word, _beside(folder, "plugs"))
+    return read if isinstance(read, PlugProfile) else (read.found, read.wanted, read.mend)
+
+
+def _feed_profile(word: str, folder: Path | None) -> FeedProfile | Wrong:
+    read = load_feed_profile(word, _beside(folder, "feeds"))
+    return read if isinstance(read, FeedProfile) else (read.found, read.wanted, read.mend)
+
+
+def _beside(folder: Path | None, kind: str) -> tuple[Path, ...]:
+    """A site's own profiles lie beside its file, in the same folders as those that ship."""
+    return () if folder is None else (folder / "integrations" / kind,)

@@ -1,0 +1,129 @@
+"""A site file read at the door: bytes in, a `SiteFile` or every problem out.
+
+Knows the order of reading. Never raises for what the file holds, whatever the bytes.
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from carerules.config.check import mistakes
+from carerules.config.known import known_to, names
+from carerules.config.model import SiteTable
+from carerules.config.problem import PROBLEMS_MAX, Problem, line_of, lines_of_keys, quoted
+from carerules.config.refusal import problems_of
+from carerules.config.site import SiteFile, built
+from carerules.config.values import Around
+
+SITE_FILE_BYTES_MAX = 1 << 20  # five hundred packs with every key are a fifth of it
+
+
+TOML_SAYS = (
+    ("Cannot overwrite", "each key once", "take one of the two out"),
+    ("Duplicate inline", "each key once", "take one of the two out"),
+    ("Cannot declare", "each table once", "put its keys under one heading"),
+    ("Illegal character '\\n'", "a text that ends on its line", 'close it with `"`'),
+    ("Unterminated string", "a text that ends", "close it with its quotes"),
+    ("Expected '='", "`key = value`", "a text goes in quotes, a comment after `#`"),
+    ("Invalid value", "a value", "a text goes in quotes; a list in `[ ]`"),
+    ("Invalid statement", "`key = value` or `[table]`", ""),
+)
+"""What Python's TOML reader says, and what is wanted and mended then."""
+
+
+def read_site(path: Path) -> SiteFile | tuple[Problem, ...]:
+    """Read the site file at `path`; paths in it are taken from its folder.
+
+    Rule files, secrets and chemistry files that it names must be there.
+    """
+    file = path.name
+    try:
+        with path.open("rb") as stream:
+            data = stream.read(SITE_FILE_BYTES_MAX + 1)
+    except OSError as error:
+        why = (error.strerror or "an error").lower()
+        said = "no such file" if isinstance(error, FileNotFoundError) else why
+        return (Problem(file, 0, (), said, "a site file that can be read"),)
+    except ValueError:  # a NUL in the path
+        return (Problem(file, 0, (), "no such file", "a site file that can be read"),)
+    if len(data) > SITE_FILE_BYTES_MAX:
+        return (Problem(file, 0, (), "a larger file", "a site file of at most 1 MiB"),)
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        said = f"a byte that is not UTF-8 (`0x{data[error.start]:02x}`)"
+        return (Problem(file, line, (), said, "text in UTF-8", "save the file as UTF-8"),)
+    return read_site_text(text, file, path.resolve().parent)
+
+
+def read_site_text(
+    text: str, name: str, folder: Path | None = None
+) -> SiteFile | tuple[Problem, ...]:
+    """Read the text of a site file named `name`.
+
+    `folder` None: no file that it names is looked for, and chemistries are shipped ones only.
+    """
+    raw = _toml(text, name)
+    if isinstance(raw, Problem):
+        return (raw,)
+    lines = lines_of_keys(text)
+    known = known_to(raw, folder)
+    problems: list[Problem] = []
+    table: SiteTable | None = None
+    try:
+        table = SiteTable.model_validate(dict(raw), context=Around(_declared(raw), folder))
+    except ValidationError as error:
+        problems += problems_of(error, name, lines)
+    # Checked whatever the tables refused: one pass tells everything.
+    for key, said, wanted, mend in mistakes(raw, known):
+        problems.append(Problem(name, line_of(lines, key), key, said, wanted, mend))
+    if table is None or problems:
+        return _told(problems)
+    return built(table, name, folder or Path(), known)
+
+
+def _declared(raw: Mapping[str, Any]) -> Mapping[str, frozenset[str]]:
+    return {kind: names(raw, kind) for kind in ("pack", "station", "plug")}
+
+
+def _told(problems: list[Problem]) -> tuple[Problem, ...]:
+    """In the order of the file, each once, and not without end."""
+    ordered = sorted(dict.fromkeys(problems), key=lambda problem: problem.line)
+    if len(ordered) <= PROBLEMS_MAX:
+        return tuple(ordered)
+    more = f"{len(ordered) - PROBLEMS_MAX} more problems"
+    rest = Problem(ordered[0].file, 0, (), more, "none", "mend these and look again")
+    return (*ordered[:PROBLEMS_MAX], rest)
+
+
+def _toml(text: str, file: str) -> Mapping[str, Any] | Problem:
+    if len(text) > SITE_FILE_BYTES_MAX:
+        return Problem(file, 0, (), "a longer text", "a site file of at most 1 MiB")
+    try:
+        return tomllib.loads(text)
+    except RecursionError:
+        said = "brackets hundreds deep"
+        return Problem(file, 0, (), said, "tables and lists a few deep")
+    except ValueError as error:
+        match = re.search(r"\(at line (\d+), column (\d+)\)", str(error))
+        line = int(match[1]) if match else 0
+        if "end of document" in str(error):
+            line = text.count("\n") + 1
+        rows = text.split("\n")
+        row = rows[line - 1].strip() if 0 < line <= len(rows) else ""
+        said = quoted(row) if row else "the end of the file"
+        if not isinstance(error, tomllib.TOMLDecodeError):
+            said = "a whole number of thousands of digits"
+            return Problem(file, 0, (), said, "a number that means something")
+        why = re.sub(r" \(at .*\)$", "", str(error)).partition("\n")[0][:100]
+        for words, wanted, mend in TOML_SAYS:
+            if why.startswith(words):
+                return Problem(file, line, (), said, wanted, mend)
+        return Problem(file, line, (), said, "TOML", f"{why[:1].lower()}{why[1:]}")

@@ -1,0 +1,207 @@
+"""A site file that held: everything it says, in the words of `domain`.
+
+Knows what was read and checked. Does not check again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import datetime, time
+from math import ceil
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from carerules.adapters import Feed, FeedProfile, MqttAddress, PlugProfile
+from carerules.battery import Chemistry
+from carerules.config.check import LIMITS
+from carerules.config.known import Known
+from carerules.config.model import MqttTable, SiteTable, VirtualTable
+from carerules.config.signals import UNITS_OF_SIGNALS, signal_of
+from carerules.config.things import LEASE_S_MAX, LimitsTable, PackTable, PlugTable, SocketTable
+from carerules.domain.action import DayWindow
+from carerules.domain.moment import SECOND, Duration, LocalTime, Moment
+from carerules.domain.pack import Limits, Pack, Plug, Site, Socket, Station, Use
+from carerules.domain.quantity import DURATION
+from carerules.domain.signal import Signal
+
+
+@dataclass(frozen=True, slots=True)
+class VirtualStart:
+    """How a virtual pack begins: its true charge and health in %, and whether it has a feed."""
+
+    soc: float = 50.0
+    health: float = 100.0
+    feed: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class VirtualSettings:
+    """A site that is played: from `seed`, beginning at `start`, `speed` times as fast as life."""
+
+    seed: int
+    start: Moment
+    speed: float
+    packs: Mapping[str, VirtualStart]
+
+
+@dataclass(frozen=True, slots=True)
+class SiteFile:
+    """One site file, read and checked; its moments are true for a line that the wall agrees with.
+
+    `rules` and `state` are paths; `places` says where packs hang at first; neither `mqtt` nor
+    `virtual` means that values are typed in by hand.
+    """
+
+    file: str
+    folder: Path
+    site: Site
+    chemistries: Mapping[str, Chemistry]
+    signals: tuple[Signal, ...]
+    rules: tuple[Path, ...]
+    state: Path
+    feeds: tuple[Feed, ...]
+    plug_profiles: Mapping[str, PlugProfile]
+    feed_profiles: Mapping[str, FeedProfile]
+    places: Mapping[str, str]
+    uses: tuple[Use, ...]
+    mqtt: MqttAddress | None = None
+    virtual: VirtualSettings | None = None
+    quiet: DayWindow | None = None
+
+    def with_lead(self, offset: Duration) -> SiteFile:
+        """The same with its moments on a line that the wall clock leads by `offset`."""
+        shift = offset - self.site.local.offset
+
+        def shifted(pack: Pack) -> Pack:
+            return replace(pack, made=None if pack.made is None else pack.made - shift)
+
+        site = replace(
+            self.site,
+            local=replace(self.site.local, offset=offset),
+            packs={name: shifted(pack) for name, pack in self.site.packs.items()},
+        )
+        uses = tuple(replace(use, start=use.start - shift) for use in self.uses)
+        return replace(self, site=site, uses=uses)
+
+
+def built(table: SiteTable, file: str, folder: Path, known: Known) -> SiteFile:
+    """The site file of a table that passed every check."""
+    local = LocalTime(ZoneInfo(table.zone))
+    chemistries = {pack.chemistry: _had(known, pack) for pack in table.pack.values()}
+    packs = {
+        name: _pack(name, pack, chemistries[pack.chemistry], local)
+        for name, pack in table.pack.items()
+    }
+    stations = {
+        name: Station(name, _socket(station.load), _socket(station.charger), station.blind)
+        for name, station in table.station.items()
+    }
+    plugs = {name: _plug(name, plug, known) for name, plug in table.plug.items()}
+    uses = (
+        Use(name, local.moment(use.start), frozenset(use.packs)) for name, use in table.use.items()
+    )
+    return SiteFile(
+        file=file,
+        folder=folder,
+        site=Site(table.name, local, packs, stations, plugs, virtual=table.virtual is not None),
+        chemistries={chemistry.name: chemistry for chemistry in chemistries.values()},
+        signals=tuple(
+            signal_of(name, UNITS_OF_SIGNALS[signal.unit], signal)
+            for name, signal in table.signal.items()
+        ),
+        rules=tuple(folder / rules for rules in table.rules),
+        state=folder / table.state,
+        feeds=tuple(
+            Feed(name, feed.profile, dict(feed.__pydantic_extra__), feed.pack)
+            for name, feed in table.feed.items()
+        ),
+        plug_profiles={p.name: p for p in known.plugs.values() if isinstance(p, PlugProfile)},
+        feed_profiles={p.name: p for p in known.feeds.values() if isinstance(p, FeedProfile)},
+        places={name: pack.place for name, pack in table.pack.items() if pack.place},
+        uses=tuple(sorted(uses, key=lambda use: use.start)),
+        mqtt=None if table.mqtt is None else _mqtt(table.mqtt, folder),
+        virtual=None if table.virtual is None else _virtual(table.virtual, local),
+        quiet=table.notices.quiet,
+    )
+
+
+def _had(known: Known, pack: PackTable) -> Chemistry:
+    chemistry = known.chemistries[pack.chemistry]
+    assert isinstance(chemistry, Chemistry)
+    return chemistry
+
+
+def _pack(name: str, pack: PackTable, chemistry: Chemistry, local: LocalTime) -> Pack:
+    return Pack(
+        name=name,
+        chemistry=chemistry.name,
+        cells=pack.cells,
+        capacity_ah=pack.capacity,
+        limits=chemistry.limits.tightened(_limits(pack.limits, chemistry.limits)),
+        tags=frozenset(pack.tags),
+        role=pack.role or "",
+        made=None if pack.made is None else local.moment(datetime.combine(pack.made, time())),
+    )
+
+
+def _limits(own: LimitsTable, chemistry: Limits) -> Limits:
+    # `tightened` would keep the chemistry's where the site's were looser, whatever stood here.
+    given = {key: getattr(own, key) for key in LIMITS if getattr(own, key) is not None}
+    return replace(
+        chemistry,
+        **{
+            LIMITS[key][0]: round(value) if LIMITS[key][1] == DURATION else value
+            for key, value in given.items()
+        },
+    )
+
+
+def _socket(socket: SocketTable | None) -> Socket | None:
+    return None if socket is None else Socket(socket.plug, socket.power)
+
+
+def _plug(name: str, plug: PlugTable, known: Known) -> Plug:
+    profile = known.plugs[plug.profile]
+    assert isinstance(profile, PlugProfile)
+    lease_s = LEASE_S_MAX if plug.lease is None else ceil(plug.lease / SECOND)
+    return Plug(
+        name=name,
+        profile=profile.name,
+        variables=dict(plug.__pydantic_extra__),
+        lease_s=profile.lease_for(lease_s),
+        metered=plug.metered,
+        timer_shown=bool(profile.timer),
+        off_w=plug.off_power,
+        unguarded=plug.unguarded,
+    )
+
+
+def _mqtt(mqtt: MqttTable, folder: Path) -> MqttAddress:
+    def beside(path: str | None) -> Path | None:
+        return None if path is None else folder / path
+
+    return MqttAddress(
+        host=mqtt.host,
+        port=mqtt.port,
+        username=mqtt.user,
+        password_file=beside(mqtt.password_file),
+        tls=mqtt.tls,
+        ca_file=beside(mqtt.ca_file),
+        cert_file=beside(mqtt.cert_file),
+        key_file=beside(mqtt.key_file),
+        client_id=mqtt.client_id,
+        clear_retained=mqtt.clear_retained,
+    )
+
+
+def _virtual(virtual: VirtualTable, local: LocalTime) -> VirtualSettings:
+    return VirtualSettings(
+        seed=virtual.seed,
+        start=local.moment(virtual.start),
+        speed=virtual.speed,
+        packs={
+            name: VirtualStart(pack.soc, pack.health, pack.feed)
+            for name, pack in virtual.pack.items()
+        },
+    )
