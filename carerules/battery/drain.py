@@ -21,7 +21,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from dataclasses import dataclass
 from itertools import pairwise
-from math import isfinite, log, log1p, sqrt
+from math import isfinite, log1p, sqrt
 from typing import TypeAlias, assert_never
 
 Curve: TypeAlias = tuple[tuple[float, ...], tuple[float, ...]]
@@ -129,13 +129,18 @@ def _power_heat_j(
     watts: float, moved_c: float, above_v: float, below_v: float, ohm: float
 ) -> float:
     square = 4 * ohm * watts
-    if above_v == below_v or square == 0:
-        amps = 2 * watts / (above_v + sqrt(above_v * above_v - square))
-        return moved_c * amps * ohm
-    above = above_v + sqrt(above_v * above_v - square)
-    below = below_v + sqrt(below_v * below_v - square)
-    integral = square / 2 * (log(above / below) + square / 2 * (1 / above**2 - 1 / below**2))
-    return moved_c / (2 * (above_v - below_v)) * integral
+    above_w, below_w = (sqrt(volts * volts - square) for volts in (above_v, below_v))
+    above, below = above_v + above_w, below_v + below_w
+    if above_w + below_w == 0:
+        return moved_c * above_v / 2  # flat, and at the most the pack can carry
+    # Each difference is written as a multiple of Ua - Ub, which then divides out: a flat stretch
+    # loses no digits.
+    steep = 1 + (above_v + below_v) / (above_w + below_w)
+    rise = (above_v - below_v) * steep / below
+    over = log1p(rise) / rise if rise else 1.0
+    square /= 2
+    mean = square * steep * (over / below - square * (above + below) / (above * below) ** 2)
+    return moved_c / 2 * mean
 
 
 def _loaded_v(rest_v: float, ohm: float, load: Load) -> float:

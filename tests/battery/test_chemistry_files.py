@@ -1,0 +1,137 @@
+"""Chemistry files: the shipped ones hold what they cite, and a wrong one says what is wrong."""
+
+import pytest
+from benchpack import CHEMISTRIES
+
+from carerules.battery import Chemistry, read_chemistry
+from carerules.shipped import shipped
+
+LIPO_TEXT = (shipped("battery/chemistries") / "lipo.toml").read_text(encoding="utf-8")
+
+
+def test_four_chemistries_ship() -> None:
+    assert sorted(CHEMISTRIES) == ["li-ion", "lifepo4", "lipo", "lipo-high-voltage"]
+
+
+@pytest.mark.parametrize("chemistry", CHEMISTRIES.values(), ids=lambda one: one.name)
+def test_every_figure_has_a_source(chemistry: Chemistry) -> None:
+    figures = {
+        "rest", "cell_v_floor", "cell_v_ceiling", "cell_v_harm", "drain_c_min", "drain_c_max",
+        "charge_c_min", "charge_c_max", "soc_floor_pct", "rest_before_charge_min",
+        "self_discharge_pct_month", "resistance_mohm_ah", "charge_efficiency",
+    }  # fmt: skip
+    assert set(chemistry.sources) == figures
+    for key, source in chemistry.sources.items():
+        named = ("doi", "no source", "from memory", "JEITA", "table cited above", "IEC")
+        assert any(word in source for word in named), (key, source)
+
+
+@pytest.mark.parametrize(
+    ("name", "full_v", "source"),
+    [
+        ("lipo", 4.20, "charge voltage, Ai 2020 and Ramadass 2004"),
+        ("li-ion", 4.20, "charge voltage, Mohtat 2020 and Chen 2020"),
+        ("lifepo4", 3.60, "charge voltage, Naumann 2018"),
+        ("lipo-high-voltage", 4.35, "from memory"),
+    ],
+)
+def test_a_full_cell(name: str, full_v: float, source: str) -> None:
+    assert CHEMISTRIES[name].volts[-1] == pytest.approx(full_v, abs=1e-9), source
+    assert 0 <= CHEMISTRIES[name].limits.cell_v_ceiling - full_v <= 0.05 + 1e-9
+
+
+@pytest.mark.parametrize("chemistry", CHEMISTRIES.values(), ids=lambda one: one.name)
+def test_limits_are_inside_the_published_windows(chemistry: Chemistry) -> None:
+    limits = chemistry.limits
+    # JEITA 2007: charging 0-45 °C without a lowered voltage. Drained: -20 to 60 °C (memory)
+    assert 0 <= limits.charge_c_min < limits.charge_c_max <= 45
+    assert -20 <= limits.drain_c_min < limits.drain_c_max <= 60
+    assert limits.cell_v_harm < limits.cell_v_floor < limits.cell_v_ceiling
+
+
+def test_the_high_voltage_file_says_that_it_is_extrapolated() -> None:
+    assert "extrapolated" in CHEMISTRIES["lipo-high-voltage"].sources["rest"]
+    assert "extrapolated" in CHEMISTRIES["lipo-high-voltage"].says
+
+
+WRONG = [
+    # what is replaced, by what, and what the one problem then says
+    (
+        "cell_v_floor = { value = 3.4,",
+        "cell_v_floor = { value = 13.6,",
+        "`cell_v_floor`: found `13.6`, wanted 0.5 to 4.6 V; write the voltage of one cell",
+    ),
+    (
+        "cell_v_floor = { value = 3.4,",
+        "cell_v_floor = { value = 2.9,",
+        "`cell_v_harm`: found `3`, wanted less than `cell_v_floor`, 2.9; put the two in order",
+    ),
+    (
+        "cell_v_floor = { value = 3.4,",
+        'cell_v_floor = { value = "3.4 V",',
+        "`limits.cell_v_floor.value`: found `3.4 V`, wanted a number; take it out of its quotes",
+    ),
+    (
+        "cell_v_floor = { value = 3.4,",
+        "cell_v_floor = { value = nan,",
+        "`limits.cell_v_floor.value`: found `nan`, wanted a finite number; write the figure itself",
+    ),
+    (
+        "cell_v_floor = {",
+        "cell_v_flor = {",
+        "`limits.cell_v_flor`: found a key that no chemistry has; did you mean `cell_v_floor`?",
+    ),
+    (
+        'soc_floor_pct = { value = 5.0, source = "common practice, no source" }',
+        "soc_floor_pct = { value = 5.0 }",
+        "`limits.soc_floor_pct.source`: found nothing, wanted this key; add it",
+    ),
+    (
+        "[50, 3.8095, 6]",
+        "[50, 3.6095, 6]",
+        "point 12: found voltage `3.6095` after `3.7912`, wanted more; sort the points",
+    ),
+    ("[50, 3.8095, 6]", "[45, 3.8095, 6]", "found charge `45` after `45`, wanted more"),
+    ("[50, 3.8095, 6]", "[50, 3.8095, 0]", "found a spread of `0`, wanted 0.1 to 50 points"),
+    ("[50, 3.8095, 6]", "[50, 3.8095]", "`rest.points.11.2`: found nothing, wanted three numbers"),
+    (
+        "[100, 4.2000, 2]",
+        "[99, 4.2000, 2]",
+        "found charge from `0` to `99`, wanted from 0 to 100 %",
+    ),
+    ("[100, 4.2000, 2]", "[100, 4.5000, 2]", "found a full cell at `4.5` V, wanted at most"),
+    ('name = "lipo"', 'name = "Li Po"', "`name`: found `Li Po`, wanted small letters"),
+    ("[rest]", "[rest", "this is not TOML"),
+    ("[typical]", "x" * 70_000, "wanted at most 65536; thin out the curve"),
+]
+
+
+@pytest.mark.parametrize(("old", "new", "says"), WRONG, ids=[row[2][:40] for row in WRONG])
+def test_a_wrong_file_says_what_is_wrong(old: str, new: str, says: str) -> None:
+    assert LIPO_TEXT.count(old) == 1
+    found = read_chemistry(LIPO_TEXT.replace(old, new), "mine.toml")
+    assert isinstance(found, tuple)
+    assert any(says in problem for problem in found), found
+    for problem in found:
+        assert problem.startswith("mine.toml: ")
+        assert "\n" not in problem
+        assert not problem.endswith(".")
+
+
+def test_everything_wrong_is_said_at_once() -> None:
+    text = LIPO_TEXT.replace("value = 3.4,", "value = 34,").replace("value = 45.0,", "value = 450,")
+    found = read_chemistry(text, "mine.toml")
+    assert isinstance(found, tuple)
+    assert [problem.split("`")[1] for problem in found if "wanted" in problem][:2] == [
+        "cell_v_floor",
+        "charge_c_max",
+    ]
+
+
+def test_a_file_reads_back_what_it_says() -> None:
+    found = read_chemistry(LIPO_TEXT, "lipo.toml")
+    assert isinstance(found, Chemistry)
+    assert found == CHEMISTRIES["lipo"]
+    assert found.fractions[11] == 0.5
+    assert found.volts[11] == pytest.approx((3.7925 + 3.8266) / 2, abs=1e-4)  # the mean it cites
+    assert found.limits.rest_before_charge == 20 * 60_000
