@@ -48,7 +48,7 @@ class Bench:
         self._brought = dict.fromkeys(packs, settings.start)
         # A cut-off and a charger that is done stay so until plug off or pack off.
         self._let_go: set[str] = set()
-        self._charger_a: dict[str, float] = {}
+        self._charger_a = dict.fromkeys(packs, 0.0)
         self.side_of: dict[str, tuple[str, Side]] = {
             socket.plug: (station.name, side)
             for station in site.stations.values()
@@ -140,8 +140,7 @@ class Bench:
             return idle_w
         truth = self.packs[pack]
         if side is Side.CHARGER:
-            charger_a = self._charger_a.get(pack, 0.0)
-            return charger_a * truth.voltage_v / self._settings.charger_share + idle_w
+            return self._charger_a[pack] * truth.voltage_v / self._settings.charger_share + idle_w
         if self._settings.load == "power":
             return socket.power_w
         return truth.voltage_v**2 / self._load_ohm(pack, socket) * self._settings.load_share

@@ -9,10 +9,12 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from threading import Event as Flag
+from typing import TYPE_CHECKING
 
 from carerules.domain.decision import Command
 from carerules.domain.event import Event, Tick
 from carerules.domain.moment import Moment
+from carerules.domain.ports import Outside
 from carerules.sim.world import VirtualSite
 
 ENTRIES_MAX = 1_024
@@ -121,3 +123,7 @@ class VirtualOutside:
 
 def _stands_still() -> int:
     return 0
+
+
+if TYPE_CHECKING:
+    _SEAM: type[Outside] = VirtualOutside  # the checker's word that it fits
