@@ -1,1 +1,57 @@
-"""The command line: one module a group of commands."""
+"""The command line: one module a group of commands.
+
+Knows the commands' names. Each is imported when it is called, so that `carerules check` does not
+wait for what only `carerules run` needs.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+
+import click
+
+COMMANDS: dict[str, tuple[str, str]] = {
+    "run": ("live", "Run a site: listen, decide, switch, tell."),
+    "rehearse": ("rehearsal", "Run a virtual site as fast as it goes, and sum up."),
+    "stop": ("stopping", "All loads off, now; and read back."),
+    "check": ("texts", "Check rule files or a site file."),
+    "schema": ("texts", "Print the JSON Schema of the site file."),
+    "record": ("entries", "Enter what happened to a pack, or what was measured."),
+    "place": ("entries", "Say which station a pack is on."),
+    "use": ("entries", "Plan a use, or call one off."),
+    "attend": ("entries", "Say that somebody is with the packs for some minutes."),
+    "release": ("entries", "Let a pack, a station or the site work again."),
+    "cancel": ("entries", "Call a job off."),
+    "answer": ("entries", "Answer what a job asks."),
+    "status": ("reading", "Show each pack, station and chore."),
+    "why": ("reading", "Show why each rule holds or not for a pack."),
+    "log": ("reading", "Show what was seen, decided and done."),
+    "pretend": ("pretend", "Play a plug or a pack over MQTT, for tests and trials."),
+}
+"""Every command: the module it lives in, and its line in the overview."""
+
+
+class _Lazy(click.Group):
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
+        if cmd_name not in COMMANDS:
+            return None
+        module = import_module(f"carerules.cli.{COMMANDS[cmd_name][0]}")
+        command: click.Command = getattr(module, f"{cmd_name}_command")
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, line) for name, (_, line) in COMMANDS.items()])
+
+
+@click.group(cls=_Lazy)
+@click.version_option(package_name="carerules")
+def main() -> None:
+    """Care rules for lithium packs: written once, kept through the night.
+
+    carerules is not a protective device: a pack needs its own cut-offs, a fuse, a fire-proof place
+    and a person. The maker's instructions come first.
+    """

@@ -4,7 +4,7 @@ Knows the order in which the rooms are asked. Does not know clocks, sockets or f
 """
 
 from carerules.loop.knowledge import facts_of
-from carerules.loop.step import next_due, step
+from carerules.loop.step import learn, next_due, step
 from carerules.loop.world import (
     OpenChore,
     PackState,
@@ -14,6 +14,7 @@ from carerules.loop.world import (
     make_setup,
     new_world,
     pack_on,
+    stranger,
 )
 
 __all__ = [
@@ -23,9 +24,11 @@ __all__ = [
     "StationState",
     "World",
     "facts_of",
+    "learn",
     "make_setup",
     "new_world",
     "next_due",
     "pack_on",
     "step",
+    "stranger",
 ]

@@ -16,7 +16,6 @@ from carerules.domain.decision import (
     JobMoved,
     Marked,
     Notice,
-    PackBarred,
 )
 from carerules.domain.event import Happened
 from carerules.domain.moment import NEVER, SECOND, Moment
@@ -32,7 +31,7 @@ from carerules.engine import (
     advance,
     passed,
 )
-from carerules.loop.knowledge import take_in
+from carerules.loop.knowledge import bar, take_in
 from carerules.loop.turn import Turn
 from carerules.loop.view import view_of
 from carerules.loop.world import say
@@ -156,13 +155,10 @@ def _do(turn: Turn, job: Job, action: Action) -> None:
             turn.decide(Marked(name, event))
             mark(turn, name, event, f"rule {job.rule}")
         case Quarantine():
-            why = job.because or f"rule {job.rule}"
-            turn.set_pack(name, barred=f"quarantined: {why}")
-            turn.decide(PackBarred(name, retired=False, why=why))
+            bar(turn, name, job.because or f"rule {job.rule}", retired=False)
         case Retire(because):
             why = say(because, turn.world, name) or job.because or f"rule {job.rule}"
-            turn.set_pack(name, retired=f"retired: {why}")
-            turn.decide(PackBarred(name, retired=True, why=why))
+            bar(turn, name, why, retired=True)
             turn.open_chore(f"{name} retired", name, f"take {name} out of service: {why}")
         case _:
             raise AssertionError(f"{action} is not done by saying so")

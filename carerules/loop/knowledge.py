@@ -89,7 +89,7 @@ def _activations(
         return rules
     after: list[RuleState] = []
     for bound, rule in zip(turn.world.setup.bound[name].rules, rules, strict=True):
-        if not ready_to_fire(rule):
+        if not ready_to_fire(rule) or (name, rule.key) in turn.world.muted:
             after.append(rule)
             continue
         after.append(rule._replace(armed=False))
@@ -191,5 +191,13 @@ def _note_harm(turn: Turn, event: Sample | Happened) -> None:
         if isinstance(lowest, Known) and lowest.at == event.at and lowest.value < harm:
             why = f"seen at {lowest.value:.2f} V a cell, below {harm:.2f} V"
     if why:
+        bar(turn, name, why, retired=False)
+
+
+def bar(turn: Turn, name: str, why: str, *, retired: bool) -> None:
+    """No energy into or out of this pack until a person has released it."""
+    if retired:
+        turn.set_pack(name, retired=f"retired: {why}")
+    else:
         turn.set_pack(name, barred=f"quarantined: {why}")
-        turn.decide(PackBarred(name, retired=False, why=why))
+    turn.decide(PackBarred(name, retired, why))

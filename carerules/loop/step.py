@@ -11,7 +11,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import assert_never
 
-from carerules.domain.decision import Ending, Intent, Outcome
+from carerules.domain.decision import Ending, Intent, Marked, Outcome, PackBarred
 from carerules.domain.event import (
     Answered,
     Attended,
@@ -39,7 +39,7 @@ from carerules.domain.pack import Side
 from carerules.domain.quantity import Known
 from carerules.engine import Phase, passed, wait
 from carerules.loop.conduct import conduct, end_job, keep_job, open_jobs
-from carerules.loop.knowledge import catch_up, look, take_in, take_metered
+from carerules.loop.knowledge import bar, catch_up, look, take_in, take_metered
 from carerules.loop.steer import steer
 from carerules.loop.turn import Turn
 from carerules.loop.view import CHARGER_EFFICIENCY
@@ -70,6 +70,27 @@ def step(world: World, event: Event) -> tuple[World, Sequence[Outcome]]:
         touched = _start_over(turn, touched)
     _act(turn, touched)
     return turn.world, turn.outcomes
+
+
+def learn(world: World, event: Event, decided: Iterable[Outcome]) -> World:
+    """The world that knows the event, and nothing done about it.
+
+    For facts from before a rule's time: rules look on, hold and remember, but none fires, no job
+    goes on and no plug is spoken to. `decided` is what the journal has of what was decided then:
+    what a job marked, and which packs were barred, are facts too.
+    """
+    turn = Turn(world, event.heard)
+    turn.change(starting_since=event.heard)
+    _take(turn, event)
+    for outcome in decided:
+        match outcome:
+            case Marked(pack, what) if pack in turn.world.packs:
+                take_in(turn, Happened(event.heard, event.heard, pack, what, "a rule"))
+            case PackBarred(pack, retired, why) if pack in turn.world.packs:
+                bar(turn, pack, why, retired=retired)
+            case _:
+                pass
+    return turn.world
 
 
 def next_due(world: World) -> Moment:

@@ -12,7 +12,15 @@ from typing import TypeVar
 
 from carerules.battery import Chemistry, Estimate, fresh
 from carerules.domain.action import Text
-from carerules.domain.event import Happened, Sample
+from carerules.domain.event import (
+    Event,
+    Happened,
+    Placed,
+    PlugLink,
+    PlugReport,
+    Sample,
+    SiteSample,
+)
 from carerules.domain.moment import NEVER, LocalTime, Moment
 from carerules.domain.pack import Pack, Side, Site, Socket, Station, Use
 from carerules.domain.plan import Plan
@@ -115,7 +123,11 @@ class OpenChore:
 
 @dataclass(frozen=True, slots=True)
 class World:
-    """Everything that has happened, as far as it matters now."""
+    """Everything that has happened, as far as it matters now.
+
+    `starting_since`: plugs are being brought off, and no rule fires yet. `muted`: rules (pack and
+    key) that look on but do not fire, while facts from before their time are gone through.
+    """
 
     setup: Setup
     now: Moment
@@ -132,6 +144,7 @@ class World:
     ended: bool = False
     jobs_made: int = 0
     refused: int = 0
+    muted: frozenset[tuple[str, str]] = frozenset()
 
 
 def new_world(setup: Setup, now: Moment) -> World:
@@ -208,6 +221,29 @@ def station_readings(world: World, name: str) -> Mapping[str, Reading]:
                 float(state.on), 0.0, state.on_heard, socket.plug
             )
     return readings
+
+
+def stranger(setup: Setup, event: Event) -> str:
+    """What the event names that the site does not have; nothing: all is known.
+
+    An old journal and an entry made before the site file changed can name such things; the step
+    must not be given them.
+    """
+    site = setup.site
+    match event:
+        case Sample(pack=pack) | Happened(pack=pack) if pack not in site.packs:
+            return f"pack {pack}"
+        case Placed(_, pack, station):
+            if pack not in site.packs:
+                return f"pack {pack}"
+            return "" if station is None or station in site.stations else f"station {station}"
+        case PlugReport(plug=plug) | PlugLink(plug=plug) if plug not in site.plugs:
+            return f"plug {plug}"
+        case SiteSample(values=values):
+            unknown = [value.signal for value in values if value.signal not in setup.signals]
+            return f"signal {unknown[0]}" if unknown else ""
+        case _:
+            return ""
 
 
 def say(text: Text, world: World, name: str) -> str:

@@ -1,0 +1,89 @@
+"""What every command needs: which site, its journal, and how to refuse in one line.
+
+Knows where things are looked for. Does not know what any command does.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, NoReturn, TypeVar
+
+import click
+
+from carerules.adapters import SqliteJournal
+from carerules.config import SiteFile, read_site
+from carerules.domain.ports import JournalError
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+REFUSED = 2
+"""Exit status: something that was typed or written is wrong, and nothing was done."""
+FAILED = 1
+"""Exit status: it was tried, and did not come to a good end."""
+
+SITE_HERE = "site.toml"
+
+
+def site_option(command: F) -> F:
+    """`--site FILE`; else the file that CARERULES_SITE names, else `site.toml` here."""
+    return click.option(
+        "--site", "site_path", type=click.Path(path_type=Path), envvar="CARERULES_SITE",
+        default=Path(SITE_HERE), show_default=True, metavar="FILE", help="The site file.",
+    )(command)  # fmt: skip
+
+
+def json_option(command: F) -> F:
+    """`--json`: the documented shape in place of words."""
+    return click.option("--json", "as_json", is_flag=True, help="Print JSON, as in docs/json.md.")(
+        command
+    )
+
+
+def refuse(*lines: str, status: int = REFUSED) -> NoReturn:
+    """Say what is wrong on standard error, and end."""
+    for line in lines:
+        click.echo(line, err=True)
+    sys.exit(status)
+
+
+def site_at(path: Path) -> SiteFile:
+    """The site file, read and checked; or all its problems, and exit 2."""
+    read = read_site(path)
+    if isinstance(read, SiteFile):
+        return read
+    refuse(*(problem.show() for problem in read))
+
+
+def journal_path(site: SiteFile) -> Path:
+    """Where the site's journal lies."""
+    return site.state / "journal.db"
+
+
+@contextmanager
+def journal_of(site: SiteFile, *, owner: bool = False) -> Iterator[SqliteJournal]:
+    """The site's journal, open; a fault of it in one line, and exit 2."""
+    try:
+        journal = SqliteJournal.open(journal_path(site), owner=owner)
+    except JournalError as error:
+        refuse(str(error))
+    try:
+        yield journal
+    except JournalError as error:
+        refuse(str(error))
+    finally:
+        journal.close()
+
+
+def wants_colour() -> bool:
+    """Whether standard output is a terminal that may be coloured (NO_COLOR respected)."""
+    return sys.stdout.isatty() and not os.environ.get("NO_COLOR")
+
+
+def printed(lines: Sequence[str]) -> None:
+    """Lines to standard output."""
+    for line in lines:
+        click.echo(line)

@@ -1,0 +1,155 @@
+"""Each thing that was decided, as a sentence for a person.
+
+Knows every kind of event and outcome. Does not know where the sentence is printed. Housekeeping
+(a renewal, a request for a report, a repeated OFF) has no sentence.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal, TypeAlias, assert_never
+
+from carerules.domain.decision import (
+    AskPlug,
+    ChoreClosed,
+    ChoreOpened,
+    Ending,
+    Fired,
+    JobBegan,
+    JobEnded,
+    JobMoved,
+    LeftOut,
+    Marked,
+    Notice,
+    OffProven,
+    Outcome,
+    PackBarred,
+    StationLocked,
+    SwitchOff,
+    SwitchOn,
+    Veto,
+)
+from carerules.domain.event import (
+    Answered,
+    Attended,
+    Cancelled,
+    ClockSet,
+    Ended,
+    Event,
+    Happened,
+    Placed,
+    PlugLink,
+    PlugReport,
+    Rejected,
+    Released,
+    Sample,
+    SiteSample,
+    Started,
+    Stopped,
+    Tick,
+    UseDropped,
+    UsePlanned,
+)
+from carerules.domain.moment import LocalTime, show_duration
+
+Tone: TypeAlias = Literal["seen", "decided", "done", "tell", "alarm"]
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One sentence: its tone, whom it is about (or nothing), and the words."""
+
+    tone: Tone
+    about: str
+    text: str
+
+
+def line_of(outcome: Outcome) -> Line | None:
+    """The outcome as a sentence; None: it is housekeeping."""
+    match outcome:
+        case Fired(rule, _, pack, _, because, reasons):
+            why = f": {because}" if because else ""
+            return Line("decided", pack, f"rule {rule} holds ({'; '.join(reasons)}){why}")
+        case JobBegan(_, _, pack, line):
+            return Line("decided", pack, f"to do: {line}")
+        case JobMoved(_, pack, line, phase, why):
+            if phase == "ready":
+                return None
+            return Line("decided", pack, f"{line}: {phase}" + (f", {why}" if why else ""))
+        case JobEnded(_, rule, pack, ending, why, energy_wh):
+            moved = f" ({energy_wh:.0f} Wh moved)" if energy_wh >= 0.5 else ""
+            tone: Tone = "alarm" if ending is Ending.FAILED else "done"
+            return Line(tone, pack, f"rule {rule}, {ending.value}: {why}{moved}")
+        case Veto(_, pack, station, interlock, _, _):
+            return Line("decided", pack, f"not on {station} ({interlock}): {outcome.show()}")
+        case SwitchOn(plug, lease_s, _, _, renewal):
+            if renewal:
+                return None
+            timer = f", off by its own timer after {lease_s} s without word" if lease_s else ""
+            return Line("done", "", f"{plug} on{timer}")
+        case SwitchOff(plug, because, again):
+            return None if again else Line("done", "", f"{plug} off: {because}")
+        case OffProven(plug, took):
+            return Line("done", "", f"{plug} read back off after {show_duration(took)}")
+        case StationLocked(station, why):
+            return Line("alarm", "", f"station {station} is locked: {why}")
+        case Notice(_, text, pack, urgent):
+            return Line("alarm" if urgent else "tell", pack, text)
+        case ChoreOpened(_, pack, text):
+            return Line("tell", pack, f"for you: {text}")
+        case Marked(pack, event):
+            return Line("done", pack, f"marked: {event}")
+        case PackBarred(pack, retired, why):
+            word = "taken out of service" if retired else "quarantined"
+            return Line("alarm", pack, f"{word}: {why}")
+        case LeftOut(pack, late, source):
+            return Line(
+                "seen", pack, f"a sample of {source} came {show_duration(late)} late: left out"
+            )
+        case AskPlug() | ChoreClosed():
+            return None
+        case _:
+            assert_never(outcome)
+
+
+def said(event: Event, local: LocalTime) -> Line | None:
+    """A person's or the site's event as a sentence; None: samples, reports and the time."""
+    match event:
+        case Happened(_, at, pack, what, source):
+            return Line("seen", pack, f"{what} at {local.show(at)} ({source})")
+        case Placed(_, pack, station):
+            where = f"on station {station}" if station else "on no station"
+            return Line("seen", pack, where)
+        case UsePlanned(_, use):
+            packs = ", ".join(sorted(use.packs))
+            return Line("seen", "", f"use planned: {use.name}, {local.show(use.start)} ({packs})")
+        case UseDropped(_, name):
+            return Line("seen", "", f"use called off: {name}")
+        case Attended(_, until):
+            return Line("seen", "", f"somebody is there until {local.show(until)}")
+        case Answered(_, job, yes):
+            return Line("seen", "", f"job {job}: {'yes' if yes else 'no'}")
+        case Cancelled(_, job):
+            return Line("seen", "", f"job {job} called off")
+        case Released(_, what):
+            return Line("seen", "", f"{what} released by a person")
+        case Stopped(_, by):
+            return Line("alarm", "", f"everything stopped ({by})")
+        case Started(_, _, down):
+            missed = f" after {show_duration(down)} with nobody listening" if down else ""
+            return Line("done", "", f"started{missed}: everything off first")
+        case Ended():
+            return Line("done", "", "leaving: everything off")
+        case ClockSet(_, _, asleep):
+            slept = f"; nobody listened for {show_duration(asleep)}" if asleep else ""
+            return Line("seen", "", f"the wall clock was set{slept}")
+        case PlugLink(_, plug, up):
+            return Line(
+                "seen", "", f"plug {plug} {'can be reached' if up else 'cannot be reached'}"
+            )
+        case Rejected(_, origin, why):
+            return Line("seen", "", f"refused from {origin}: {why}")
+        case Tick() | Sample() | SiteSample() | PlugReport():
+            return None
+        case _:
+            assert_never(event)

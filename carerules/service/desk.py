@@ -1,0 +1,77 @@
+"""The desk: what people enter while the service runs, taken up and answered.
+
+Knows entries and the journal that they wait in. Does not know how they were typed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+
+from carerules.adapters import (
+    Attend,
+    Measured,
+    Recorded,
+    SqliteJournal,
+    WaitingEntry,
+    to_events,
+)
+from carerules.domain.decision import Outcome
+from carerules.domain.event import Event, Rejected
+from carerules.domain.moment import SECOND, Duration, Moment
+from carerules.loop import World, stranger
+from carerules.report import line_of
+
+LOOK_EVERY: Duration = SECOND // 2
+"""A person waits for an answer; the look costs some ten microseconds."""
+ENTRIES_A_LOOK = 16
+"""More than hands enter in half a second; the rest is taken up at the next look."""
+
+
+NOW_WITHIN_MS = 60_000
+"""An entry that names a time this close to when it was made means now. On a virtual site, whose
+calendar is its own, it then means the virtual now."""
+
+
+class Desk:
+    """Takes entries up in the order in which they were made, each once."""
+
+    def __init__(self, journal: SqliteJournal, real_ms: Callable[[], int]) -> None:
+        self._journal, self._real_ms = journal, real_ms
+        self._looked = -LOOK_EVERY
+
+    def waiting(self) -> Sequence[WaitingEntry]:
+        """Entries not yet answered; looked for twice a second. Raises `JournalError`."""
+        now = self._real_ms()
+        if now - self._looked < LOOK_EVERY:
+            return ()
+        self._looked = now
+        return self._journal.waiting_entries(on_damage=lambda _: None)[:ENTRIES_A_LOOK]
+
+    def answer(self, one: WaitingEntry, text: str) -> None:
+        """Say what became of an entry, in the same commit as its events."""
+        self._journal.answer_entry(one.id, text)
+
+
+def events_of(one: WaitingEntry, heard: Moment, world: World) -> tuple[Event, ...]:
+    """The events of an entry taken up at `heard`; what the site does not know is refused."""
+    entry = one.entry
+    if world.setup.site.virtual and isinstance(entry, (Recorded, Measured, Attend)):
+        made = entry.at.timestamp() * 1_000
+        if abs(made - one.written_wall_ms) < NOW_WITHIN_MS:
+            entry = replace(entry, at=world.local.read(heard))
+    events = to_events(entry, heard, world.local)
+    unknown = [what for event in events if (what := stranger(world.setup, event))]
+    if unknown:
+        return (Rejected(heard, "entry", f"the running site has no {unknown[0]}"),)
+    return events
+
+
+def answer_of(events: Sequence[Event], outcomes: Sequence[Outcome]) -> str:
+    """What an entry led to, in a line or two."""
+    refused = [event.why for event in events if isinstance(event, Rejected)]
+    if refused:
+        return f"refused: {'; '.join(refused)}"
+    lines = [line for line in map(line_of, outcomes) if line is not None]
+    words = "; ".join(line.text for line in lines[:4])
+    return f"taken in: {words}" if words else "taken in"

@@ -1,0 +1,96 @@
+"""A world as text and back: every class by its name, from a list, and nothing else.
+
+Knows the shapes that a world is made of. Does not know where the text is kept. The list makes it
+data: no name in a text can bring in anything that is not on it.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import fields, is_dataclass
+from enum import Enum
+from hashlib import sha256
+from typing import Any
+
+from carerules.battery import estimate, rest, track, witness
+from carerules.domain import action, pack, quantity
+from carerules.engine import hold, job
+from carerules.engine.evaluate import RuleState
+from carerules.loop import world
+from carerules.safety import Dwell, PlugState
+
+_CLASSES: dict[str, type[Any]] = {
+    cls.__name__: cls
+    for cls in (
+        estimate.Estimate, rest.Rest, track.Track, witness.Gauge,
+        action.Drain, action.Charge, action.Rest, action.Ask, action.Notify, action.Chore,
+        action.Mark, action.Quarantine, action.Retire, action.DayWindow, action.Hole,
+        pack.Use, quantity.Known, quantity.Unknown, quantity.Truth, quantity.Dimension,
+        hold.Run, hold.Past, job.Job, job.Phase, RuleState, Dwell, PlugState,
+        world.PackState, world.StationState, world.OpenChore,
+    )
+}  # fmt: skip
+
+
+class ImageError(Exception):
+    """The text is not an image of a world of this version."""
+
+
+def shape() -> str:
+    """A fingerprint of all classes and their fields: an image of another shape is not read."""
+    words = [f"{name}({','.join(_fields(cls))})" for name, cls in sorted(_CLASSES.items())]
+    return sha256(";".join(words).encode()).hexdigest()[:16]
+
+
+def dump(value: Any) -> str:
+    """The value as text. A class that is not on the list is our mistake."""
+    return json.dumps(_flat(value), separators=(",", ":"))
+
+
+def load(text: str) -> Any:
+    """The value of a text; raises `ImageError` for one that does not fit."""
+    try:
+        return _raised(json.loads(text))
+    except (ValueError, TypeError, KeyError, RecursionError) as error:
+        raise ImageError(f"the image does not read: {error}") from error
+
+
+def _fields(cls: type[Any]) -> tuple[str, ...]:
+    if issubclass(cls, Enum):
+        return tuple(cls.__members__)
+    if is_dataclass(cls):
+        return tuple(field.name for field in fields(cls))
+    return tuple(cls._fields)
+
+
+# A class is {"=": name, field: value, ...}; a tuple {"t": [...]}; a set {"s": [...]}; a mapping
+# {"m": [[key, value], ...]}, so that no key of ours can be taken for one of these.
+def _flat(value: Any) -> Any:
+    if value is None or type(value) in (bool, int, float, str):
+        return value
+    cls = type(value)
+    if _CLASSES.get(cls.__name__) is cls:
+        if issubclass(cls, Enum):
+            return {"=": cls.__name__, "name": value.name}
+        return {"=": cls.__name__} | {name: _flat(getattr(value, name)) for name in _fields(cls)}
+    if isinstance(value, tuple):
+        return {"t": [_flat(one) for one in value]}
+    if isinstance(value, frozenset):
+        return {"s": sorted(_flat(one) for one in value)}
+    assert hasattr(value, "items"), f"{cls.__name__} is not on the list of what a world is made of"
+    return {"m": [[key, _flat(one)] for key, one in value.items()]}
+
+
+def _raised(flat: Any) -> Any:
+    if not isinstance(flat, dict):
+        return flat
+    if "t" in flat:
+        return tuple(_raised(one) for one in flat["t"])
+    if "s" in flat:
+        return frozenset(flat["s"])
+    if "m" in flat:
+        return {key: _raised(one) for key, one in flat["m"]}
+    cls = _CLASSES[flat.pop("=")]
+    if issubclass(cls, Enum):
+        return cls[flat["name"]]
+    return cls(**{name: _raised(one) for name, one in flat.items()})

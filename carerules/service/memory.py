@@ -1,0 +1,184 @@
+"""From the journal to the world and back: what a service knows when it starts.
+
+Knows snapshots, facts and activations. Does not know how a file is kept. The journal's facts are
+the truth; a snapshot only saves going through them again. Where there is no snapshot, or one of
+another version, or a rule that the snapshot did not know, the facts are gone through from the
+beginning. A rule that then holds fires, unless the journal says that this very run of it has.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
+from typing import Protocol
+
+from carerules.domain.decision import Fired, JobBegan, JobEnded, Outcome
+from carerules.domain.event import Event
+from carerules.domain.moment import Moment
+from carerules.domain.quantity import Truth
+from carerules.engine import fresh_states
+from carerules.loop import PackState, Setup, World, learn, new_world, step, stranger
+from carerules.service import image
+
+
+class WorldStore(Protocol):
+    """What of the journal is needed here; pairs carry the number of the event."""
+
+    def events(self, after_seq: int = 0) -> Iterator[tuple[int, Event]]:
+        """The events after a number, in order."""
+
+    def outcomes(self, after_seq: int = 0) -> Iterator[tuple[int, Outcome]]:
+        """What was decided on the events after a number, in order."""
+
+    def snapshots(self) -> Sequence[tuple[int, str]]:
+        """Snapshots and the number of the event each was taken after, newest first."""
+
+
+_BY_NAME = ("packs", "stations", "plugs")
+_WHOLE = (
+    "now", "room", "uses", "chores", "attended_until", "stopped", "starting_since", "ended",
+    "jobs_made", "refused",
+)  # fmt: skip
+
+
+def dump_world(world: World) -> str:
+    """The world as text, without what a person wrote (site, rules) and what is of use for seconds
+    only (the samples that a late one could still be put among)."""
+    packs = {name: replace(state, recent=()) for name, state in world.packs.items()}
+    parts = {name: getattr(world, name) for name in (*_WHOLE, *_BY_NAME)} | {"packs": packs}
+    return image.dump({"shape": image.shape(), "offset": world.local.offset, **parts})
+
+
+def load_world(text: str, setup: Setup) -> World | None:
+    """The world of a snapshot, on this site and these rules; None: it is of another version.
+
+    What the site no longer has is gone, what is new to it begins fresh, and a rule of the same
+    meaning keeps what it remembers. Rules that the snapshot did not know are muted.
+    """
+    try:
+        parts = image.load(text)
+        if parts["shape"] != image.shape():
+            return None
+        new = new_world(setup, parts["now"])
+        packs = {
+            name: _rebound(parts["packs"].get(name, fresh), setup, name)
+            for name, fresh in new.packs.items()
+        }
+        known = {(n, rule.key) for n, state in parts["packs"].items() for rule in state.rules}
+        return replace(
+            new,
+            packs=packs,
+            stations={n: parts["stations"].get(n, one) for n, one in new.stations.items()},
+            plugs={n: parts["plugs"].get(n, one) for n, one in new.plugs.items()},
+            local=replace(new.local, offset=parts["offset"]),
+            muted=frozenset(
+                (name, rule.key)
+                for name, state in packs.items()
+                for rule in state.rules
+                if (name, rule.key) not in known
+            ),
+            **{name: parts[name] for name in _WHOLE},
+        )
+    except (image.ImageError, KeyError, TypeError, AttributeError):
+        return None
+
+
+def _rebound(state: PackState, setup: Setup, name: str) -> PackState:
+    bound = setup.bound[name]
+    nevers = tuple(never.when.fresh for never in bound.nevers)
+    if [len(memory) for memory in nevers] == [len(memory) for memory in state.nevers]:
+        nevers = state.nevers
+    station = state.station if state.station in setup.site.stations else None
+    rules = fresh_states(bound, state.rules)
+    return replace(state, rules=rules, nevers=nevers, station=station)
+
+
+def restore(store: WorldStore, setup: Setup, now: Moment) -> World:
+    """The world as the journal has it; `now` counts where nothing was ever journalled."""
+    for seq, text in store.snapshots():
+        world = load_world(text, setup)
+        if world is not None:
+            world = _replayed(store, world, seq)
+            return _unmuted(world, _learned(store, setup, now)) if world.muted else world
+    return _settled(store, _learned(store, setup, now))
+
+
+def _replayed(store: WorldStore, world: World, after: int) -> World:
+    """The world after the events that follow; what was decided on them was done then."""
+    for _, event in store.events(after_seq=after):
+        if event.heard >= world.now and not stranger(world.setup, event):
+            world, _ = step(world, event)
+    return world
+
+
+def _learned(store: WorldStore, setup: Setup, now: Moment) -> World:
+    """What is known from all facts, with these rules looking on and nothing done."""
+    decided = _Decided(store.outcomes())
+    world: World | None = None
+    for seq, event in store.events():
+        if world is None:
+            world = new_world(setup, event.heard)
+        if event.heard >= world.now and not stranger(setup, event):
+            world = learn(world, event, decided(seq))
+    return new_world(setup, now) if world is None else world
+
+
+class _Decided:
+    """The outcomes of one event after the other, read as they are asked for."""
+
+    def __init__(self, outcomes: Iterable[tuple[int, Outcome]]) -> None:
+        self._rest = iter(outcomes)
+        self._next = next(self._rest, None)
+
+    def __call__(self, seq: int) -> list[Outcome]:
+        found: list[Outcome] = []
+        while self._next is not None and self._next[0] <= seq:
+            if self._next[0] == seq:
+                found.append(self._next[1])
+            self._next = next(self._rest, None)
+        return found
+
+
+def _unmuted(world: World, learned: World) -> World:
+    """New rules get what they would remember had they been there from the beginning."""
+    packs = {}
+    for name, state in world.packs.items():
+        by_key = {rule.key: rule for rule in learned.packs[name].rules}
+        rules = tuple(
+            by_key[rule.key] if (name, rule.key) in world.muted else rule for rule in state.rules
+        )
+        # `due` in the past: everything is looked at anew at the first occasion.
+        packs[name] = replace(state, rules=rules, due=world.now)
+    return replace(world, packs=packs, muted=frozenset())
+
+
+def _settled(store: WorldStore, world: World) -> World:
+    """Rules whose present run has fired, and whose job has ended, do not fire for it again."""
+    fired: dict[tuple[str, str], Moment] = {}
+    job_of: dict[str, tuple[str, str]] = {}
+    last: tuple[str, str] | None = None
+    jobs_made = 0
+    for _, outcome in store.outcomes():
+        match outcome:
+            case Fired(_, key, pack, since):
+                last = (pack, key)
+                fired[last] = since
+            case JobBegan(job):
+                jobs_made += 1
+                if last is not None:
+                    job_of[job] = last
+            case JobEnded(job):
+                job_of.pop(job, None)
+    unfinished = set(job_of.values())
+    packs = {}
+    for name, state in world.packs.items():
+        rules = tuple(
+            rule._replace(
+                armed=rule.truth is Truth.NO
+                or (name, rule.key) in unfinished
+                or fired.get((name, rule.key)) != rule.since
+            )
+            for rule in state.rules
+        )
+        packs[name] = replace(state, rules=rules)
+    return replace(world, packs=packs, jobs_made=jobs_made)

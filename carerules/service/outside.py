@@ -1,0 +1,71 @@
+"""The outside as it is: a clock, an inbox that fills, plugs over MQTT, and people's entries.
+
+Knows how they are joined. Does not know what any of it means.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from carerules.adapters import Inbox, LineClock, MqttWires, Topics, Wiring, topics_of
+from carerules.config import Problem, SiteFile
+from carerules.domain.decision import Command
+from carerules.domain.event import Event
+from carerules.domain.moment import Moment
+from carerules.domain.signal import catalogue
+from carerules.service.timers import SPARE, Timers
+
+ECHO_EVERY_S = 20.0
+
+
+class RealOutside:
+    """Satisfies `domain.ports.Outside`. Without a broker there are only people's entries."""
+
+    def __init__(self, site: SiteFile, clock: LineClock) -> None:
+        """Connects to nothing before `start`; raises `AddressError` for a bad password file."""
+        self.inbox = Inbox(clock)
+        self.timers = Timers(self.inbox)
+        self._wires: MqttWires | None = None
+        if site.mqtt is not None:
+            topics = _topics(site)
+            wiring = Wiring(site.site.plugs, site.plug_profiles, topics)
+            self._wires = MqttWires(site.mqtt, wiring, self.inbox.put, self.inbox.now, clock.offset)
+
+    def start(self) -> None:
+        """Begin to listen."""
+        self.timers.start()
+        if self._wires is not None:
+            self._wires.start()
+            self.timers.every(ECHO_EVERY_S, self._wires.echo, "echo")
+
+    def now(self) -> Moment:
+        """This moment on the line."""
+        return self.inbox.now()
+
+    def wait(self, due: Moment) -> Sequence[Event]:
+        """What is heard next. The scheduler wakes us at `due`; should it fail, the inbox does."""
+        self.timers.wake_at(due)
+        return self.inbox.take(due + SPARE)
+
+    def perform(self, command: Command) -> None:
+        """Send it now, or not at all."""
+        if self._wires is not None:
+            self._wires.perform(command)
+
+    def close(self) -> None:
+        """Let go of the broker and the scheduler."""
+        self.timers.close()
+        if self._wires is not None:
+            self._wires.close()
+
+
+def _topics(site: SiteFile) -> Topics:
+    topics = topics_of(
+        site.site.plugs, site.plug_profiles, site.feeds, site.feed_profiles,
+        catalogue(site.signals),
+    )  # fmt: skip
+    assert isinstance(topics, Topics), "config has checked plugs and feeds against their profiles"
+    return topics
+
+
+__all__ = ["Problem", "RealOutside"]

@@ -1,0 +1,199 @@
+"""The service: wait, journal, step, perform, tell; again.
+
+Knows the order in which these must happen. Does not know what is decided, nor which outside it
+works in. OFF goes out at once and needs no disk; ON goes out only when its reason is durable.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
+
+from carerules.adapters import WaitingEntry
+from carerules.domain.decision import AskPlug, Command, Outcome, SwitchOff, SwitchOn
+from carerules.domain.event import Ended, Event, Stopped, Tick
+from carerules.domain.moment import MINUTE, SECOND, Duration, Moment
+from carerules.domain.ports import Journal, JournalError, Outside
+from carerules.loop import World, next_due, step
+from carerules.safety import PERMIT_AGE_MAX
+from carerules.service.desk import Desk, answer_of, events_of
+
+Teller = Callable[[Event, Sequence[Outcome], World], None]
+"""Says what was heard and decided; must not block, must not raise."""
+
+LEAVE_WITHIN: Duration = 12 * SECOND
+"""On leaving, so long is waited for every plug to be read back off."""
+SNAPSHOT_EVERY: Duration = 10 * MINUTE
+
+
+@dataclass(slots=True)
+class Service:
+    """One running service. `journal` None: a rehearsal, nothing is kept; `desk` None: nobody
+    enters anything.
+
+    `leave` is asked between batches; `snapshot` is given the world every ten minutes and at the
+    end, when all that led to it is durable. `idle` is the longest it waits for anything.
+    """
+
+    world: World
+    outside: Outside
+    journal: Journal | None
+    tell: Teller
+    desk: Desk | None = None
+    leave: Callable[[], bool] = lambda: False
+    snapshot: Callable[[World], None] = lambda _: None
+    idle: Duration = MINUTE
+    faulted: str = ""
+    _snapshot_at: Moment = field(default=0)
+
+    def run(self, first: Sequence[Event], until: Moment | None = None) -> World:
+        """Listen until told to leave, or until a moment; then everything off, and read back.
+
+        `first` begins with `Started`. Whatever goes wrong in here, the way out of it is the same:
+        OFF to every plug at once.
+        """
+        try:
+            self.take(first)
+            while not self.leave() and (until is None or self.outside.now() < until):
+                due = min(next_due(self.world), self.world.now + self.idle)
+                self.take(self.outside.wait(due if until is None else min(due, until)))
+                self._take_entries()
+            self.bring_off()
+        except BaseException:
+            self.off_at_once("the service failed")
+            raise
+        return self.world
+
+    def take(
+        self,
+        events: Sequence[Event],
+        before_commit: Callable[[Sequence[Outcome]], None] | None = None,
+    ) -> None:
+        """One batch: step each event, OFF at once, commit, then ON, then tell."""
+        held: list[Command] = []
+        told: list[tuple[Event, Sequence[Outcome], World]] = []
+        for event in events:
+            self.world, outcomes = step(self.world, event)
+            for outcome in outcomes:
+                if isinstance(outcome, SwitchOff):
+                    # An OFF that comes after a held ON for the same plug takes its place.
+                    held = [one for one in held if one.plug != outcome.plug]
+                    self.outside.perform(outcome)
+                elif isinstance(outcome, (SwitchOn, AskPlug)):
+                    held.append(outcome)
+            self._write(event, outcomes)
+            told.append((event, outcomes, self.world))
+        if before_commit is not None:
+            before_commit([outcome for _, outcomes, _ in told for outcome in outcomes])
+        if self._commit():
+            for command in held:
+                # A disk that hung has made the permit stale: the plug's own timer has the word.
+                if self.outside.now() - _permit_at(command, self.world.now) <= PERMIT_AGE_MAX:
+                    self.outside.perform(command)
+        for event, outcomes, world in told:
+            self.tell(event, outcomes, world)
+        self._keep_snapshot()
+
+    def _take_entries(self) -> None:
+        """What people have entered since the last look, each with its answer in one commit."""
+        if self.desk is None or self.faulted:
+            return
+        desk = self.desk
+        try:
+            for one in desk.waiting():
+                events = events_of(one, max(self.outside.now(), self.world.now), self.world)
+
+                def answered(
+                    outcomes: Sequence[Outcome],
+                    one: WaitingEntry = one,
+                    events: Sequence[Event] = events,
+                ) -> None:
+                    desk.answer(one, answer_of(events, outcomes))
+
+                self.take(events, answered)
+        except JournalError as error:
+            self._fault(error)
+
+    def bring_off(self) -> None:
+        """Everything off, and wait for it to be read back, as long as is decent."""
+        self.take([Ended(self.outside.now())])
+        give_up = self.outside.now() + LEAVE_WITHIN
+        while not all_off(self.world) and self.outside.now() < give_up:
+            self.take(self.outside.wait(min(next_due(self.world), give_up)))
+        self._keep_snapshot(now=True)
+
+    def off_at_once(self, because: str) -> None:
+        """OFF to every plug, asking nobody: no journal, no rule, no clock."""
+        for name in self.world.plugs:
+            self.outside.perform(SwitchOff(name, because))
+
+    # ---- the journal -------------------------------------------------------------------------
+
+    def _write(self, event: Event, outcomes: Sequence[Outcome]) -> None:
+        if self.journal is None or self.faulted:
+            return
+        kept = [outcome for outcome in outcomes if worth_keeping(outcome)]
+        if kept or not isinstance(event, Tick):
+            try:
+                self.journal.write(event, kept)
+            except JournalError as error:
+                self._fault(error)
+
+    def _commit(self) -> bool:
+        """Whether what was decided is durable; without a journal that can hold, nothing goes on."""
+        if self.journal is None:
+            return True
+        if not self.faulted:
+            try:
+                self.journal.commit()
+            except JournalError as error:
+                self._fault(error)
+        return not self.faulted
+
+    def _fault(self, error: JournalError) -> None:
+        """The journal cannot be written: everything off, and go on listening and telling."""
+        if self.faulted:
+            return
+        self.faulted = f"the journal cannot be written: {error}"
+        self.off_at_once(self.faulted)
+        self.world, outcomes = step(self.world, Stopped(self.world.now, self.faulted))
+        for outcome in outcomes:
+            if isinstance(outcome, SwitchOff):
+                self.outside.perform(outcome)
+        self.tell(Stopped(self.world.now, self.faulted), outcomes, self.world)
+
+    def _keep_snapshot(self, *, now: bool = False) -> None:
+        if self.journal is None or self.faulted:
+            return
+        if now or self.world.now >= self._snapshot_at:
+            self._snapshot_at = self.world.now + SNAPSHOT_EVERY
+            try:
+                self.snapshot(self.world)
+            except JournalError as error:
+                self._fault(error)
+
+
+def all_off(world: World) -> bool:
+    """Whether every plug has been read back off."""
+    return all(plug.proven_off and not plug.on for plug in world.plugs.values())
+
+
+def worth_keeping(outcome: Outcome) -> bool:
+    """Whether an outcome belongs in the journal: renewals and repeats say nothing new."""
+    match outcome:
+        case AskPlug():
+            return False
+        case SwitchOn(renewal=renewal):
+            return not renewal
+        case SwitchOff(again=again):
+            return not again
+        case _:
+            return True
+
+
+def _permit_at(command: Command, now: Moment) -> Moment:
+    return command.permit_at if isinstance(command, SwitchOn) else now
+
+
+def quiet(_event: Event, _outcomes: Iterable[Outcome], _world: World) -> None:
+    """A teller that says nothing."""
