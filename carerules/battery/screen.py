@@ -11,6 +11,7 @@ from typing import TypeAlias
 from carerules.battery.chemistry import Chemistry
 from carerules.domain.event import Sample, Value
 from carerules.domain.pack import Pack
+from carerules.domain.signal import catalogue
 
 Doubts: TypeAlias = Mapping[str, str]
 """Signal, and why what was last sent for it was left out or not quite believed."""
@@ -31,6 +32,8 @@ CAPACITY_SHARE = (0.1, 1.5)
 """Of what the pack had when new: outside, milli was read as whole or another pack was measured."""
 
 _HUGE = 1e9
+_ANY = (-_HUGE, _HUGE, "")
+_RANGES = {one.name: (one.low, one.high, one.dimension.unit) for one in catalogue().values()}
 
 
 def screened(
@@ -41,9 +44,13 @@ def screened(
     wrong: dict[str, str] = {}
     for value in sample.values:
         name, number = value.signal, value.value
+        low, high, unit = _RANGES.get(name, _ANY)
         # Written so that NaN fails.
-        if not (-_HUGE < number < _HUGE and 0.0 <= value.spread < _HUGE):
-            wrong[name] = f"`{name}`: found `{number:g}` ± `{value.spread:g}`, wanted a number"
+        if not (low <= number <= high and 0.0 <= value.spread < _HUGE):
+            found = (
+                f"{number:g} ± {value.spread:g} {unit}" if value.spread else f"{number:g} {unit}"
+            )
+            wrong[name] = f"`{name}`: found `{found}`, wanted {low:g} to {high:g} {unit}"
             continue
         if name in _BY_PACK:
             why = _misfit(name, number, pack, chemistry)
@@ -66,9 +73,7 @@ def screened(
     return seen, cells, wrong
 
 
-_BY_PACK = frozenset(
-    {"pack.voltage", "pack.cell.min", "pack.cell.max", "pack.soc", "pack.capacity"}
-)
+_BY_PACK = frozenset({"pack.voltage", "pack.cell.min", "pack.cell.max", "pack.capacity"})
 
 
 def _order(value: Value) -> tuple[float, float]:
@@ -76,10 +81,6 @@ def _order(value: Value) -> tuple[float, float]:
 
 
 def _misfit(name: str, number: float, pack: Pack, chemistry: Chemistry) -> str | None:
-    if name == "pack.soc":
-        if 0.0 <= number <= 100.0:
-            return None
-        return f"`{name}`: found `{number:g} %`, wanted 0 to 100 %"
     if name == "pack.capacity":
         low, high = (share * pack.capacity_ah for share in CAPACITY_SHARE)
         if low <= number <= high:
