@@ -6,12 +6,12 @@ Knows the file's shape, and what must hold between its parts. Does not know what
 from carerules.config.problem import Problem
 from carerules.config.read import read_site, read_site_text
 from carerules.config.schema import site_schema
-from carerules.config.site import SiteFile, VirtualSettings, VirtualStart
+from carerules.config.site import SiteFile, VirtualPackStart, VirtualStart
 
 __all__ = [
     "Problem",
     "SiteFile",
-    "VirtualSettings",
+    "VirtualPackStart",
     "VirtualStart",
     "read_site",
     "read_site_text",

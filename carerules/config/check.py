@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator, Mapping
 from typing import TypeAlias
 
 from carerules.adapters import Feed, FeedProfile, PlugProfile, Problem, Topics, topics_of
-from carerules.config.known import Known, Raw, named, names
+from carerules.config.known import Known, Raw, named, names, word
 from carerules.config.problem import Key, found, quoted
 from carerules.config.refusal import SECRETS, unknown_key
 from carerules.config.schema import keys_at
@@ -118,7 +118,7 @@ def _profiles(raw: Raw, known: Known) -> Iterator[Mistake]:
                 # Without its profile nothing is known of a variable, but a secret is one anyway.
                 if key.lower() in SECRETS:
                     yield (kind, name, key), *unknown_key((kind, name, key), frozenset())
-            profile = profiles.get(table.get("profile", ""))
+            profile = profiles.get(word(table, "profile"))
             if isinstance(profile, tuple):
                 yield (kind, name, "profile"), *profile
             elif profile is not None:
@@ -138,7 +138,7 @@ def _wires(raw: Raw, known: Known) -> Iterator[Mistake]:
     """The wires' own word on each plug and feed that has all its variables."""
     signals = catalogue(declared(raw))
     for name, table in named(raw, "plug"):
-        profile = known.plugs.get(table.get("profile", ""))
+        profile = known.plugs.get(word(table, "profile"))
         if isinstance(profile, PlugProfile):
             texts = _texts(table, profile)
             plug = Plug(name, profile.name, texts)
@@ -146,10 +146,10 @@ def _wires(raw: Raw, known: Known) -> Iterator[Mistake]:
                 fit = topics_of({name: plug}, {profile.name: profile}, [], {}, signals)
                 yield from _misfits(("plug", name), fit)
     for name, table in named(raw, "feed"):
-        about = known.feeds.get(table.get("profile", ""))
+        about = known.feeds.get(word(table, "profile"))
         if isinstance(about, FeedProfile):
             texts = _texts(table, about)
-            feed = Feed(name, about.name, texts, table.get("pack"))
+            feed = Feed(name, about.name, texts, word(table, "pack") or None)
             if len(texts) == len(about.vars):
                 fit = topics_of({}, {}, [feed], {about.name: about}, signals)
                 yield from _misfits(("feed", name), fit)
@@ -169,7 +169,7 @@ def _misfits(key: Key, fit: Topics | list[Problem]) -> Iterator[Mistake]:
 
 def _timers(raw: Raw, known: Known) -> Iterator[Mistake]:
     for name, table in named(raw, "plug"):
-        profile = known.plugs.get(table.get("profile", ""))
+        profile = known.plugs.get(word(table, "profile"))
         if not isinstance(profile, PlugProfile):
             continue
         key, own = ("plug", name), quoted(profile.name)
@@ -218,7 +218,7 @@ LIMITS_APART = (
 
 def _limits(raw: Raw, known: Known) -> Iterator[Mistake]:
     for pack, table in named(raw, "pack"):
-        limits, own = known.limits(table.get("chemistry")), table.get("limits")
+        limits, own = known.limits(word(table, "chemistry")), table.get("limits")
         if limits is None or not isinstance(own, dict):
             continue
         for key in LIMITS.keys() & own.keys():
@@ -253,14 +253,14 @@ def _crossed(key: Key, own: Raw, limits: Limits) -> Iterator[Mistake]:
 def _chemistries(raw: Raw, known: Known) -> Iterator[Mistake]:
     one_name: dict[str, str] = {}
     for pack, table in named(raw, "pack"):
-        word = table.get("chemistry")
-        chemistry = known.chemistries.get(word) if isinstance(word, str) else None
+        own = word(table, "chemistry")
+        chemistry = known.chemistries.get(own)
         key = ("pack", pack, "chemistry")
         if isinstance(chemistry, tuple):
             for wrong in chemistry:
                 yield key, *wrong
-        elif chemistry and word and one_name.setdefault(chemistry.name, word) != word:
-            said = f"{quoted(word)}, which calls itself {quoted(chemistry.name)}"
+        elif chemistry is not None and one_name.setdefault(chemistry.name, own) != own:
+            said = f"{quoted(own)}, which calls itself {quoted(chemistry.name)}"
             wanted = f"a name of its own: {quoted(one_name[chemistry.name])} has this one"
             yield key, said, wanted, "rename one of them in its file"
 

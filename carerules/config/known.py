@@ -24,6 +24,8 @@ from carerules.domain.pack import Limits
 
 CHEMISTRY_BYTES_MAX = 1 << 18  # more than the reader of chemistries takes, so that it says so
 
+REFERENCES_MAX = 200  # different chemistries or profiles of one file; each may be a file to read
+
 Wrong: TypeAlias = tuple[str, str, str]
 """Found, wanted, mend."""
 
@@ -42,9 +44,9 @@ class Known:
     plugs: Mapping[str, PlugProfile | Wrong]
     feeds: Mapping[str, FeedProfile | Wrong]
 
-    def limits(self, named: object) -> Limits | None:
+    def limits(self, named: str) -> Limits | None:
         """The limits of the chemistry that a pack names; None where there is no such one."""
-        chemistry = self.chemistries.get(named) if isinstance(named, str) else None
+        chemistry = self.chemistries.get(named)
         return chemistry.limits if isinstance(chemistry, Chemistry) else None
 
 
@@ -55,6 +57,12 @@ def named(raw: Raw, kind: str) -> Iterator[tuple[str, Raw]]:
         yield from ((name, table) for name, table in tables.items() if isinstance(table, dict))
 
 
+def word(table: Raw, key: str) -> str:
+    """The text under a key; empty, which names nothing, where there is none."""
+    value = table.get(key)
+    return value if isinstance(value, str) else ""
+
+
 def names(raw: Raw, kind: str) -> frozenset[str]:
     """The names that the file declares, whatever stands under them."""
     tables = raw.get(kind)
@@ -63,24 +71,27 @@ def names(raw: Raw, kind: str) -> frozenset[str]:
 
 def known_to(raw: Raw, folder: Path | None) -> Known:
     """What a site file in `folder` refers to. None: there is no disk behind it."""
+    shipped = shipped_chemistries()
     return Known(
-        {word: _chemistry(word, folder) for word in _words(raw, "pack", "chemistry")},
+        {word: _chemistry(word, shipped, folder) for word in _words(raw, "pack", "chemistry")},
         {word: _plug_profile(word, folder) for word in _words(raw, "plug", "profile")},
         {word: _feed_profile(word, folder) for word in _words(raw, "feed", "profile")},
     )
 
 
-def _words(raw: Raw, kind: str, key: str) -> Iterator[str]:
-    for _, table in named(raw, kind):
-        if isinstance(table.get(key), str):
-            yield table[key]
+def _words(raw: Raw, kind: str, key: str) -> list[str]:
+    """What stands under the key, each once, and not more than a site can have."""
+    words = dict.fromkeys(word(table, key) for _, table in named(raw, kind))
+    words.pop("", None)
+    return list(words)[:REFERENCES_MAX]
 
 
 # ---- chemistries -------------------------------------------------------------------------------
 
 
-def _chemistry(word: str, folder: Path | None) -> Chemistry | tuple[Wrong, ...]:
-    shipped = shipped_chemistries()
+def _chemistry(
+    word: str, shipped: Mapping[str, Chemistry], folder: Path | None
+) -> Chemistry | tuple[Wrong, ...]:
     if word in shipped:
         return shipped[word]
     if not word.endswith(".toml"):

@@ -35,7 +35,7 @@ from carerules.config.values import (
     Zone,
     name_of,
 )
-from carerules.domain.quantity import CHARGE_LEVEL
+from carerules.domain.quantity import CHARGE_LEVEL, TEMPERATURE
 
 
 class MqttTable(Table):
@@ -92,6 +92,12 @@ class VirtualPackTable(Table):
     health: Annotated[float, Measure(CHARGE_LEVEL, 20, 110, "96 %", bare=True)] = Field(
         default=96.0, description="Its true capacity against the label. Without it: 96 %."
     )
+    uneven: float = Field(
+        default=1.0,
+        ge=0,
+        le=20,
+        description="How many times the usual its cells are apart. Without it: 1.",
+    )
     feed: bool = Field(
         default=True,
         description="Whether it tells its own voltage and cells. Without it: yes. A pack that "
@@ -110,6 +116,14 @@ class VirtualTable(Table):
     )
     speed: float = Field(
         default=1.0, ge=1, le=100_000, description="How many times faster than real time it runs."
+    )
+    crew: bool = Field(
+        default=False,
+        description="Virtual people take packs out for the planned uses, bring them back and "
+        "charge them.",
+    )
+    room: Annotated[float, Measure(TEMPERATURE, -20, 50, "20 °C")] = Field(
+        default=20.0, description="How warm the room is on average. Without it: 20 °C."
     )
     pack: dict[Annotated[str, name_of("pack")], VirtualPackTable] = Field(
         default={}, max_length=PACKS_MAX, description="How each pack begins."
@@ -170,4 +184,4 @@ class SiteTable(Table):
     virtual: VirtualTable | None = Field(
         default=None, description="Play the site instead of switching anything. Not beside `mqtt`."
     )
-    notices: NoticesTable = Field(default=NoticesTable(), description="When to leave people alone.")
+    notices: NoticesTable = Field(default=NoticesTable(), description="Which notices wait.")

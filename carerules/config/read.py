@@ -114,7 +114,7 @@ def _toml(text: str, file: str) -> Mapping[str, Any] | Problem:
     except ValueError as error:
         match = re.search(r"\(at line (\d+), column (\d+)\)", str(error))
         line = int(match[1]) if match else 0
-        if "end of document" in str(error):
+        if str(error).endswith("(at end of document)"):
             line = text.count("\n") + 1
         rows = text.split("\n")
         row = rows[line - 1].strip() if 0 < line <= len(rows) else ""

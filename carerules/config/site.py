@@ -13,7 +13,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from carerules.adapters import Feed, FeedProfile, MqttAddress, PlugProfile
-from carerules.battery import Chemistry
+from carerules.battery import Chemistry, shipped_chemistries
 from carerules.config.check import LIMITS
 from carerules.config.known import Known
 from carerules.config.model import MqttTable, SiteTable, VirtualTable
@@ -24,25 +24,36 @@ from carerules.domain.moment import SECOND, Duration, LocalTime, Moment
 from carerules.domain.pack import Limits, Pack, Plug, Site, Socket, Station, Use
 from carerules.domain.quantity import DURATION
 from carerules.domain.signal import Signal
+from carerules.lang import Names
 
 
 @dataclass(frozen=True, slots=True)
-class VirtualStart:
-    """How a virtual pack begins: its true charge and health in %, and whether it has a feed."""
+class VirtualPackStart:
+    """How a virtual pack begins.
+
+    True charge and health in %; how many times the usual its cells are apart; whether it tells
+    its own voltage.
+    """
 
     soc: float = 50.0
-    health: float = 100.0
+    health: float = 96.0
+    uneven: float = 1.0
     feed: bool = True
 
 
 @dataclass(frozen=True, slots=True)
-class VirtualSettings:
-    """A site that is played: from `seed`, beginning at `start`, `speed` times as fast as life."""
+class VirtualStart:
+    """A site that is played: from `seed`, beginning at `start`, `speed` times as fast as life.
+
+    `crew`: virtual people take packs out for the planned uses. `room_c` in °C.
+    """
 
     seed: int
     start: Moment
     speed: float
-    packs: Mapping[str, VirtualStart]
+    crew: bool
+    room_c: float
+    packs: Mapping[str, VirtualPackStart]
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,8 +77,19 @@ class SiteFile:
     places: Mapping[str, str]
     uses: tuple[Use, ...]
     mqtt: MqttAddress | None = None
-    virtual: VirtualSettings | None = None
+    virtual: VirtualStart | None = None
     quiet: DayWindow | None = None
+
+    @property
+    def names(self) -> Names:
+        """The names that rules may use of this site."""
+        packs = self.site.packs.values()
+        return Names(
+            packs=frozenset(self.site.packs),
+            chemistries=frozenset(self.chemistries) | frozenset(shipped_chemistries()),
+            tags=frozenset(tag for pack in packs for tag in pack.tags),
+            roles=frozenset(pack.role for pack in packs if pack.role),
+        )
 
     def with_lead(self, offset: Duration) -> SiteFile:
         """The same with its moments on a line that the wall clock leads by `offset`."""
@@ -195,13 +217,15 @@ def _mqtt(mqtt: MqttTable, folder: Path) -> MqttAddress:
     )
 
 
-def _virtual(virtual: VirtualTable, local: LocalTime) -> VirtualSettings:
-    return VirtualSettings(
+def _virtual(virtual: VirtualTable, local: LocalTime) -> VirtualStart:
+    return VirtualStart(
         seed=virtual.seed,
         start=local.moment(virtual.start),
         speed=virtual.speed,
+        crew=virtual.crew,
+        room_c=virtual.room,
         packs={
-            name: VirtualStart(pack.soc, pack.health, pack.feed)
+            name: VirtualPackStart(pack.soc, pack.health, pack.uneven, pack.feed)
             for name, pack in virtual.pack.items()
         },
     )

@@ -44,27 +44,40 @@ class LimitsTable(Table):
     """Limits that this pack wants stricter than its chemistry has them. None can be looser."""
 
     cell_floor: CellVoltage | None = Field(
-        default=None, description="A drain stops when the lowest cell falls to this voltage."
+        default=None,
+        description="A drain stops when the lowest cell falls to this voltage.",
+        examples=["3.5 V"],
     )
     cell_ceiling: CellVoltage | None = Field(
-        default=None, description="A charge stops when the highest cell rises to this voltage."
+        default=None,
+        description="A charge stops when the highest cell rises to this voltage.",
+        examples=["4.15 V"],
     )
     cell_harm: CellVoltage | None = Field(
         default=None,
         description="A cell seen below this voltage bars the pack from charging "
         "until a person has looked at it.",
+        examples=["3.2 V"],
     )
     drain_coldest: Warmth | None = Field(
-        default=None, description="No drain when the pack is colder than this."
+        default=None,
+        description="No drain when the pack is colder than this.",
+        examples=["5 °C"],
     )
     drain_warmest: Warmth | None = Field(
-        default=None, description="No drain when the pack is warmer than this."
+        default=None,
+        description="No drain when the pack is warmer than this.",
+        examples=["45 °C"],
     )
     charge_coldest: Warmth | None = Field(
-        default=None, description="No charge when the pack is colder than this."
+        default=None,
+        description="No charge when the pack is colder than this.",
+        examples=["10 °C"],
     )
     charge_warmest: Warmth | None = Field(
-        default=None, description="No charge when the pack is warmer than this."
+        default=None,
+        description="No charge when the pack is warmer than this.",
+        examples=["40 °C"],
     )
     charge_floor: Share | None = Field(
         default=None, description="No drain goes below this state of charge.", examples=["10 %"]
