@@ -22,7 +22,7 @@ from carerules.adapters.problem import Problem, quoted
 from carerules.adapters.profile import PlugProfile
 from carerules.adapters.topics import Topics
 from carerules.domain.decision import Command, SwitchOn
-from carerules.domain.event import PlugLink, Rejected
+from carerules.domain.event import Event, PlugLink, Rejected
 from carerules.domain.moment import SECOND, Duration, Moment
 from carerules.domain.pack import Plug
 
@@ -211,9 +211,18 @@ class MqttWires:
             self._echoed = self._now()
             return
         topics, offset = self._wiring.topics, self._offset
-        message = Message(topic, payload, retained)
-        lane = Lane.PLUG if topics.carries_plugs(topic) else Lane.SAMPLE
-        self._put(lane, lambda heard: topics.read(message, heard, offset()))
+        message, reachable = Message(topic, payload, retained), self._both_up
+
+        def read(heard: Moment) -> list[Event]:
+            # A plug that says it is there cannot be commanded while the other line is down; its
+            # word is asked for again when that line comes up.
+            return [
+                event
+                for event in topics.read(message, heard, offset())
+                if reachable or not (isinstance(event, PlugLink) and event.up)
+            ]
+
+        self._put(Lane.PLUG if topics.carries_plugs(topic) else Lane.SAMPLE, read)
 
     def _on_command(self, topic: str, payload: bytes, retained: bool) -> None:
         plug = self._plug_of.get(topic)

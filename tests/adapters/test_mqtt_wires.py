@@ -1,0 +1,398 @@
+"""The wires on a real broker. The facts held here against: MQTT 5.0 (OASIS), and mosquitto 2."""
+
+from __future__ import annotations
+
+import signal
+from collections.abc import Iterator
+from pathlib import Path
+from threading import Event as Flag
+from typing import Any, TypeVar
+
+import pytest
+from doors_kit import PLUGS, Broker, eventually
+from fakeplug import FakePlug
+from paho.mqtt.client import Client
+from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+
+from carerules.adapters import (
+    AddressError,
+    Feed,
+    Inbox,
+    Lane,
+    LineClock,
+    MqttAddress,
+    MqttWires,
+    Topics,
+    Wiring,
+    load_feed_profile,
+    load_plug_profile,
+    topics_of,
+)
+from carerules.adapters.feed import FeedProfile
+from carerules.adapters.profile import PlugProfile
+from carerules.domain.decision import AskPlug, Command, SwitchOff, SwitchOn
+from carerules.domain.event import Event, PlugLink, PlugReport, Rejected, Sample
+from carerules.domain.signal import catalogue
+
+E_ = TypeVar("E_")
+TOPIC = "bench/plug-1"
+
+
+def wiring() -> Wiring:
+    plug, feed = load_plug_profile("generic-json"), load_feed_profile("generic-json")
+    assert isinstance(plug, PlugProfile)
+    assert isinstance(feed, FeedProfile)
+    feeds = [Feed("bench", "generic-json", {"topic": "bench/heron"}, "heron")]
+    topics = topics_of(PLUGS, {"generic-json": plug}, feeds, {"generic-json": feed}, catalogue())
+    assert isinstance(topics, Topics)
+    return Wiring(PLUGS, {"generic-json": plug}, topics)
+
+
+class Listener:
+    """The wires of one site, and everything heard on them so far."""
+
+    def __init__(self, address: MqttAddress) -> None:
+        self.clock = LineClock()
+        self.inbox = Inbox(self.clock)
+        self.heard: list[Event] = []
+        self.ahead_ms = 0
+        self.wires = MqttWires(address, wiring(), self.inbox.put, self.now, self.clock.offset)
+        self.wires.start()
+
+    def now(self) -> int:
+        return self.clock.now() + self.ahead_ms
+
+    def all(self, kind: type[E_]) -> list[E_]:
+        self.heard += self.inbox.take(0)
+        return [event for event in self.heard if isinstance(event, kind)]
+
+    def links(self) -> list[bool]:
+        return [link.up for link in self.all(PlugLink)]
+
+    def refusals(self) -> str:
+        return "\n".join(f"{event.origin}: {event.why}" for event in self.all(Rejected))
+
+    def perform(self, command: Command) -> None:
+        self.wires.perform(command)
+
+    def switch_on(self, age_ms: int = 0, lease_s: int = 90) -> None:
+        permit = self.now() - age_ms
+        self.perform(SwitchOn("A-load", lease_s, "job", permit, renewal=False))
+
+
+@pytest.fixture
+def address(broker: Broker) -> MqttAddress:
+    return MqttAddress(port=broker.port)
+
+
+@pytest.fixture
+def listener(address: MqttAddress) -> Iterator[Listener]:
+    made = Listener(address)
+    yield made
+    made.wires.close()
+
+
+@pytest.fixture
+def plug(broker: Broker) -> Iterator[FakePlug]:
+    made = FakePlug(broker.port, TOPIC)
+    assert made.ready.wait(10)
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def other(broker: Broker) -> Iterator[Client]:
+    """Another party on the broker."""
+    client = Client(CallbackAPIVersion.VERSION2, "other", protocol=MQTTProtocolVersion.MQTTv5)
+    up = Flag()
+    client.on_connect = lambda *_: up.set()
+    client.connect("127.0.0.1", broker.port, 10)
+    client.loop_start()
+    assert up.wait(10)
+    yield client
+    client.disconnect()
+    client.loop_stop()
+
+
+def say(client: Client, topic: str, payload: str | bytes, **options: Any) -> None:
+    client.publish(topic, payload, 1, **options).wait_for_publish(10)
+
+
+def last_report(listener: Listener) -> PlugReport | None:
+    return next(iter(reversed(listener.all(PlugReport))), None)
+
+
+def test_on_and_off_go_there_and_come_back(listener: Listener, plug: FakePlug) -> None:
+    eventually(lambda: listener.links()[-1:] == [True], "the link is up")
+    listener.switch_on()
+    eventually(lambda: bool(listener.all(PlugReport)), "the plug reports")
+    report = last_report(listener)
+    assert report is not None
+    assert (report.on, report.power_w, report.timer_s) == (True, 58.0, 90.0)
+    listener.perform(SwitchOff("A-load", "test"))
+    eventually(lambda: len(listener.all(PlugReport)) > 1, "the plug reports again")
+    report = last_report(listener)
+    assert report is not None
+    assert (report.on, report.power_w) == (False, 0.0)
+    assert plug.obeyed == [b'{"on": true, "for_s": 90}', b'{"on": false}']
+    assert plug.retained == []
+
+
+def test_a_plug_answers_when_asked(listener: Listener, plug: FakePlug) -> None:
+    eventually(lambda: listener.links()[-1:] == [True], "the link is up")
+    listener.perform(AskPlug("A-load"))
+    eventually(lambda: bool(listener.all(PlugReport)), "the plug reports")
+    assert plug.obeyed == []
+
+
+def test_moments_never_run_backwards(listener: Listener, plug: FakePlug, other: Client) -> None:
+    eventually(lambda: listener.links()[-1:] == [True], "the link is up")
+    for _ in range(20):
+        say(other, "bench/heron/telemetry", '{"voltage": 15.2}')
+        listener.perform(AskPlug("A-load"))
+    eventually(lambda: len(listener.all(Sample)) == 20, "all samples are heard")
+    eventually(lambda: len(listener.all(PlugReport)) == 20, "all reports are heard")
+    stamps = [event.heard for event in listener.heard]
+    assert stamps == sorted(stamps)
+
+
+def test_a_retained_command_is_seen_and_left_by_default(
+    address: MqttAddress, other: Client
+) -> None:
+    say(other, f"{TOPIC}/set", '{"on": true}', retain=True)
+    listener = Listener(address)
+    try:
+        eventually(lambda: "a retained command" in listener.refusals(), "it is reported")
+        assert "clear it" in listener.refusals()
+        assert retained(other, f"{TOPIC}/set") == b'{"on": true}'
+    finally:
+        listener.wires.close()
+
+
+def test_a_retained_command_is_cleared_where_the_site_says_so(
+    broker: Broker, other: Client
+) -> None:
+    say(other, f"{TOPIC}/set", '{"on": true}', retain=True)
+    listener = Listener(MqttAddress(port=broker.port, clear_retained=True))
+    try:
+        eventually(lambda: "a retained command" in listener.refusals(), "it is reported")
+        eventually(lambda: retained(other, f"{TOPIC}/set") is None, "it is gone")
+    finally:
+        listener.wires.close()
+
+
+def retained(client: Client, topic: str) -> bytes | None:
+    """What the broker remembers on a topic, asked by a fresh subscription."""
+    found: list[bytes] = []
+    done = Flag()
+    client.on_message = lambda _c, _d, m: (
+        done.set() if m.topic == "marker" else found.append(m.payload) if m.retain else None
+    )
+    client.subscribe([(topic, 1), ("marker", 1)])
+    say(client, "marker", "x")
+    assert done.wait(10)
+    client.unsubscribe([topic, "marker"])
+    return found[0] if found else None
+
+
+def test_another_sender_is_reported(listener: Listener, plug: FakePlug, other: Client) -> None:
+    eventually(lambda: listener.links()[-1:] == [True], "the link is up")
+    listener.switch_on()
+    eventually(lambda: plug.on, "the plug is on")
+    assert "somebody else" not in listener.refusals()  # our own commands do not come back
+    say(other, f"{TOPIC}/set", '{"on": true, "for_s": 9999}')
+    eventually(lambda: "somebody else commands plug `A-load`" in listener.refusals(), "a report")
+
+
+def test_an_on_given_while_the_broker_is_down_is_never_delivered(
+    broker: Broker, listener: Listener, plug: FakePlug
+) -> None:
+    eventually(lambda: listener.links()[-1:] == [True], "the link is up")
+    broker.stop(signal.SIGKILL)
+    eventually(lambda: listener.links()[-1:] == [False], "the link is down")
+    before = len(listener.links())
+    for _ in range(30):  # more than the library sends at once, so that it would queue some
+        listener.switch_on()
+    assert listener.links()[before:] == [False] * 30
+    plug.ready.clear()
+    broker.start()
+    assert plug.ready.wait(20)
+    eventually(lambda: listener.links()[-1:] == [True], "the link is up again")
+    # What is sent now arrives after whatever would have been kept: order within one session.
+    listener.perform(SwitchOff("A-load", "test"))
+    eventually(lambda: b'{"on": false}' in plug.obeyed, "the OFF arrives")
+    assert plug.obeyed == [b'{"on": false}']
+
+
+def test_a_broker_that_does_not_acknowledge_is_given_no_second_on(
+    broker: Broker, listener: Listener, plug: FakePlug
+) -> None:
+    eventually(lambda: listener.links()[-1:] == [True], "the link is up")
+    assert broker.process is not None
+    broker.process.send_signal(signal.SIGSTOP)
+    try:
+        listener.switch_on(lease_s=61)
+        listener.switch_on(lease_s=62)  # at once after it: nothing is known to be wrong yet
+        assert "does not acknowledge" not in listener.refusals()
+        listener.ahead_ms = 2_100
+        listener.switch_on(lease_s=63)
+        assert "does not acknowledge" in listener.refusals()
+        listener.perform(SwitchOff("A-load", "test"))  # an OFF is never held back
+    finally:
+        broker.process.send_signal(signal.SIGCONT)
+    eventually(lambda: b'{"on": false}' in plug.obeyed, "the OFF arrives")
+    assert [b"63" in obeyed for obeyed in plug.obeyed] == [False, False, False]
+    listener.switch_on(lease_s=64)
+    eventually(lambda: plug.on, "it goes on once the broker acknowledges again")
+
+
+def test_an_on_that_was_never_acknowledged_is_not_sent_again(
+    broker: Broker, listener: Listener, plug: FakePlug
+) -> None:
+    eventually(lambda: listener.links()[-1:] == [True], "the link is up")
+    assert broker.process is not None
+    broker.process.send_signal(signal.SIGSTOP)
+    listener.switch_on()
+    assert listener.links()[-1:] == [True]  # it went out, as far as anybody can know
+    broker.stop(signal.SIGKILL)
+    eventually(lambda: listener.links()[-1:] == [False], "the link is down")
+    plug.ready.clear()
+    broker.start()
+    assert plug.ready.wait(20)
+    eventually(lambda: listener.links()[-1:] == [True], "the link is up again")
+    listener.perform(SwitchOff("A-load", "test"))
+    eventually(lambda: b'{"on": false}' in plug.obeyed, "the OFF arrives")
+    assert plug.obeyed == [b'{"on": false}']
+
+
+def test_no_more_commands_are_in_flight_than_the_library_sends_at_once(
+    broker: Broker, listener: Listener, plug: FakePlug
+) -> None:
+    eventually(lambda: listener.links()[-1:] == [True], "the link is up")
+    assert broker.process is not None
+    broker.process.send_signal(signal.SIGSTOP)
+    try:
+        for _ in range(30):
+            listener.switch_on()
+        assert "does not acknowledge" in listener.refusals()
+    finally:
+        broker.process.send_signal(signal.SIGCONT)
+    listener.perform(SwitchOff("A-load", "test"))
+    eventually(lambda: b'{"on": false}' in plug.obeyed, "the OFF arrives")
+    assert len(plug.obeyed) == 17
+
+
+def test_an_old_permit_is_not_sent(listener: Listener, plug: FakePlug) -> None:
+    eventually(lambda: listener.links()[-1:] == [True], "the link is up")
+    listener.switch_on(age_ms=9_500)
+    listener.perform(AskPlug("A-load"))
+    eventually(lambda: bool(listener.all(PlugReport)), "the plug reports")
+    assert "an ON that is 10 s old is not sent" in listener.refusals()
+    assert plug.obeyed == []
+
+
+def test_the_link_follows_the_plug_and_its_will(
+    broker: Broker, listener: Listener, plug: FakePlug, other: Client
+) -> None:
+    eventually(lambda: listener.links()[-1:] == [True], "the link is up")
+    say(other, f"{TOPIC}/link", "offline", retain=True)
+    eventually(lambda: listener.links()[-1:] == [False], "the plug is said to be away")
+
+
+def test_a_plug_that_was_away_before_us_is_away_at_the_end(
+    address: MqttAddress, other: Client
+) -> None:
+    say(other, f"{TOPIC}/link", "offline", retain=True)
+    listener = Listener(address)
+    try:
+        eventually(lambda: listener.wires.echoed > 0 and True in listener.links(), "we are up")
+        eventually(lambda: listener.links()[-1:] == [False], "its retained word is heard last")
+    finally:
+        listener.wires.close()
+
+
+def test_a_retained_state_is_no_report(address: MqttAddress, plug: FakePlug) -> None:
+    plug.on = True
+    plug.say_state(retain=True)
+    listener = Listener(address)
+    try:
+        eventually(lambda: "retained" in listener.refusals(), "it is refused")
+        assert listener.all(PlugReport) == []
+    finally:
+        listener.wires.close()
+
+
+def test_our_own_message_comes_back(listener: Listener) -> None:
+    eventually(lambda: listener.links()[-1:] == [True], "the link is up")
+    before = listener.wires.echoed
+
+    def echoed() -> bool:
+        listener.wires.echo()
+        return listener.wires.echoed > before
+
+    eventually(echoed, "the echo is heard")
+
+
+def test_a_callback_that_fails_does_not_end_the_line(
+    address: MqttAddress, other: Client, plug: FakePlug
+) -> None:
+    listener = Listener(address)
+    try:
+        eventually(lambda: listener.links()[-1:] == [True], "the link is up")
+        real = listener.inbox.put
+
+        def failing(lane: Lane, read: Any) -> None:
+            if lane is Lane.SAMPLE:
+                raise RuntimeError("planted")
+            real(lane, read)
+
+        listener.wires._put = failing
+        say(other, "bench/heron/telemetry", '{"voltage": 15.2}')
+        eventually(lambda: "a callback failed: `planted`" in listener.refusals(), "it is told")
+        listener.wires._put = real
+        say(other, "bench/heron/telemetry", '{"voltage": 15.3}')
+        eventually(lambda: bool(listener.all(Sample)), "the line still hears")
+    finally:
+        listener.wires.close()
+
+
+def test_a_wrong_password_is_told(tmp_path: Path, broker: Broker) -> None:
+    broker.stop()
+    secrets = tmp_path / "passwords"
+    secrets.touch(0o600)
+    broker.lines = ("allow_anonymous false", f"password_file {secrets}")
+    broker.start()
+    password = tmp_path / "password"
+    password.write_text("not-it\n")
+    password.chmod(0o600)
+    address = MqttAddress(port=broker.port, username="carerules", password_file=password)
+    listener = Listener(address)
+    try:
+        eventually(lambda: "the broker refuses" in listener.refusals(), "it is told")
+        assert listener.links() == []
+        assert "not-it" not in repr(listener.heard)
+    finally:
+        listener.wires.close()
+
+
+def test_an_open_password_file_is_refused(tmp_path: Path) -> None:
+    password = tmp_path / "password"
+    password.write_text("secret\n")
+    password.chmod(0o644)
+    with pytest.raises(AddressError, match="mode 0644, wanted 0600"):
+        Listener(MqttAddress(port=1, username="carerules", password_file=password))
+
+
+def test_an_acl_that_refuses_the_command_topic_is_told(tmp_path: Path, broker: Broker) -> None:
+    broker.stop()
+    rules = tmp_path / "acl"
+    rules.write_text(f"topic read {TOPIC}/state\ntopic readwrite carerules/#\n")
+    broker.lines = ("allow_anonymous true", f"acl_file {rules}")
+    broker.start()
+    listener = Listener(MqttAddress(port=broker.port))
+    try:
+        eventually(lambda: listener.links()[-1:] == [True], "the link is up")
+        listener.switch_on()
+        eventually(lambda: "refuses a message" in listener.refusals(), "it is told")
+    finally:
+        listener.wires.close()
