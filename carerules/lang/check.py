@@ -75,6 +75,8 @@ def check_over(
     """`over` names rules that there are, never in a circle."""
     gives_way: dict[str, list[s.Word]] = {}
     for name, words in over.items():
+        if findings.full:
+            return
         for word in words:
             if word.text == name:
                 findings.add(

@@ -96,23 +96,28 @@ def _two_readings(left: s.ConditionNode, right: s.HoldNode, scope: Scope) -> Non
 
 
 def _contradiction(node: s.AllNode, met: list[Condition | None], scope: Scope) -> None:
-    seen: dict[ValueOf, tuple[Interval, Span]] = {}
+    seen: dict[ValueOf, tuple[Interval, Span, Condition]] = {}
     for part_node, part in zip(node.parts, met, strict=True):
         if part is None:
             continue
         for value, interval in bounds(part).items():
-            # The ends of a signal's range are judged where the single comparison is.
-            before = seen.get(value)
-            now = interval if before is None else before[0].meet(interval)
-            if now.empty and before is not None:
-                if not before[0].empty and not interval.empty:
-                    scope.findings.add(
-                        "never-true", f"`{value_wording(value)}` can never be both",
-                        joined(before[1], part_node.span),
-                        Mend("write `or` if either is meant"),
-                    )  # fmt: skip
+            if value not in seen:
+                seen[value] = (interval, part_node.span, part)
+                continue
+            before, span, first = seen[value]
+            if before.meet(interval).empty:
+                scope.findings.add(
+                    "never-true",
+                    f"`{_short(first)}` and `{_short(part)}` are never true together",
+                    joined(span, part_node.span), Mend("write `or` if either is meant"),
+                )  # fmt: skip
                 return
-            seen[value] = (now, part_node.span if before is None else before[1])
+            seen[value] = (before.meet(interval), span, first)
+
+
+def _short(part: Condition) -> str:
+    text = plan.wording(part)
+    return text if len(text) <= 60 else text[:57] + "..."
 
 
 # ---- comparisons -------------------------------------------------------------------------------

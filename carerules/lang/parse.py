@@ -209,19 +209,25 @@ class _Reading:
                 margins.append(width)
                 self._feed(Word("_INDENT", "", here))
                 return
+            if len(margins) == 1:  # the statement is complete
+                self._misplaced("the statement above is complete, and nothing belongs below it",
+                                here, "put every action below `when`, or none")  # fmt: skip
+                raise _StopError
             self._misplaced("this line is indented further than the one above", here)
             return
+        if width not in margins:
+            self._misplaced("this line lines up with none above", here)
+            width = min(margin for margin in margins if margin > width)
         while width < margins[-1]:
             margins.pop()
             self._feed(Word("_DEDENT", "", here))
-        if width > margins[-1]:
-            self._misplaced("this line lines up with none above", here)
 
-    def _misplaced(self, message: str, here: Span) -> None:
-        if self.item.tabbed:
-            return
-        mend = Mend("let it begin in the same column as the line that it belongs with")
-        self.findings.add("indentation", message, here, mend)
+    def _misplaced(
+        self, message: str, here: Span,
+        mend: str = "let it begin in the same column as the line that it belongs with",
+    ) -> None:  # fmt: skip
+        if not self.item.tabbed:
+            self.findings.add("indentation", message, here, Mend(mend))
 
     def _end(self) -> StatementNode:
         last = self.before.span if self.before is not None else self._span(1, 1, 1, 1)

@@ -73,6 +73,10 @@ class FileResolver:
                 "duplicate-name", f"`{name}` is defined above", node.name.span,
                 Mend("find another name"), (f"`{before[0]} {name}` stands here", before[1]),
             )  # fmt: skip
+            if kind == "group":
+                self.scope.groups.setdefault(name, None)
+            else:
+                self.scope.lets.setdefault(name, None)
             return
         self.defined[name] = (kind, node.name.span)
         if isinstance(node, s.GroupNode):

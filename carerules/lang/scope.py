@@ -23,7 +23,7 @@ from carerules.domain.quantity import (
 )
 from carerules.domain.signal import Catalogue
 from carerules.lang.findings import Findings, nearest, try_name
-from carerules.lang.syntax import AmountNode, NumberNode, Word
+from carerules.lang.syntax import AmountNode, NumberNode, ReferenceNode, Word
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +66,7 @@ class Scope:
         if bare(node) and wanted not in (COUNT, DURATION):
             return Quantity(got.value, wanted)
         if got.dimension != wanted:
-            self.mismatch(node, got.dimension, wanted, of)
+            self.mismatch(node, got, wanted, of)
             return None
         return got
 
@@ -94,31 +94,41 @@ class Scope:
             return None
         return round(got.value)
 
-    def mismatch(self, node: AmountNode, got: Dimension, wanted: Dimension, of: str) -> None:
+    def mismatch(self, node: AmountNode, got: Quantity, wanted: Dimension, of: str) -> None:
         """Two dimensions that do not compare: both are shown."""
-        if wanted == DURATION and got == COUNT:
+        is_what = {DURATION: "is a time", COUNT: "is a count"}.get(
+            wanted, f"is measured in {wanted.unit}"
+        )
+        if isinstance(node, ReferenceNode):
+            name = node.name.text
+            value = got.show() if got.dimension != COUNT else f"the bare number {got.show()}"
+            code = "missing-unit" if got.dimension == COUNT else "unit-mismatch"
+            self.findings.add(
+                code, f"{of} {is_what}, and `{name}` is {value}", node.span,
+                Mend(f"give `let {name}` the unit that is meant, or name another"),
+            )  # fmt: skip
+            return
+        unit = node.pieces[0][1]
+        if unit is None:
             text = written(node)
             self.findings.add(
-                "missing-unit", f"{of} is a time, and `{text}` has no unit", node.span,
+                "missing-unit", f"{of} {is_what}, and `{text}` has no unit", node.span,
                 Mend(f"write `{text} min`, `{text} h` or `{text} d`"),
             )  # fmt: skip
             return
-        is_what = f"is measured in {wanted.unit}"
+        mend = Mend(f"write it in {wanted.unit}")
         if wanted in (DURATION, COUNT):
-            is_what = "is a time" if wanted == DURATION else "is a count"
-        mend = Mend(f"write `{_sample(wanted)}` with a number of yours" if wanted != COUNT else
-                    "write the number alone")  # fmt: skip
-        found = _unit_written(node) or got.unit or "a bare number"
-        at = node.span
-        if isinstance(node, NumberNode) and (unit := node.pieces[0][1]) is not None:
-            at = unit.span
-            if (wanted, got) == (TEMPERATURE, C_RATE):
-                mend = Mend("write `°C`; `C` is a rate of charge", "°C", safe=True)
-        self.findings.add("unit-mismatch", f"{of} {is_what}, got `{found}`", at, mend)
+            mend = Mend("write a time, such as `20 min`" if wanted == DURATION
+                        else "write the number alone")  # fmt: skip
+        elif (wanted, got.dimension) == (TEMPERATURE, C_RATE):
+            mend = Mend("write `°C`; `C` is a rate of charge", "°C", safe=True)
+        self.findings.add("unit-mismatch", f"{of} {is_what}, got `{unit.text}`", unit.span, mend)
 
     def _number(self, node: NumberNode) -> Quantity | None:
         total, dimension, smallest = 0.0, COUNT, float("inf")
         for number, written_unit in node.pieces:
+            if not number.text:
+                return None
             if written_unit is None:
                 return Quantity(rounded(float(number.text)), COUNT)
             unit = unit_named(written_unit.text)
@@ -153,9 +163,10 @@ class Scope:
         """A name in the place of a value that no `let` of the file has."""
         signal = next((f"{scope}.{word.text.lower()}" for scope in ("pack", "site", "pack.cell")
                        if f"{scope}.{word.text.lower()}" in self.catalogue), None)  # fmt: skip
-        mend = Mend(f"did you mean `{signal}`?", signal) if signal else try_name(
-            word.text, self.lets
-        )  # fmt: skip
+        mend = Mend(f"did you mean `{signal}`?", signal) if signal else None
+        if signal is None and (let := nearest(word.text, self.lets)) is not None:
+            self.used.add(let)  # one slip, one message
+            mend = try_name(word.text, self.lets)
         self.findings.add(
             "unknown-name", f"unknown name `{word.text}`", word.span,
             mend or Mend(f"define it above: `let {word.text} = ...`"),
@@ -176,6 +187,7 @@ class Scope:
     def _unknown_unit(self, word: Word) -> None:
         units = [*UNITS, *SPELLINGS]
         said = _UNIT_HABITS.get(word.text) or nearest(word.text, units)
+        said = SPELLINGS.get(said, said) if said is not None else None
         mend = Mend(f"did you mean `{said}`?", said) if said else Mend(
             "the units are " + ", ".join(UNITS)
         )  # fmt: skip
@@ -207,13 +219,3 @@ def written(node: AmountNode) -> str:
 def rounded(value: float) -> float:
     """Twelve digits: 3400 mV and 3.4 V are one number, whatever the arithmetic left behind."""
     return float(f"{value:.12g}") + 0.0
-
-
-def _unit_written(node: AmountNode) -> str:
-    if isinstance(node, NumberNode) and (unit := node.pieces[0][1]) is not None:
-        return unit.text
-    return node.name.text if not isinstance(node, NumberNode) else ""
-
-
-def _sample(dimension: Dimension) -> str:
-    return "20 min" if dimension == DURATION else f"1 {dimension.unit}"

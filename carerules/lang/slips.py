@@ -63,13 +63,13 @@ def _number(word: Word, findings: Findings) -> Word:
             "foreign-sign", f"found `{word.text[:40]}`, and a decimal point is written `.` here",
             word.span, Mend(f"write `{point[:40]}`", point, safe=True),
         )  # fmt: skip
-        return replace(word, text=point if _NUMBER.fullmatch(point) else "1")
+        return replace(word, text=point if _NUMBER.fullmatch(point) else "")
     else:
         findings.add(
             "number", f"a number has at most {DIGITS_MAX} digits on each side of the point",
             word.span, Mend("take a larger unit"),
         )  # fmt: skip
-    return replace(word, text="1")
+    return replace(word, text="")  # no number: whoever reads it knows that it is told
 
 
 def _text(word: Word, findings: Findings) -> Word:
@@ -84,7 +84,7 @@ def _text(word: Word, findings: Findings) -> Word:
             "too-long", f"a text has at most {TEXT_CHARS_MAX} characters, this has {len(inner)}",
             word.span, Mend("say it in fewer words"),
         )  # fmt: skip
-    return replace(word, text=inner)
+    return replace(word, text=inner[:TEXT_CHARS_MAX])  # no more than that is looked at
 
 
 # ---- guesses -----------------------------------------------------------------------------------
@@ -104,12 +104,14 @@ _HABITS = {
     "alert": "NOTIFY", "warn": "NOTIFY", "todo": "CHORE", "task": "CHORE", "isolate": "QUARANTINE",
     "until": "TO", "set": "LET", "define": "LET", "import": "USE", "include": "USE",
     "forbid": "NEVER", "above": "OP", "over": "OP", "below": "OP", "under": "OP", "equals": "OP",
-    "past": "LAST", "battery": "PACK", "batteries": "PACKS", "max": "MOST", "reason": "BECAUSE",
+    "and": "SEMI", ",": "SEMI", "past": "LAST", "battery": "PACK", "batteries": "PACKS",
+    "max": "MOST", "reason": "BECAUSE",
 }  # fmt: skip
 _COMPARED = {"above": ">", "over": ">", "below": "<", "under": "<", "equals": "="}
 
 _PLAIN_SIGNS = {"COLON": ":", "SEMI": ";", "COMMA": ",", "LPAR": "(", "RPAR": ")", "PERCENT": "%"}
-_INSERTED = ("COLON", "TO", "WHEN", "IS", "COMMA")
+_INSERTED = ("COLON", "TO", "MOST", "WHEN", "IS", "COMMA", "AND")
+_BEGIN_CONDITION = frozenset({"SIGNAL", "LPAR", "NOT", "TIME", "COUNT"})
 
 
 def spelling(terminal: str) -> str:
@@ -140,9 +142,14 @@ def guess(
     if near is not None and word.type == "NAME" and fits((near.upper(),)):
         return _instead(word, near.upper(), near, findings)
     for missing in _INSERTED:
-        # After a number with no unit, `to` or `is` would be far-fetched: only what must follow.
+        if missing == "WHEN" and word.type not in _BEGIN_CONDITION:
+            continue  # anything could go on after `when`
+        if missing == "AND" and word.type == "NAME":
+            continue  # a name could be anything misspelt
         if missing in wanted and fits((missing, word.type)):
-            return _inserted(missing, word, before, findings)
+            return _inserted(missing, spelling(missing), word, before, findings)
+    if wanted == {"OP"} and fits(("OP", word.type)):
+        return _inserted("OP", "=", word, before, findings)
     return None
 
 
@@ -154,15 +161,17 @@ def _instead(word: Word, terminal: str, said: str, findings: Findings) -> Guess:
     return Guess((replace(word, type=terminal, text=said),))
 
 
-def _inserted(missing: str, word: Word, before: Word | None, findings: Findings) -> Guess:
-    said = spelling(missing)
+def _inserted(
+    missing: str, said: str, word: Word, before: Word | None, findings: Findings
+) -> Guess:
     at = word.span
     if word.type == "_NL" and before is not None:
         end = before.span
         at = Span(end.file, end.end_line, end.end_column, end.end_line, end.end_column + 1)
     shown = "the end of the line" if word.type == "_NL" else f"`{word.text}`"
+    where = "at the end of the line" if word.type == "_NL" else "before it"
     findings.add(
-        "missing-word", f"`{said}` is missing before {shown}", at, Mend(f"put `{said}` before it")
+        "missing-word", f"`{said}` is missing before {shown}", at, Mend(f"put `{said}` {where}")
     )
     return Guess((Word(missing, said, at), word))
 
@@ -182,6 +191,8 @@ LATER_STATEMENTS = frozenset({"scenario"})
 def later(word: Word, before: Word | None, wanted: Set[str]) -> str | None:
     """The construct of a later version that this word belongs to."""
     previous = before.text if before is not None else ""
+    if before is not None and before.text == "at" and word.type == "CLOCK":
+        return _LATER_WORDS["at"]
     if word.text == "of" and previous in ("slope", "mean", "min", "max", "number"):
         return _LATER_WORDS[previous]
     if before is not None and before.type == "BY" and word.type == "CLOCK":
@@ -190,8 +201,6 @@ def later(word: Word, before: Word | None, wanted: Set[str]) -> str | None:
         return "`in at least M of last N samples`"
     if word.text == "to" and "URGENT" in wanted:
         return "`notify` with a channel"
-    if word.text == "at" and "DURING" in wanted and "MOST" not in wanted and "AT" not in wanted:
-        return _LATER_WORDS["at"]
     return _LATER_WORDS.get(word.text) if word.text in ("rises", "falls", "again", "hold",
                                                         "switch") else None  # fmt: skip
 
@@ -206,9 +215,11 @@ def unexpected(word: Word, wanted: Set[str], before: Word | None, findings: Find
         )  # fmt: skip
         return
     if wanted <= {"_INDENT"} and before is not None:
-        head = "the actions" if before.text == ":" else "`when` and its actions"
+        message = "after `:` the actions stand on lines that are indented further"
+        if before.text != ":":
+            message = "below the head of a rule `when` and the actions stand on indented lines"
         findings.add(
-            "indentation", f"after `{before.text}` {head} stand on indented lines", before.span,
+            "indentation", message, before.span,
             Mend("put four spaces before each line that belongs to the rule"),
         )  # fmt: skip
         return
@@ -216,7 +227,7 @@ def unexpected(word: Word, wanted: Set[str], before: Word | None, findings: Find
         at, found = before.span if before is not None else word.span, "the end of the line"
         at = Span(at.file, at.end_line, at.end_column, at.end_line, at.end_column + 1)
     else:
-        at, found = word.span, f"`{word.text[:40]}`"
+        at, found = word.span, "a text" if word.type == "STRING" else f"`{word.text[:40]}`"
     findings.add(
         "unexpected", f"found {found}, wanted {_shown(wanted)}", at, _hint(word, before, wanted)
     )
@@ -229,6 +240,16 @@ def _hint(word: Word, before: Word | None, wanted: Set[str]) -> Mend | None:
         return Mend("a rule with a head has a name: `rule NAME on ... when ...`")
     if wanted == {"CLOCK"}:
         return Mend("write the time as `22:00`")
+    if wanted == {"STRING"} and word.type == "NAME":
+        return Mend(f'write `"{word.text}"`', f'"{word.text}"')
+    if {"WHEN", "OVER"} <= wanted and word.type == "NAME" and before is not None:
+        if before.text in ("on", "over", "because"):
+            return Mend(f"put a name before `{before.text}`")
+        return Mend(f"a name is one word, such as `{before.text}-{word.text}`")
+    if before is not None and before.type == "IS":
+        return Mend("leave `is` out to compare, and put `not` before the whole to turn it round")
+    if word.text == "than":
+        return Mend("`for 24 h` already means that long or longer")
     return None
 
 
@@ -244,7 +265,7 @@ _CLASSES: tuple[tuple[frozenset[str], str], ...] = (
 )  # fmt: skip
 _SINGLE = {
     "_NL": "the end of the line", "NAME": "a name", "NUMBER": "a number", "STRING": 'a text in `"`',
-    "CLOCK": "a clock time", "OP": "`>=`", "DASH": "`-`", "SIGNAL": "a signal",
+    "CLOCK": "a clock time", "OP": "a comparison such as `>=`", "DASH": "`-`", "SIGNAL": "a signal",
 }  # fmt: skip
 _SILENT = frozenset({"AMPS", "BARS", "BANG", "RATE", "DEGREES", "PERCENT", "_INDENT", "_DEDENT",
                      "$END"})  # fmt: skip

@@ -1,0 +1,68 @@
+"""What the tests of the language share: a site's names, files to take in, a plan as text."""
+
+from dataclasses import fields, is_dataclass
+from pathlib import Path
+
+from carerules.domain.diagnostic import Span
+from carerules.domain.plan import Plan, Rule
+from carerules.domain.quantity import Dimension
+from carerules.domain.signal import catalogue
+from carerules.lang import Loaded, Names, load
+
+HERE = Path(__file__).parent
+CATALOGUE = catalogue()
+NAMES = Names(
+    packs=frozenset({"heron", "egret", "grebe"}),
+    chemistries=frozenset({"lipo", "lifepo4"}),
+    tags=frozenset({"smart"}),
+    roles=frozenset({"boat", "handset"}),
+)
+
+
+def fetch(name: str) -> str | None:
+    path = HERE / "used" / f"{name}.care"
+    return path.read_text(encoding="utf-8") if path.is_file() else None
+
+
+def loaded(text: str, file: str = "case.care", names: Names = NAMES) -> Loaded:
+    return load({file: text}, catalogue=CATALOGUE, names=names, fetch=fetch)
+
+
+def plan_of(text: str) -> Plan:
+    got = loaded(text)
+    assert got.plan is not None, [found.show(text) for found in got.diagnostics]
+    return got.plan
+
+
+def rule_of(text: str) -> Rule:
+    (rule,) = plan_of(text).rules
+    return rule
+
+
+def codes_of(text: str) -> list[str]:
+    return [found.code for found in loaded(text).diagnostics]
+
+
+def shown(value: object) -> str:
+    """Every field of a part of a plan; a dimension by its unit, a place by its line."""
+    if isinstance(value, Dimension):
+        return value.unit or "count"
+    if isinstance(value, Span):
+        return f"line {value.line}"
+    if isinstance(value, tuple):
+        return "[" + ", ".join(shown(part) for part in value) + "]"
+    if isinstance(value, frozenset):
+        return "{" + ", ".join(sorted(value)) + "}"
+    if is_dataclass(value):
+        inner = ", ".join(shown(getattr(value, field.name)) for field in fields(value))
+        return f"{type(value).__name__}({inner})"
+    return repr(value)
+
+
+def dump(plan: Plan) -> str:
+    """The whole plan, a field to a line: nothing of it is left out."""
+    lines: list[str] = []
+    for part in (*plan.rules, *plan.nevers):
+        lines.append(type(part).__name__.lower())
+        lines += [f"    {field.name}: {shown(getattr(part, field.name))}" for field in fields(part)]
+    return "\n".join(lines) + "\n"

@@ -1,0 +1,126 @@
+"""Wrong rules, as people slip: each message, its place and its mend, beside the mistake.
+
+In a case, below the line that is wrong: a row of carets under the words (`#^^` begins in the first
+column), `#! ` the message, `#> ` the mend; `#@ ` a place in a file that the case takes in.
+"""
+
+import re
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pytest
+from lang_kit import HERE, codes_of, loaded
+
+from carerules.domain.diagnostic import Diagnostic
+from carerules.lang import CODES
+
+FILES = sorted((HERE / "wrong").glob("*.care"))
+
+
+@dataclass
+class Case:
+    name: str
+    text: str
+    expected: list[list[str]] = field(default_factory=list)
+
+
+def _cases(path: Path) -> list[Case]:
+    cases, line = [], 1
+    for chunk in path.read_text(encoding="utf-8").split("----\n"):
+        rows, expected, place = [], [], ""
+        for row in chunk.rstrip("\n").split("\n"):
+            if (carets := re.fullmatch(r"#( *)(\^+)", row)) is not None:
+                start = len(carets[1]) + 2 if carets[1] else 1
+                place = f"case.care:{len(rows)}:{start}+{len(carets[2])}"
+            elif row.startswith("#@ "):
+                place = row[3:]
+            elif row.startswith("#! "):
+                expected.append([place, row[3:], ""])
+            elif row.startswith("#> "):
+                expected[-1][2] = row[3:]
+            else:
+                rows.append(row)
+        cases.append(Case(f"{path.stem}:{line}", "\n".join(rows), expected))
+        line += chunk.count("\n") + 1
+    return cases
+
+
+CASES = [case for path in FILES for case in _cases(path)]
+
+
+def _told(found: Diagnostic) -> list[str]:
+    place = found.span.show()
+    if found.span.file == "case.care":
+        assert found.span.line == found.span.end_line
+        place += f"+{found.span.end_column - found.span.column}"
+    return [place, found.message, found.mend.say if found.mend else ""]
+
+
+@pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
+def test_the_slip_is_told_where_it_is(case: Case) -> None:
+    assert case.expected, "a case without an expectation tests nothing"
+    assert [_told(found) for found in loaded(case.text).diagnostics] == case.expected
+
+
+@pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
+def test_the_caret_stands_under_the_words(case: Case) -> None:
+    got = loaded(case.text)
+    for found in got.diagnostics:
+        row, carets = found.show(got.sources[found.span.file]).split("\n")[1:3]
+        start, stop = carets.index("^"), len(carets)
+        written = case.text.split("\n")[found.span.line - 1]
+        if found.span.file == "case.care" and len(written) <= 76 and "\t" not in written:
+            said = written[found.span.column - 1 : found.span.end_column - 1]
+            assert row[start:stop] == said
+
+
+def test_a_message_is_one_sentence_in_the_house_style() -> None:
+    for case in CASES:
+        for found in loaded(case.text).diagnostics:
+            assert "\n" not in found.message
+            assert not found.message.endswith(".")
+            assert found.message[0] == "`" or found.message[0].islower(), found.message
+            for word in ("None", "float", "Quantity", "NAME_", "SIGNAL", "_NL", "$END"):
+                assert word not in found.message, found.message
+
+
+def test_at_most_three_messages_follow_from_one_slip() -> None:
+    for case in CASES:
+        if "several slips" not in case.text:
+            assert len(case.expected) <= 4, case.name
+
+
+def test_a_safe_mend_puts_it_right() -> None:
+    mended = 0
+    for case in CASES:
+        (first, *rest) = loaded(case.text).diagnostics
+        if rest or first.mend is None or not first.mend.safe or first.mend.replacement is None:
+            continue
+        rows = case.text.split("\n")
+        row = rows[first.span.line - 1]
+        rows[first.span.line - 1] = (
+            row[: first.span.column - 1] + first.mend.replacement + row[first.span.end_column - 1 :]
+        )
+        again = codes_of("\n".join(rows))
+        # A file with several tabs is told once, and mended tab by tab.
+        assert first.code not in again or first.code == "tab", case.name
+        mended += 1
+    assert mended >= 15
+
+
+# ---- the table of codes ------------------------------------------------------------------------
+
+SHOWN = [code for code in CODES.values() if code.wrong]
+
+
+@pytest.mark.parametrize("code", SHOWN, ids=lambda code: code.name)
+def test_the_example_of_a_code_provokes_it_and_nothing_else(code) -> None:  # type: ignore[no-untyped-def]
+    assert codes_of(code.wrong) == [code.name]
+    assert codes_of(code.right) == [] or code.name == "unknown-file"
+
+
+def test_every_code_is_provoked_by_a_wrong_case_or_a_limit() -> None:
+    from test_lang_limits import LIMITS
+
+    told = {found.code for case in CASES for found in loaded(case.text).diagnostics}
+    assert told | {code for code, _ in LIMITS.values()} == set(CODES)
