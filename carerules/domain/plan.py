@@ -362,7 +362,12 @@ def wording(condition: Condition) -> str:
         case Between(value, low, high):
             return f"{value_wording(value)} between {low.show()} and {high.show()}"
         case And(inner):
-            return " and ".join(inside(part) for part in inner)
+            # `A and B for D` has two readings, and the language refuses it: show which is meant.
+            held = [isinstance(part, (For, InLast)) for part in inner]
+            return " and ".join(
+                f"({wording(part)})" if at and held[at] and not held[at - 1] else inside(part)
+                for at, part in enumerate(inner)
+            )
         case Or(inner):
             return " or ".join(inside(part) for part in inner)
         case Not(part):
