@@ -254,21 +254,6 @@ def _hindrance(job: Job, view: View) -> Going | Over | Moment:
     action, side, now = job.action, job.side, view.now
     assert isinstance(action, (Drain, Charge))
     assert side is not None
-    closes = NEVER
-    # Once begun a charge goes on: what is left to do shrinks faster than the time to the use.
-    if isinstance(action, Charge) and action.by_use and not job.rounds:
-        if view.next_use is None:
-            return Over(job, Ending.NOT_NEEDED, "no use is planned")
-        time, _ = view.forecast(side, action.target)
-        start = view.next_use - round(CHARGE_MARGIN * time) - CHARGE_SPARE
-        if now < start:
-            why = f"starts {view.local.show(start)}, in time for the use"
-            return Going(wait(job, now, why), due=start)
-    if action.window is not None:
-        within, edge = window.inside(action.window, now, view.local)
-        if not within:
-            return Going(wait(job, now, f"only during {action.window.show()}"), due=edge)
-        closes = edge
     socket = view.station.socket(side) if view.station else None
     if socket is None:
         time, _ = view.forecast(side, action.target)
@@ -276,6 +261,21 @@ def _hindrance(job: Job, view: View) -> Going | Over | Moment:
         about = f" (about {show_duration(time - time % MINUTE)})" if time >= MINUTE else ""
         why = f"{job.pack} is on no station with a {side.value}"
         return Going(wait(job, now, why, f"put {job.pack} on {place}: {job.wording()}{about}"))
+    # Once begun a charge goes on: what is left to do shrinks faster than the time to the use.
+    if isinstance(action, Charge) and action.by_use and not job.rounds:
+        if view.next_use is None:
+            return Over(job, Ending.NOT_NEEDED, "no use is planned")
+        time, _ = view.forecast(side, action.target)
+        start = view.next_use - round(CHARGE_MARGIN * time) - CHARGE_SPARE
+        if now < start:
+            begins = view.local.show(start)
+            mend = f"be with {job.pack} from {begins}: {job.wording()}"
+            return Going(wait(job, now, f"starts {begins}, in time", mend), due=start)
+    closes = NEVER
+    if action.window is not None:
+        within, closes = window.inside(action.window, now, view.local)
+        if not within:
+            return Going(wait(job, now, f"only during {action.window.show()}"), due=closes)
     if isinstance(action, Drain) and action.power_w is not None and socket.power_w > action.power_w:
         why = f"the load draws {socket.power_w:.0f} W, wanted at most {action.power_w:.0f} W"
         return Going(wait(job, now, why, f"put {job.pack} on a station with a smaller load"))

@@ -91,7 +91,8 @@ def _carry_on(turn: Turn, job: Job) -> tuple[Intent | None, Moment]:
                     return intent, turn.world.now + SECOND
             case Asking(after, action, due):
                 job = _keep(turn, before, after)
-                turn.open_chore(job.id, job.pack, say(action.text, turn.world, job.pack))
+                asked = say(action.text, turn.world, job.pack)
+                turn.open_chore(job.id, job.pack, f"{asked} (`carerules answer {job.id} yes`)")
                 return None, due
             case Instant(after, action):
                 _do(turn, after, action)

@@ -12,14 +12,15 @@ from carerules.domain.decision import Ending, Intent, Notice, StationLocked, Vet
 from carerules.domain.moment import MINUTE, NEVER, Duration, Moment
 from carerules.domain.pack import Plug, Side, Socket, Station
 from carerules.domain.plan import Forbidden
-from carerules.domain.quantity import Known
-from carerules.engine import Job, forbids, moving, wait
+from carerules.domain.quantity import Known, Reading
+from carerules.engine import Facts, Job, Phase, forbids, moving, wait
 from carerules.loop.conduct import credit_energy, end_job, keep_job
 from carerules.loop.knowledge import facts_of
 from carerules.loop.turn import Turn
 from carerules.loop.world import pack_on
 from carerules.safety import (
     Bench,
+    Dwell,
     Permit,
     PlugState,
     fault,
@@ -43,9 +44,9 @@ def steer(turn: Turn, station: Station, intent: Intent | None) -> Moment:
         if socket is None:
             continue
         granted: Permit | None = None
-        because = "no job wants it on"
+        because = _stopped(turn) or "no job wants it on"
         if intent is not None and intent.side is side:
-            match verdict := _judge(turn, station, intent):
+            match verdict := judge(turn, station, intent):
                 case Permit():
                     granted = verdict
                     due = min(due, verdict.until)
@@ -62,7 +63,7 @@ def steer(turn: Turn, station: Station, intent: Intent | None) -> Moment:
     return due
 
 
-def _judge(turn: Turn, station: Station, intent: Intent) -> Permit | Veto:
+def judge(turn: Turn, station: Station, intent: Intent) -> Permit | Veto:
     world = turn.world
     state, rated = turn.pack(intent.pack), turn.rated(intent.pack)
     place = world.stations[station.name]
@@ -70,7 +71,7 @@ def _judge(turn: Turn, station: Station, intent: Intent) -> Permit | Veto:
     bound = world.setup.bound[intent.pack]
     forbidden = ""
     if bound.nevers:
-        facts = facts_of(world, intent.pack)
+        facts = _before_on(facts_of(world, intent.pack), place.dwell, now)
         forbidden, _ = forbids(bound, _FORBIDDEN[intent.side], state.nevers, facts, now)
     plugs = world.setup.site.plugs
     return permit(intent, Bench(
@@ -83,6 +84,18 @@ def _judge(turn: Turn, station: Station, intent: Intent) -> Permit | Veto:
         barred=state.retired or state.barred, locked=place.locked, forbidden=forbidden,
         doubt=state.estimate.doubt, soc_at_on=place.dwell.soc_at_on,
     ))  # fmt: skip
+
+
+def _before_on(facts: Facts, dwell: Dwell, now: Moment) -> Facts:
+    """While energy flows by our own hand, how long the pack has rested means before it began."""
+    if dwell.rested_at_on is None:
+        return facts
+    rested = Known(dwell.rested_at_on, 0.0, now, "before this run began")
+    return replace(facts, readings={**facts.readings, "pack.rested": rested})
+
+
+def _value(reading: Reading | None, now: Moment) -> float | None:
+    return reading.value_at(now) if isinstance(reading, Known) else None
 
 
 _FORBIDDEN: dict[Side, Forbidden] = {Side.LOAD: "drain", Side.CHARGER: "charge"}
@@ -104,10 +117,11 @@ def _on(turn: Turn, station: Station, socket: Socket, intent: Intent, granted: P
     job = _job(turn, intent)
     first = state.on_at is None
     if first:
-        soc = turn.pack(intent.pack).soc
-        level = soc.value_at(turn.world.now) if isinstance(soc, Known) else None
+        readings = turn.pack(intent.pack).estimate.readings
+        soc = _value(readings.get("pack.soc"), turn.world.now)
+        rested = _value(readings.get("pack.rested"), turn.world.now)
         dwell = turn.world.stations[station.name].dwell
-        dwell = went_on(dwell, intent.time_max, intent.energy_wh_max, level)
+        dwell = went_on(dwell, intent.time_max, intent.energy_wh_max, soc, rested)
         turn.set_station(station.name, dwell=dwell, veto="")
     after, commands = want_on(state, plug, granted, turn.world.now)
     turn.set_plug(after)
@@ -167,8 +181,9 @@ def _refused(turn: Turn, station: Station, socket: Socket, intent: Intent, veto:
     """The job hears of its veto; a fault of the plug may lock the station."""
     plug, state = _plug(turn, socket)
     place = turn.world.stations[station.name]
-    word = f"{veto.job} {veto.interlock} {veto.wanted if veto.final else ''}"
-    if place.veto != word:
+    passing = state.on_at is None and veto.interlock in _PASSING
+    word = f"{veto.job} {veto.interlock}"
+    if not passing and place.veto != word:
         turn.set_station(station.name, veto=word)
         turn.decide(veto)
     wrong = fault(state, plug, socket.power_w, turn.world.now)
@@ -178,10 +193,13 @@ def _refused(turn: Turn, station: Station, socket: Socket, intent: Intent, veto:
     if veto.final:
         ending = Ending.REFUSED if veto.interlock in _BY_DESIGN else Ending.FAILED
         end_job(turn, job, ending, veto.show())
-    else:
-        keep_job(turn, job, wait(job, turn.world.now, f"{veto.interlock}: {veto.found}", veto.mend))
+    elif not (passing and job.phase is Phase.WAITING):
+        mend = f"to {job.wording()}: {veto.mend}" if veto.mend else ""
+        keep_job(turn, job, wait(job, turn.world.now, f"{veto.interlock}: {veto.found}", mend))
 
 
+_PASSING = ("plug", "dwell")
+"""Before an ON these pass by themselves in seconds or minutes: nothing to tell anybody."""
 _BY_DESIGN = ("floor", "ceiling", "pack barred")
 """Interlocks that end a job as they should; any other final veto is a failure to be told."""
 

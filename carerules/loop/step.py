@@ -315,8 +315,8 @@ def _act(turn: Turn, touched: Iterable[str]) -> None:
     """Open jobs for what became true, carry jobs on, and give the stations their word."""
     wants: dict[str, Intent] = {}
     names = dict.fromkeys(touched)
-    starting = turn.world.starting_since is not None
-    if not starting:
+    # While everything is brought off, at a start or on leaving, jobs stand where they are.
+    if turn.world.starting_since is None and not turn.world.ended:
         for _ in range(ROUNDS_A_TURN):
             open_jobs(turn)
             wants.clear()

@@ -93,7 +93,9 @@ def line_of(outcome: Outcome) -> Line | None:
             return Line("done", "", f"{plug} read back off after {show_duration(took)}")
         case StationLocked(station, why):
             return Line("alarm", "", f"station {station} is locked: {why}")
-        case Notice(_, text, pack, urgent):
+        case Notice(key, text, pack, urgent):
+            if key.startswith("chore "):  # the chore itself has been said
+                return None
             return Line("alarm" if urgent else "tell", pack, text)
         case ChoreOpened(_, pack, text):
             return Line("tell", pack, f"for you: {text}")

@@ -6,6 +6,7 @@ Knows packs, limits and plugs. Does not know rules: no wording of a rule can tal
 from carerules.safety.dwell import Dwell, went_off, went_on
 from carerules.safety.interlock import CHECKS, Bench, permit
 from carerules.safety.lease import (
+    PERMIT_AGE_MAX,
     Fault,
     Permit,
     PlugState,
@@ -20,6 +21,7 @@ from carerules.safety.lease import (
 
 __all__ = [
     "CHECKS",
+    "PERMIT_AGE_MAX",
     "Bench",
     "Dwell",
     "Fault",

@@ -17,18 +17,22 @@ PAUSE: Duration = MINUTE
 
 @dataclass(frozen=True, slots=True)
 class Dwell:
-    """Off until `until`, because of `why`; and the caps taken when the present ON began."""
+    """Off until `until`, because of `why`; and what held when the present ON began: its caps, the
+    charge (%), and how long the pack had rested (ms)."""
 
     until: Moment = 0
     why: str = ""
     time_max: Duration = 4 * HOUR
     energy_wh_max: float = 0.0
     soc_at_on: float | None = None
+    rested_at_on: float | None = None
 
 
-def went_on(dwell: Dwell, time_max: Duration, energy_wh_max: float, soc: float | None) -> Dwell:
+def went_on(
+    dwell: Dwell, time_max: Duration, energy_wh_max: float, soc: float | None, rested: float | None
+) -> Dwell:
     """The caps of a new ON: fixed when it begins, so that no later forecast can stretch them."""
-    return Dwell(dwell.until, dwell.why, time_max, energy_wh_max, soc)
+    return Dwell(dwell.until, dwell.why, time_max, energy_wh_max, soc, rested)
 
 
 def went_off(dwell: Dwell, now: Moment, why: str, *, planned: bool) -> Dwell:

@@ -1,15 +1,24 @@
 """The imperative shell: waits for events, journals them, steps the core, performs the outcome."""
 
-from carerules.service.memory import WorldStore, dump_world, load_world
+from carerules.service.desk import Desk
+from carerules.service.memory import WorldStore, dump_world, load_world, restore
+from carerules.service.outside import RealOutside
+from carerules.service.rules import SiteRules, load_files, read_rules
 from carerules.service.run import Service, Teller, all_off, quiet, worth_keeping
 
 __all__ = [
+    "Desk",
+    "RealOutside",
     "Service",
+    "SiteRules",
     "Teller",
     "WorldStore",
     "all_off",
     "dump_world",
+    "load_files",
     "load_world",
     "quiet",
+    "read_rules",
+    "restore",
     "worth_keeping",
 ]

@@ -7,10 +7,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from carerules.adapters import Inbox, LineClock, MqttWires, Topics, Wiring, topics_of
-from carerules.config import Problem, SiteFile
+from carerules.adapters import Inbox, Lane, LineClock, MqttWires, Topics, Wiring, topics_of
+from carerules.config import SiteFile
 from carerules.domain.decision import Command
-from carerules.domain.event import Event
+from carerules.domain.event import Event, Tick
 from carerules.domain.moment import Moment
 from carerules.domain.signal import catalogue
 from carerules.service.timers import SPARE, Timers
@@ -52,6 +52,10 @@ class RealOutside:
         if self._wires is not None:
             self._wires.perform(command)
 
+    def wake(self) -> None:
+        """Have `wait` come back at once; from any thread."""
+        self.inbox.put(Lane.KEPT, lambda heard: (Tick(heard),))
+
     def close(self) -> None:
         """Let go of the broker and the scheduler."""
         self.timers.close()
@@ -66,6 +70,3 @@ def _topics(site: SiteFile) -> Topics:
     )  # fmt: skip
     assert isinstance(topics, Topics), "config has checked plugs and feeds against their profiles"
     return topics
-
-
-__all__ = ["Problem", "RealOutside"]

@@ -1,0 +1,199 @@
+"""`carerules run`: the service on a site, virtual or real, until it is told to leave.
+
+Knows how the parts are put together. Does not know what any of them decides.
+"""
+
+from __future__ import annotations
+
+import signal
+import threading
+from collections.abc import Callable, Iterable, Sequence
+from pathlib import Path
+from types import FrameType
+
+import click
+
+from carerules.adapters import HOST, AddressError, JournalBusy, LineClock, SqliteJournal
+from carerules.cli.common import FAILED, journal_path, refuse, site_at
+from carerules.cli.narrator import Narrator
+from carerules.cli.texts import show_findings
+from carerules.cli.virtual import keep_truth, take_up_truth, virtual_outside, virtual_world
+from carerules.config import SiteFile
+from carerules.domain.decision import Outcome
+from carerules.domain.event import Event, Placed, Started, Tick, UsePlanned
+from carerules.domain.moment import SECOND
+from carerules.domain.ports import JournalError, Outside
+from carerules.loop import Setup, World
+from carerules.service import (
+    Desk,
+    RealOutside,
+    Service,
+    all_off,
+    dump_world,
+    read_rules,
+    restore,
+)
+
+CAUTIONS = (
+    "carerules is not a protective device. Each load needs its own low-voltage cut-off; packs need",
+    "a fire-proof place, a smoke alarm and a person. The maker's instructions come first.",
+)
+
+
+class AnchoredJournal:
+    """The journal, with the clock's anchor in each commit: the line goes on after a restart."""
+
+    def __init__(self, journal: SqliteJournal, clock: LineClock) -> None:
+        self._journal, self._clock = journal, clock
+
+    def write(self, event: Event, outcomes: Iterable[Outcome]) -> None:
+        """Take down an event and what was decided on it."""
+        self._journal.write(event, outcomes)
+
+    def commit(self) -> None:
+        """Make it durable."""
+        self._journal.commit(self._clock.anchor())
+
+
+@click.command("run")
+@click.argument("site_path", metavar="SITE", type=click.Path(path_type=Path))
+@click.option("--speed", type=click.FloatRange(min=0, min_open=True, max=100_000),
+              help="Virtual time over real time (virtual sites only).")  # fmt: skip
+@click.option("--for", "for_days", type=click.FloatRange(min=0, min_open=True), metavar="DAYS",
+              help="Leave after so many days on the site's line.")  # fmt: skip
+def run_command(site_path: Path, speed: float | None, for_days: float | None) -> None:
+    """Run a site: listen, decide, switch, tell. Ctrl-C brings everything off and ends.
+
+    Example: carerules run examples/river-survey/site.toml --speed 600
+    """
+    site = site_at(site_path)
+    if speed is not None and site.virtual is None:
+        refuse(f"`--speed {speed:g}`: {site_path} is no virtual site, and real time has one speed")
+    rules = read_rules(site)
+    show_findings(rules.loaded)
+    if rules.setup is None:
+        refuse(f"{site_path}: the rules have errors; nothing was started")
+    try:
+        journal = SqliteJournal.open(journal_path(site), owner=True)
+    except (JournalBusy, JournalError) as error:
+        refuse(str(error))
+    try:
+        journal.save_plan(rules.fingerprint, rules.loaded.sources)
+        run = _virtual if site.virtual is not None else _real
+        ok = run(site, rules.setup, journal, speed, for_days)
+    except JournalError as error:
+        refuse(str(error), status=FAILED)
+    finally:
+        journal.close()
+    if not ok:
+        refuse("NOT every plug was read back off: go and look", status=FAILED)
+
+
+def _virtual(
+    site: SiteFile, setup: Setup, journal: SqliteJournal, speed: float | None, days: float | None
+) -> bool:
+    assert site.virtual is not None
+    world = virtual_world(site)
+    known = restore(journal, setup, world.now)
+    fresh = not take_up_truth(world, site.state, known.now)
+    if fresh and journal.last_seq:
+        refuse(f"`{site.state}` has a journal but not the virtual world that it is of",
+               f"move `{site.state}` away to begin anew")  # fmt: skip
+    pace = speed if speed is not None else site.virtual.speed
+    outside = virtual_outside(world, pace)
+    _head(site, f"VIRTUAL SITE, seed {world.seed}, at {pace:g} times real time: packs, plugs and "
+                "room are simulated, nothing real is switched")  # fmt: skip
+    service = _service(known, outside, journal, journal, idle=max(SECOND, round(pace * SECOND)))
+
+    def snapshot(now: World) -> None:
+        journal.save_snapshot(journal.last_seq, dump_world(now))
+        journal.commit()
+        keep_truth(world, site.state)
+
+    service.snapshot = snapshot
+    first = [Started(max(outside.now(), known.now), 0)]
+    return _serve(service, first, lambda: outside.inject(Tick(outside.now())), days)
+
+
+def _real(
+    site: SiteFile, setup: Setup, journal: SqliteJournal, speed: float | None, days: float | None
+) -> bool:
+    del speed
+    clock = LineClock(journal.clock())
+    offset = clock.offset()
+    site = site.with_lead(offset)
+    first_time = journal.last_seq == 0
+    known = restore(journal, setup, clock.now())
+    try:
+        outside = RealOutside(site, clock)
+    except AddressError as error:
+        refuse(str(error))
+    _head(site, f"broker {site.mqtt.show()}" if site.mqtt else "no broker: entries by hand only")
+    anchored = AnchoredJournal(journal, clock)
+    service = _service(known, outside, anchored, journal, idle=SECOND)
+
+    def snapshot(now: World) -> None:
+        journal.save_snapshot(journal.last_seq, dump_world(now))
+        anchored.commit()
+
+    service.snapshot = snapshot
+    outside.start()
+    try:
+        now = max(outside.now(), known.now)
+        first: list[Event] = [Started(now, offset, clock.down)]
+        first += [UsePlanned(now, use) for use in site.uses if known.uses.get(use.name) != use]
+        if first_time:
+            first += [Placed(now, pack, station) for pack, station in site.places.items()]
+        return _serve(service, first, outside.wake, days)
+    finally:
+        outside.close()
+
+
+def _service(
+    world: World, outside: Outside, journal: AnchoredJournal | SqliteJournal,
+    file: SqliteJournal, *, idle: int,
+) -> Service:  # fmt: skip
+    return Service(
+        world, outside, journal, Narrator(HOST.awake_ms), desk=Desk(file, HOST.awake_ms), idle=idle
+    )
+
+
+def _serve(
+    service: Service, first: Sequence[Event], wake: Callable[[], None], days: float | None
+) -> bool:
+    """Run until a signal, or so many days; whether everything was read back off."""
+    leaving = threading.Event()
+
+    def leave(number: int, _frame: FrameType | None) -> None:
+        if leaving.is_set():
+            raise KeyboardInterrupt  # asked twice: OFF is sent once more, and that is all
+        leaving.set()
+        # Waking takes a lock that the main thread may hold at this very instant.
+        threading.Thread(target=wake, daemon=True).start()
+        click.echo(f"{signal.Signals(number).name}: everything off, then leaving", err=True)
+
+    before = {number: signal.signal(number, leave) for number in (signal.SIGINT, signal.SIGTERM)}
+    service.leave = leaving.is_set
+    until = None if days is None else first[0].heard + round(days * 86_400 * SECOND)
+    try:
+        world = service.run(first, until)
+    except KeyboardInterrupt:
+        return False
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+    off = all_off(world)
+    plugs = len(world.plugs)
+    if off and plugs:
+        click.echo(f"all {plugs} plugs read back off")
+    return off
+
+
+def _head(site: SiteFile, what: str) -> None:
+    click.echo(
+        f"{site.site.name}: {len(site.site.packs)} packs, {len(site.site.stations)} stations"
+    )
+    click.echo(what)
+    for line in CAUTIONS:
+        click.echo(line)
+    click.echo("Ctrl-C brings everything off and ends.\n")

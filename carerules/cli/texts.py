@@ -1,0 +1,85 @@
+"""`carerules check` and `carerules schema`: texts that people write, before the night.
+
+Knows files and findings. Does not know what the rules will do.
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import click
+
+from carerules.cli.common import REFUSED, json_option, site_at
+from carerules.config import site_schema
+from carerules.domain.diagnostic import Diagnostic, Severity
+from carerules.lang import Loaded
+from carerules.service import load_files, read_rules
+
+
+@click.command("check")
+@click.argument(
+    "paths", metavar="FILE...", nargs=-1, required=True, type=click.Path(path_type=Path)
+)
+@click.option("--for-site", "site_path", type=click.Path(path_type=Path), metavar="SITE",
+              help="Check the names in rule files against this site.")  # fmt: skip
+@json_option
+def check_command(paths: tuple[Path, ...], site_path: Path | None, as_json: bool) -> None:
+    """Check rule files (.care) or a site file (.toml) with the rules that it names.
+
+    Everything found is shown in one pass. Exit status 2 when there is an error.
+
+    Example: carerules check river.care
+    """
+    failed = False
+    site = site_at(site_path) if site_path is not None else None
+    for path in [path for path in paths if path.suffix == ".toml"]:
+        rules = read_rules(site_at(path))
+        failed |= _report(rules.loaded, str(path), as_json)
+    for path in [path for path in paths if path.suffix != ".toml"]:
+        failed |= _report(load_files({str(path): path}, site), str(path), as_json)
+    if failed:
+        raise SystemExit(REFUSED)
+
+
+@click.command("schema")
+def schema_command() -> None:
+    """Print the JSON Schema (2020-12) of the site file, for editors."""
+    click.echo(json.dumps(site_schema(), indent=2))
+
+
+def show_findings(loaded: Loaded) -> None:
+    """Each diagnostic with its line and caret, on standard error."""
+    for diagnostic in loaded.diagnostics:
+        source = loaded.sources.get(diagnostic.span.file)
+        click.echo(diagnostic.show(source), err=True)
+
+
+def _report(loaded: Loaded, name: str, as_json: bool) -> bool:
+    """Show what was found; whether there was an error."""
+    failed = loaded.plan is None
+    if as_json:
+        found = [_flat(one) for one in loaded.diagnostics]
+        click.echo(json.dumps({"shape": 1, "ok": not failed, "findings": found}, indent=2))
+        return failed
+    show_findings(loaded)
+    errors = sum(one.severity is Severity.ERROR for one in loaded.diagnostics)
+    warnings = len(loaded.diagnostics) - errors
+    if loaded.plan is not None:
+        rules, nevers = len(loaded.plan.rules), len(loaded.plan.nevers)
+        more = f", {warnings} warning{'s' * (warnings != 1)}" if warnings else ""
+        click.echo(f"{name}: {rules} rules and {nevers} nevers hold together{more}")
+    else:
+        click.echo(f"{name}: {errors} error{'s' * (errors != 1)}", err=True)
+    return failed
+
+
+def _flat(one: Diagnostic) -> dict[str, object]:
+    span = one.span
+    return {
+        "code": one.code, "severity": one.severity.value, "message": one.message,
+        "file": span.file, "line": span.line, "column": span.column,
+        "end_line": span.end_line, "end_column": span.end_column,
+        "help": one.mend.say if one.mend else None,
+        "replacement": one.mend.replacement if one.mend else None,
+    }  # fmt: skip

@@ -1,0 +1,62 @@
+"""The virtual site of a site file: its world, and the outside that it makes.
+
+Knows the site file and the simulation. Does not know the service.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from pathlib import Path
+
+from carerules.adapters import HOST
+from carerules.config import SiteFile
+from carerules.domain.moment import Moment
+from carerules.sim import VirtualOutside, VirtualPack, VirtualSettings, VirtualSite
+
+TRUTH_FILE = "virtual.json"
+
+
+def virtual_world(site: SiteFile, seed: int | None = None) -> VirtualSite:
+    """The world as the site file has it begin. Asked only of a site that is played."""
+    stage = site.virtual
+    assert stage is not None
+    packs = {
+        name: VirtualPack(
+            soc=begins.soc, station=site.places.get(name), feed=begins.feed,
+            health=begins.health, uneven=begins.uneven,
+        )
+        for name, begins in stage.packs.items()
+    }  # fmt: skip
+    settings = VirtualSettings(
+        start=stage.start, packs=packs, uses=site.uses, crew=stage.crew, room_c=stage.room_c
+    )
+    return VirtualSite(site.site, site.chemistries, settings, stage.seed if seed is None else seed)
+
+
+def virtual_outside(world: VirtualSite, speed: float | None) -> VirtualOutside:
+    """The world behind the seam; `speed` None: as fast as it goes."""
+    return VirtualOutside(world, speed=speed, real_ms=HOST.awake_ms)
+
+
+def keep_truth(world: VirtualSite, folder: Path) -> None:
+    """Write the world beside the journal, whole or not at all."""
+    new = folder / f"{TRUTH_FILE}.new"
+    new.write_text(json.dumps(world.snapshot()), "utf-8")
+    os.replace(new, folder / TRUTH_FILE)
+
+
+def take_up_truth(world: VirtualSite, folder: Path, heard: Moment) -> bool:
+    """Go on from the world that was kept, brought up to what the service has heard.
+
+    False, and the world is as it begins, when there is none, or it is another site's.
+    """
+    try:
+        kept = json.loads((folder / TRUTH_FILE).read_text("utf-8"))
+        world.restore(kept)
+    except (OSError, ValueError, KeyError, TypeError):
+        return False
+    # What happened between the last keeping and the end was heard and is in the journal.
+    if world.now < heard:
+        world.advance(heard)
+    return True

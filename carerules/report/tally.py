@@ -1,0 +1,134 @@
+"""What a stretch of time came to: each rule's work, each pack's time full, what stepped in.
+
+Knows outcomes and worlds. Does not know whether they were real or played.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from carerules.domain.decision import (
+    ChoreOpened,
+    Ending,
+    Fired,
+    JobEnded,
+    Notice,
+    Outcome,
+    PackBarred,
+    Veto,
+)
+from carerules.domain.moment import HOUR, MINUTE, Duration, Moment
+from carerules.domain.quantity import Known
+from carerules.loop import World
+
+FULL_PERCENT = 95.0
+READ_EVERY: Duration = MINUTE
+"""How often the packs' charge is read off for the time above 95 %."""
+
+
+@dataclass(slots=True)
+class RuleTally:
+    """One rule: how often it fired, how its jobs ended, and what they moved (Wh)."""
+
+    fired: int = 0
+    endings: Counter[Ending] = field(default_factory=Counter)
+    energy_wh: float = 0.0
+
+
+@dataclass(slots=True)
+class PackTally:
+    """One pack: how long it stood above 95 %, and how long its charge was not known."""
+
+    full: Duration = 0
+    unknown: Duration = 0
+
+
+@dataclass(slots=True)
+class Tally:
+    """The sum of everything that was told to it, in order."""
+
+    rules: dict[str, RuleTally] = field(default_factory=dict)
+    packs: dict[str, PackTally] = field(default_factory=dict)
+    interlocks: Counter[tuple[str, str, str]] = field(default_factory=Counter)
+    barred: list[tuple[str, str]] = field(default_factory=list)
+    chores: int = 0
+    notices: int = 0
+    urgent: int = 0
+    samples: int = 0
+    began: Moment | None = None
+    _read_at: Moment = 0
+
+    def begin(self, world: World) -> None:
+        """Every rule and pack has its row, also one to which nothing happens."""
+        self.rules = {rule.name: RuleTally() for rule in world.setup.plan.rules}
+        self.packs = {name: PackTally() for name in world.packs}
+        self.began = self._read_at = world.now
+
+    def add(self, outcomes: Sequence[Outcome], world: World) -> None:
+        """One step."""
+        if world.now - self._read_at >= READ_EVERY:
+            self._read(world, world.now - self._read_at)
+            self._read_at = world.now
+        for outcome in outcomes:
+            match outcome:
+                case Fired(rule):
+                    self.rules.setdefault(rule, RuleTally()).fired += 1
+                case JobEnded(_, rule, _, ending, _, energy_wh):
+                    row = self.rules.setdefault(rule, RuleTally())
+                    row.endings[ending] += 1
+                    row.energy_wh += energy_wh
+                case Veto(_, pack, station, interlock):
+                    self.interlocks[interlock, pack, station] += 1
+                case PackBarred(pack, _, why):
+                    self.barred.append((pack, why))
+                case ChoreOpened():
+                    self.chores += 1
+                case Notice(urgent=urgent):
+                    self.notices += 1
+                    self.urgent += urgent
+                case _:
+                    pass
+
+    def _read(self, world: World, since: Duration) -> None:
+        for name, state in world.packs.items():
+            row = self.packs.setdefault(name, PackTally())
+            match state.soc:
+                case Known() as soc:
+                    row.full += since if soc.value_at(world.now) >= FULL_PERCENT else 0
+                case _:
+                    row.unknown += since
+
+
+def tally_lines(tally: Tally, world: World) -> list[str]:
+    """The tally as tables for a terminal of 80 columns."""
+    lines = [f"{'rule':34} {'fired':>5} {'done':>5} {'ended else':>10} {'energy':>9}"]
+    for name, rule in tally.rules.items():
+        other = sum(rule.endings.values()) - rule.endings[Ending.DONE]
+        energy = f"{rule.energy_wh:.0f} Wh" if rule.energy_wh else "-"
+        lines.append(
+            f"{name[:34]:34} {rule.fired:5} {rule.endings[Ending.DONE]:5} {other:10} {energy:>9}"
+        )
+    lines += ["", f"{'pack':34} {'above 95 %':>12} {'not known':>12} {'now':>12}"]
+    for name, pack in tally.packs.items():
+        match world.packs[name].soc:
+            case Known() as soc:
+                now = f"{soc.value_at(world.now):.0f} ± {soc.spread:.0f} %"
+            case _:
+                now = "not known"
+        lines.append(f"{name[:34]:34} {_hours(pack.full):>12} {_hours(pack.unknown):>12} {now:>12}")
+    lines.append("")
+    if tally.interlocks:
+        lines.append("interlocks that stepped in:")
+        for (interlock, name, station), count in sorted(tally.interlocks.items()):
+            lines.append(f"  {interlock}: {name} on {station}, {count} times")
+    else:
+        lines.append("no interlock had to step in")
+    lines += [f"{name} was barred: {why}" for name, why in tally.barred]
+    lines.append(f"{tally.chores} chores, {tally.notices} notices, {tally.urgent} of them urgent")
+    return lines
+
+
+def _hours(time: Duration) -> str:
+    return f"{time / HOUR:.1f} h" if time else "-"
