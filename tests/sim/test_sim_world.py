@@ -198,6 +198,22 @@ def test_a_pack_tells_each_minute_at_rest_and_each_ten_seconds_under_load() -> N
     assert all(sum(s.cells) == pytest.approx(volts(s), abs=0.06) for s in busy)
 
 
+def test_a_pack_tells_within_ten_seconds_of_a_relay_s_move() -> None:
+    virtual = world()
+    for command in (on("load-1", 600), off("load-1")):
+        virtual.advance(virtual.now + 3 * MINUTE)
+        while not samples(virtual.advance_once(virtual.now + MINUTE), "avocet"):
+            pass
+        virtual.advance(virtual.now + 5 * SECOND)  # the next is 55 s away, or 5 under load
+        virtual.send(command)
+        heard = virtual.advance(virtual.now + 11 * SECOND)
+        switched = isinstance(command, SwitchOn)
+        moved = next(r.heard for r in reports(heard, "load-1") if r.on is switched)
+        first = next(s for s in samples(heard, "avocet") if s.at > moved)
+        assert first.at - moved <= 10 * SECOND
+        assert (amps(first) < -1) is isinstance(command, SwitchOn)
+
+
 def test_a_pack_without_a_feed_says_nothing() -> None:
     assert not samples(busy_night(world()), "bittern")
 
@@ -295,6 +311,36 @@ def test_the_load_s_own_cut_off_lets_go_and_stays_so() -> None:
     assert reports(again, "load-1")[-1].power_w == pytest.approx(60, abs=1)
 
 
+def test_whoever_brings_the_pack_to_its_cut_off_sees_it_free() -> None:
+    bench, at = world(1, replace(SETTINGS, load_cutoff_v=4.1)).bench, BEGIN
+    bench.place("avocet", "bench-1")
+    bench.plugs["load-1"].switch_on(at, None)
+    while not bench.bring("avocet", at, 20.0):
+        assert bench.packs["avocet"].current_a < -2
+        at += 10 * SECOND
+    assert bench.packs["avocet"].current_a == 0
+
+
+def test_nothing_flows_from_the_moment_of_the_cut_off_and_a_snapshot_keeps_it() -> None:
+    settings = replace(SETTINGS, load_cutoff_v=4.1)
+    virtual, let_go_at = world(1, settings), None
+    while let_go_at is None:
+        virtual.send(on("load-1", 3_600))
+        for _ in range(360):
+            heard = reports(virtual.advance_once(virtual.now + 10 * SECOND), "load-1")
+            if heard and heard[0].on and heard[0].power_w < 1:
+                let_go_at = heard[0].heard
+                break
+    assert virtual.bench.packs["avocet"].current_a == 0
+    drained_wh = virtual.bench.packs["avocet"].out_wh
+    other = world(1, settings)
+    other.restore(json.loads(json.dumps(virtual.snapshot())))
+    for going_on in (virtual, other):
+        going_on.advance(let_go_at + 10 * MINUTE)
+        assert going_on.bench.plugs["load-1"].closed
+        assert going_on.bench.packs["avocet"].out_wh == drained_wh
+
+
 def test_a_charger_holds_the_current_then_the_voltage_and_stops_by_itself() -> None:
     virtual = world()
     virtual.advance(BEGIN + MINUTE)
@@ -307,6 +353,9 @@ def test_a_charger_holds_the_current_then_the_voltage_and_stops_by_itself() -> N
     most_a = 200 * 0.88 / 25.2
     # From here on by hand: 200 W at the wall are 176 W, 6.98 A at 25.2 V.
     assert max(currents) == pytest.approx(most_a, rel=0.02)
+    # and the plug's meter sees them, and what the charger needs for itself, all along
+    most_w = max(report.power_w or 0 for report in reports(heard, "charger-2"))
+    assert most_w == pytest.approx(200 + 2.5, rel=0.015)
     steady = sum(current > 0.98 * most_a for current in currents) / len(currents)
     assert 0.2 < steady < 0.4
     assert max(volt for sample in told for volt in sample.cells) < 4.2 + 0.01
