@@ -33,6 +33,7 @@ from carerules.engine.job import (
     passed,
     wait,
 )
+from carerules.engine.watch import nothing_new
 
 __all__ = [
     "Asking",
@@ -58,6 +59,7 @@ __all__ = [
     "fresh_states",
     "line_wording",
     "moving",
+    "nothing_new",
     "owner",
     "passed",
     "ready_to_fire",

@@ -16,6 +16,7 @@ from carerules.domain.quantity import Truth
 from carerules.domain.signal import Catalogue
 from carerules.engine.expression import Facts, Ready, make_ready
 from carerules.engine.hold import Memory
+from carerules.engine.watch import Watch, watch_over
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +45,8 @@ class Bound:
     rules: tuple[BoundRule, ...]
     nevers: tuple[BoundNever, ...]
     reads_station: bool
+    reads_site: bool
+    watch: Watch
 
 
 class RuleState(NamedTuple):
@@ -87,10 +90,19 @@ def bind(plan: Plan, pack: Pack, signals: Catalogue) -> Bound:
         for never in plan.nevers
         if selects(never.selector, pack)
     )
-    ready = [rule.when for rule in rules] + [never.when for never in nevers]
+    ready = [rule.when for rule in rules]
     ready += [one for rule in rules for one in (rule.rearm, rule.stop) if one is not None]
+    # An interlock that looks back has to see every sample too; the others are asked when needed.
+    ready += [never.when for never in nevers if never.when.fresh]
     reads = frozenset[str]().union(*(one.reads for one in ready))
-    return Bound(tuple(rules), nevers, any(name.startswith("station.") for name in reads))
+    reads = reads.union(*(never.when.reads for never in nevers))
+    return Bound(
+        tuple(rules),
+        nevers,
+        any(name.startswith("station.") for name in reads),
+        any(name.startswith("site.") for name in reads),
+        watch_over([one.condition for one in ready], signals),
+    )
 
 
 def fresh_states(bound: Bound, known: Iterable[RuleState] = ()) -> tuple[RuleState, ...]:

@@ -64,6 +64,7 @@ def steer(turn: Turn, station: Station, intent: Intent | None) -> Moment:
 
 
 def judge(turn: Turn, station: Station, intent: Intent) -> Permit | Veto:
+    """The interlock's word on an intent, from everything that is known at this moment."""
     world = turn.world
     state, rated = turn.pack(intent.pack), turn.rated(intent.pack)
     place = world.stations[station.name]

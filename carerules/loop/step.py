@@ -202,15 +202,21 @@ def _plug_report(turn: Turn, report: PlugReport) -> Iterable[str]:
 
 
 def _site_sample(turn: Turn, event: SiteSample) -> Iterable[str]:
-    for name in turn.world.packs:  # what was due before sees the room as it was
+    bound = turn.world.setup.bound
+    asking = [name for name in turn.world.packs if bound[name].reads_site]
+    for name in asking:  # what was due before sees the room as it was
         catch_up(turn, name, turn.world.now)
     room = dict(turn.world.room)
     for value in event.values:
         room[value.signal] = _known(value, event)
     turn.change(room=room)
-    for name in turn.world.packs:
+    for name in asking:
         look(turn, name, turn.world.now)
-    return tuple(turn.world.packs)
+    # A job may wait for the room, or have to stop for it, though no rule asks.
+    return [
+        *asking,
+        *(n for n, state in turn.world.packs.items() if state.jobs and n not in asking),
+    ]
 
 
 def _known(value: Value, event: SiteSample) -> Known:

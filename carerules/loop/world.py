@@ -69,7 +69,8 @@ class Recent:
 class PackState:
     """What is known of one pack, and what is under way for it.
 
-    `due` is when its rules must be looked at again by themselves, `jobs_due` when its jobs must.
+    `due` is when its rules must be looked at again by themselves, `jobs_due` when its jobs must;
+    `looked_at` are the readings that they last saw.
     `barred` and `retired` say why it takes no energy; empty: it does.
     """
 
@@ -85,6 +86,7 @@ class PackState:
     retired: str = ""
     seen: Moment = 0
     due: Moment = NEVER
+    looked_at: Mapping[str, Reading] = field(default_factory=dict)
     jobs_due: Moment = NEVER
     recent: tuple[Recent, ...] = ()
     left_out: int = 0
