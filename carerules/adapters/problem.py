@@ -27,5 +27,6 @@ class Problem:
 
 def quoted(words: object) -> str:
     """Somebody's own words in backticks: one printable line, cut short, whatever they were."""
-    text = "".join(c if c.isprintable() and c != "`" else "·" for c in str(words)[:SAID_CHARS_MAX])
-    return f"`{text}{'…' if len(str(words)) > SAID_CHARS_MAX else ''}`"
+    said = str(words).lower() if isinstance(words, bool) else str(words)
+    text = "".join(c if c.isprintable() and c != "`" else "·" for c in said[:SAID_CHARS_MAX])
+    return f"`{text}{'…' if len(said) > SAID_CHARS_MAX else ''}`"

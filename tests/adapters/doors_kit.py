@@ -83,7 +83,7 @@ class Broker:
         binary = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin")
         assert binary, "these tests need mosquitto: install the package of that name"
         settings = self.folder / "mosquitto.conf"
-        # As the user who runs the test: started by root it would drop to one who reads nothing here.
+        # As who runs the test: started by root it would drop to one who reads nothing here.
         settings.write_text(
             "\n".join((f"listener {self.port} 127.0.0.1", f"user {getuser()}", *self.lines, ""))
         )
