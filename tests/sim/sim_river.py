@@ -1,12 +1,17 @@
-"""A small invented site, and a cell whose rest curve is a straight line."""
+"""A small invented site, a cell whose rest curve is a straight line, and hands for the tests."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import UTC
+from hashlib import sha256
+from random import Random
 
-from carerules.domain.moment import LocalTime
+from carerules.domain.decision import AskPlug, SwitchOff, SwitchOn
+from carerules.domain.event import Event, PlugReport, Sample
+from carerules.domain.moment import HOUR, MINUTE, SECOND, LocalTime, Moment
 from carerules.domain.pack import Limits, Pack, Plug, Site, Socket, Station
+from carerules.sim import VirtualPack, VirtualSettings, VirtualSite
 
 BIRDS = ("avocet", "bittern", "curlew", "dunlin", "egret", "fulmar", "grebe", "heron")
 
@@ -45,3 +50,69 @@ def site(packs: int = 2) -> Site:
         },
         virtual=True,
     )
+
+
+BEGIN = 1_764_892_800_000  # a Friday midnight, UTC
+SETTINGS = VirtualSettings(
+    start=BEGIN,
+    packs={
+        "avocet": VirtualPack(soc=98, station="bench-1"),
+        "bittern": VirtualPack(soc=30, station="bench-2", feed=False),
+    },
+)
+
+
+def world(seed: int = 1, settings: VirtualSettings = SETTINGS) -> VirtualSite:
+    return VirtualSite(site(2), KINDS, settings, seed)
+
+
+def on(plug: str, lease_s: int | None = 90) -> SwitchOn:
+    return SwitchOn(plug, lease_s, "job", 0, False)
+
+
+def off(plug: str) -> SwitchOff:
+    return SwitchOff(plug, "test")
+
+
+def keep_on(virtual: VirtualSite, plug: str, until: Moment) -> list[Event]:
+    """Renew each 20 s, as the service does."""
+    events: list[Event] = []
+    while virtual.now < until:
+        virtual.send(on(plug))
+        events += virtual.advance(min(until, virtual.now + 20 * SECOND))
+    return events
+
+
+def reports(events: list[Event], plug: str) -> list[PlugReport]:
+    return [event for event in events if isinstance(event, PlugReport) and event.plug == plug]
+
+
+def samples(events: list[Event], pack: str) -> list[Sample]:
+    return [event for event in events if isinstance(event, Sample) and event.pack == pack]
+
+
+def volts(sample: Sample) -> float:
+    return next(value.value for value in sample.values if value.signal == "pack.voltage")
+
+
+def amps(sample: Sample) -> float:
+    return next(value.value for value in sample.values if value.signal == "pack.current")
+
+
+def busy_night(virtual: VirtualSite, cuts: Random | None = None) -> list[Event]:
+    """Commands at fixed moments; the time between is cut as `cuts` will have it."""
+    events: list[Event] = []
+    for minutes, command in [
+        (10, on("load-1")), (11, on("load-1")), (14, AskPlug("load-2")), (20, on("charger-2", 600)),
+        (29, off("charger-2")), (45, on("load-1", 900)), (50, off("load-2")),
+    ]:  # fmt: skip
+        until = BEGIN + minutes * MINUTE
+        while cuts is not None and virtual.now < until - 1:
+            events += virtual.advance(min(until, virtual.now + cuts.randrange(1, 3 * MINUTE)))
+        events += virtual.advance(until)
+        virtual.send(command)
+    return events + virtual.advance(BEGIN + 2 * HOUR)
+
+
+def digest(events: list[Event]) -> str:
+    return sha256(repr(events).encode()).hexdigest()
