@@ -3,6 +3,7 @@
 Knows the order in which the rooms are asked. Does not know clocks, sockets or files.
 """
 
+from carerules.loop.foresight import HORIZON, Obstacle, foresee, obstacle
 from carerules.loop.knowledge import facts_of
 from carerules.loop.step import learn, next_due, step
 from carerules.loop.world import (
@@ -18,16 +19,20 @@ from carerules.loop.world import (
 )
 
 __all__ = [
+    "HORIZON",
+    "Obstacle",
     "OpenChore",
     "PackState",
     "Setup",
     "StationState",
     "World",
     "facts_of",
+    "foresee",
     "learn",
     "make_setup",
     "new_world",
     "next_due",
+    "obstacle",
     "pack_on",
     "step",
     "stranger",

@@ -192,9 +192,13 @@ def _plug_report(turn: Turn, report: PlugReport) -> Iterable[str]:
     name = pack_on(turn.world, place[0].name) if place else None
     if place is None or name is None:
         return ()
-    side = place[1]
+    # A plug that is off, was off and stays off says nothing new, once a minute for ever.
+    idle = before.proven_off and not report.on and report.power_w == before.power_w
+    if idle and not turn.world.setup.bound[name].reads_station:
+        return ()
     if report.power_w is not None:
-        signed = -report.power_w if side is Side.LOAD else report.power_w * CHARGER_EFFICIENCY
+        draining = place[1] is Side.LOAD
+        signed = -report.power_w if draining else report.power_w * CHARGER_EFFICIENCY
         take_metered(turn, name, report.heard, signed)
     else:
         look(turn, name, report.heard)

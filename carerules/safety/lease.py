@@ -87,13 +87,17 @@ def hear(state: PlugState, report: PlugReport) -> PlugState:
         # Held over at most a minute: a meter that falls silent must not be taken for a flow.
         held = min(now - state.power_heard, MINUTE)
         energy += state.power_w * held / HOUR
-    after = replace(state, up=True, energy_wh=energy, timer_s=report.timer_s)
-    if report.on is not None:
-        confirmed = state.confirmed or (state.on_at is not None and report.on)
-        after = replace(after, on=report.on, on_heard=now, confirmed=confirmed)
+    power_w, power_heard = state.power_w, state.power_heard
     if report.power_w is not None:
-        after = replace(after, power_w=report.power_w, power_heard=now)
-    return after
+        power_w, power_heard = report.power_w, now
+    on, on_heard, confirmed = state.on, state.on_heard, state.confirmed
+    if report.on is not None:
+        on, on_heard = report.on, now
+        confirmed = confirmed or (state.on_at is not None and report.on)
+    return replace(
+        state, up=True, energy_wh=energy, timer_s=report.timer_s, on=on, on_heard=on_heard,
+        confirmed=confirmed, power_w=power_w, power_heard=power_heard,
+    )  # fmt: skip
 
 
 def want_on(

@@ -1,0 +1,102 @@
+"""What would come next if nothing changed: when each rule would fire, what would stand in its way.
+
+Knows worlds as they are. Does not change one: nothing here is decided, only foreseen.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from carerules.domain.action import Action, Charge, Drain
+from carerules.domain.decision import Intent, Veto
+from carerules.domain.moment import DAY, Duration, Moment
+from carerules.domain.pack import Side
+from carerules.domain.quantity import Known, Reading
+from carerules.domain.signal import Catalogue
+from carerules.engine import Facts, evaluate, ready_to_fire
+from carerules.loop.knowledge import facts_of
+from carerules.loop.steer import judge
+from carerules.loop.turn import Turn
+from carerules.loop.world import World
+
+HORIZON: Duration = 30 * DAY
+"""Further ahead nobody plans, and shelf loss has moved every charge."""
+LOOKS_MAX = 10_000
+"""A rule with a daily window is due twice a day; a bound, not a plan."""
+
+
+def foresee(world: World, name: str, horizon: Duration = HORIZON) -> Mapping[str, Moment]:
+    """When each rule of the pack would next fire, by the rule's key; one that would not is missing.
+
+    If nothing changes: readings that are fresh now stay as they are, kept ones go on along their
+    slopes, planned uses come nearer, the clock runs, no job moves anything. Exact under that.
+    """
+    state, now = world.packs[name], world.now
+    if state.retired:
+        return {}
+    end = now + horizon
+    facts, bound = _held(facts_of(world, name), world.setup.signals, now, end), world.setup.bound
+    firing: dict[str, Moment] = {}
+    rules, at = state.rules, now
+    for _ in range(LOOKS_MAX):
+        rules, due = evaluate(bound[name], rules, facts, at)
+        for rule in rules:
+            if ready_to_fire(rule):
+                firing.setdefault(rule.key, at)
+        if due > end:
+            break
+        at = due
+    return firing
+
+
+def _held(facts: Facts, signals: Catalogue, now: Moment, until: Moment) -> Facts:
+    """The facts with every measured reading that is fresh now kept so until then."""
+
+    def held(readings: Mapping[str, Reading]) -> Mapping[str, Reading]:
+        after = dict(readings)
+        for name, reading in readings.items():
+            max_age = signals[name].max_age if name in signals else None
+            if max_age is not None and isinstance(reading, Known) and now - reading.at <= max_age:
+                after[name] = replace(reading, at=until)
+        return after
+
+    return replace(
+        facts,
+        readings=held(facts.readings), station=held(facts.station), site=held(facts.site),
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Obstacle:
+    """What a job would meet now: the interlock (empty: no place for it), in words, and the mend."""
+
+    interlock: str
+    what: str
+    mend: str = ""
+
+
+def obstacle(world: World, name: str, actions: Sequence[Action]) -> Obstacle | None:
+    """What would keep the first of the actions that moves energy from doing so at this moment.
+
+    None: nothing, or none of them moves energy.
+    """
+    action = next((one for one in actions if isinstance(one, (Drain, Charge))), None)
+    if action is None:
+        return None
+    side = Side.LOAD if isinstance(action, Drain) else Side.CHARGER
+    place = world.packs[name].station
+    station = world.setup.site.stations[place] if place else None
+    if station is None or station.socket(side) is None:
+        what = f"{name} is on no station with a {side.value}"
+        mend = f"put {name} on a station with a {side.value}"
+        return Obstacle("", what, mend)
+    intent = Intent(
+        job="", rule="", pack=name, station=station.name, side=side, target=action.target,
+        because="", time_max=0, energy_wh_max=0.0,
+    )  # fmt: skip
+    match judge(Turn(world, world.now), station, intent):
+        case Veto() as veto:
+            return Obstacle(veto.interlock, veto.show(), veto.mend)
+        case _:
+            return None
