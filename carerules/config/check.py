@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator, Mapping
 from typing import TypeAlias
 
 from carerules.adapters import Feed, FeedProfile, PlugProfile, Problem, Topics, topics_of
-from carerules.config.known import Known, Raw, named, names, word
+from carerules.config.known import REFERENCES, REFERENCES_MAX, Known, Raw, named, names, word, words
 from carerules.config.problem import Key, found, quoted
 from carerules.config.refusal import SECRETS, unknown_key
 from carerules.config.schema import keys_at
@@ -42,6 +42,14 @@ def mistakes(raw: Raw, known: Known) -> Iterator[Mistake]:
     """Everything wrong between the keys of the file, check by check."""
     for check in CHECKS:
         yield from check(raw, known)
+
+
+def _references(raw: Raw, _known: Known) -> Iterator[Mistake]:
+    for kind, key in REFERENCES.items():
+        different = len(words(raw, kind, key))
+        if different > REFERENCES_MAX:
+            said = f"{different} different values of `{key}`"
+            yield (kind,), said, f"at most {REFERENCES_MAX}", ""
 
 
 # ---- the ways out ------------------------------------------------------------------------------
@@ -288,6 +296,7 @@ def _signals(raw: Raw, _known: Known) -> Iterator[Mistake]:
 
 
 CHECKS: tuple[Check, ...] = (
+    _references,
     _one_way,
     _broker,
     _sockets,

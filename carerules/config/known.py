@@ -24,7 +24,8 @@ from carerules.domain.pack import Limits
 
 CHEMISTRY_BYTES_MAX = 1 << 18  # more than the reader of chemistries takes, so that it says so
 
-REFERENCES_MAX = 200  # different chemistries or profiles of one file; each may be a file to read
+REFERENCES = {"pack": "chemistry", "plug": "profile", "feed": "profile"}
+REFERENCES_MAX = 100  # different ones of a kind; each may be a file to read, and ten are many
 
 Wrong: TypeAlias = tuple[str, str, str]
 """Found, wanted, mend."""
@@ -72,18 +73,19 @@ def names(raw: Raw, kind: str) -> frozenset[str]:
 def known_to(raw: Raw, folder: Path | None) -> Known:
     """What a site file in `folder` refers to. None: there is no disk behind it."""
     shipped = shipped_chemistries()
+    chemistries, plugs, feeds = (
+        words(raw, kind, key)[:REFERENCES_MAX] for kind, key in REFERENCES.items()
+    )
     return Known(
-        {word: _chemistry(word, shipped, folder) for word in _words(raw, "pack", "chemistry")},
-        {word: _plug_profile(word, folder) for word in _words(raw, "plug", "profile")},
-        {word: _feed_profile(word, folder) for word in _words(raw, "feed", "profile")},
+        {text: _chemistry(text, shipped, folder) for text in chemistries},
+        {text: _plug_profile(text, folder) for text in plugs},
+        {text: _feed_profile(text, folder) for text in feeds},
     )
 
 
-def _words(raw: Raw, kind: str, key: str) -> list[str]:
-    """What stands under the key, each once, and not more than a site can have."""
-    words = dict.fromkeys(word(table, key) for _, table in named(raw, kind))
-    words.pop("", None)
-    return list(words)[:REFERENCES_MAX]
+def words(raw: Raw, kind: str, key: str) -> list[str]:
+    """What stands under the key of these tables, each once."""
+    return list(dict.fromkeys(text for _, table in named(raw, kind) if (text := word(table, key))))
 
 
 # ---- chemistries -------------------------------------------------------------------------------

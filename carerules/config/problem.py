@@ -15,6 +15,7 @@ from typing import TypeAlias
 Key: TypeAlias = tuple[str, ...]
 
 PROBLEMS_MAX = 100  # nobody reads more at one sitting; the next run shows the rest
+NAMES_SEARCHED_MAX = 1_000  # all zones of the world are 600; a site has fewer of anything
 FOUND_WIDTH_MAX = 60  # with key and wording a message still fits two lines of a terminal
 
 
@@ -72,6 +73,8 @@ def found(value: object) -> str:
 def nearest(word: str, known: Iterable[str]) -> str:
     """`did you mean ...?`, or which names there are; nothing where there are none."""
     names = sorted(known)
+    if len(names) > NAMES_SEARCHED_MAX:
+        return ""
     close = get_close_matches(word[:64], names, n=1, cutoff=0.6)
     if close:
         return f"did you mean `{close[0]}`?"
@@ -95,6 +98,7 @@ def show_key(key: Key) -> str:
 
 # ---- lines -------------------------------------------------------------------------------------
 
+_BLANK = re.compile(r"[ \t\r\n]+")
 _KEY_PART = re.compile(r"""\s*(?:"((?:[^"\\\n]|\\.)*)"|'([^'\n]*)'|([A-Za-z0-9_-]+))\s*""")
 _TOKEN = re.compile(
     r'"""(?:[^\\]|\\.)*?"{3,5}'
@@ -117,13 +121,14 @@ def lines_of_keys(text: str) -> Mapping[Key, int]:
     table: Key = ()
     at, line = 0, 1
     while at < len(text):
-        stripped = re.compile(r"[ \t\r]*").match(text, at)
-        at = stripped.end() if stripped else at
-        if at < len(text) and text[at] == "[":
+        blank = _BLANK.match(text, at)
+        if blank is not None:
+            at, line = blank.end(), line + blank[0].count("\n")
+        if text.startswith("[", at):
             table = _key_at(text, at + (2 if text.startswith("[[", at) else 1))[0]
             _note(lines, table, line)
             end = _end_of_line(text, at)
-        elif at < len(text) and text[at] not in "#\n":
+        elif at < len(text) and text[at] != "#":
             key, after = _key_at(text, at)
             _note(lines, table + key, line)
             end = _skip_value(text, after, line, table + key, lines)

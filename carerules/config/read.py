@@ -24,6 +24,9 @@ from carerules.config.values import Around
 SITE_FILE_BYTES_MAX = 1 << 20  # five hundred packs with every key are a fifth of it
 
 
+# Forty times what fits a screen. Python's TOML reader needs the square of a dotted key's length.
+LINE_CHARS_MAX = 4_096
+
 TOML_SAYS = (
     ("Cannot overwrite", "each key once", "take one of the two out"),
     ("Duplicate inline", "each key once", "take one of the two out"),
@@ -106,6 +109,11 @@ def _told(problems: list[Problem]) -> tuple[Problem, ...]:
 def _toml(text: str, file: str) -> Mapping[str, Any] | Problem:
     if len(text) > SITE_FILE_BYTES_MAX:
         return Problem(file, 0, (), "a longer text", "a site file of at most 1 MiB")
+    for number, row in enumerate(text.split("\n"), 1):
+        if len(row) > LINE_CHARS_MAX:
+            return Problem(
+                file, number, (), "a longer line", f"at most {LINE_CHARS_MAX} characters"
+            )
     try:
         return tomllib.loads(text)
     except RecursionError:
@@ -120,7 +128,7 @@ def _toml(text: str, file: str) -> Mapping[str, Any] | Problem:
         row = rows[line - 1].strip() if 0 < line <= len(rows) else ""
         said = quoted(row) if row else "the end of the file"
         if not isinstance(error, tomllib.TOMLDecodeError):
-            said = "a whole number of thousands of digits"
+            said = "a whole number of hundreds of digits"
             return Problem(file, 0, (), said, "a number that means something")
         why = re.sub(r" \(at .*\)$", "", str(error)).partition("\n")[0][:100]
         for words, wanted, mend in TOML_SAYS:

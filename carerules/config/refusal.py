@@ -45,6 +45,8 @@ def _worded(key: Key, kind: str, mistake: Any) -> tuple[str, str, str]:
             word = "at most" if kind == "too_long" else "at least"
             what = "entry" if bound == 1 else "entries"
             return _so_many(value), f"{word} {bound} {what}", ""
+        case "string_too_short":
+            return found(value), "a text that is not empty", _example(key, value)
         case "greater_than_equal" | "less_than_equal" | "less_than":
             return found(value), _range(key), ""
         case _:

@@ -94,6 +94,7 @@ class PackTable(Table):
     """One pack: what stands on its label, and where it hangs."""
 
     chemistry: str = Field(
+        min_length=1,
         description="A chemistry that ships with carerules, or the path of your own chemistry "
         "file (ends in `.toml`), taken from the site file's folder.",
         examples=["lipo"],
@@ -168,6 +169,7 @@ class PlugTable(Table):
     __pydantic_extra__: dict[str, str] = Field(init=False)
 
     profile: str = Field(
+        min_length=1,
         description="How this family of plugs is spoken to: a profile that ships with carerules, "
         "or `NAME.toml` of your own in `integrations/plugs` beside the site file.",
         examples=["generic-json"],
@@ -202,6 +204,7 @@ class FeedTable(Table):
     __pydantic_extra__: dict[str, str] = Field(init=False)
 
     profile: str = Field(
+        min_length=1,
         description="How its messages are read: a profile that ships with carerules, or "
         "`NAME.toml` of your own in `integrations/feeds` beside the site file.",
         examples=["generic-json"],

@@ -28,7 +28,7 @@ from pydantic_core import CoreSchema, PydanticCustomError
 from pydantic_core.core_schema import no_info_plain_validator_function
 
 from carerules.adapters import Problem, read_password
-from carerules.config.problem import found, nearest, printable, quoted
+from carerules.config.problem import PROBLEMS_MAX, found, nearest, printable, quoted
 from carerules.domain.action import DayWindow
 from carerules.domain.quantity import (
     CHARGE_LEVEL,
@@ -45,6 +45,18 @@ NUMBER_MAX = 1e15  # far beyond every range; whole numbers stay exact below
 RULE_FILE_BYTES_MAX = 1 << 20  # the bound that the rule language itself has
 
 
+@dataclass(slots=True)
+class Searches:
+    """How many more nearest names are looked for: each costs a walk over all names there are."""
+
+    left: int = 2 * PROBLEMS_MAX
+
+    def nearest(self, wrong: str, names: frozenset[str]) -> str:
+        """The nearest name as a mend; nothing once so many mistakes have been made."""
+        self.left -= 1
+        return nearest(wrong, names) if self.left >= 0 else ""
+
+
 @dataclass(frozen=True, slots=True)
 class Around:
     """What a value may lean on: the names that the file declares, and the folder it lies in.
@@ -54,6 +66,7 @@ class Around:
 
     names: Mapping[str, frozenset[str]] = field(default_factory=dict)
     folder: Path | None = None
+    searches: Searches = field(default_factory=Searches)
 
 
 def refused(said: str, wanted: str, mend: str = "") -> PydanticCustomError:
@@ -180,7 +193,8 @@ def name_of(kind: str) -> AfterValidator:
     def check(value: str, info: ValidationInfo) -> str:
         names = around(info).names.get(kind)
         if names is not None and value not in names:
-            raise refused(found(value), f"the name of a {kind}", nearest(value, names))
+            mend = around(info).searches.nearest(value, names)
+            raise refused(found(value), f"the name of a {kind}", mend)
         return value
 
     return AfterValidator(check)

@@ -6,6 +6,7 @@ The cases stand in `wrong/`, each expectation beside its mistake.
 from __future__ import annotations
 
 import re
+import sys
 from pathlib import Path
 
 import pytest
@@ -51,8 +52,8 @@ TOML = [
     ("rules = [\n", 2, "found the end of the file"),
     ("[pack\n", 1, "found `[pack`, wanted TOML"),
     ("\x00\n", 1, "found `·`"),
-    ("x = " + "[" * 5_000, 0, "wanted tables and lists a few deep"),
-    ("x = " + "9" * 5_000, 0, "found a whole number of thousands of digits"),
+    ("x = " + "[" * 4_000, 0, "wanted tables and lists a few deep"),
+    ("\n" + "a." * 3_000 + "b = 1\n", 2, "found a longer line, wanted at most 4096 characters"),
     ("x = 2026-13-45\n", 1, "found `x = 2026-13-45`, wanted TOML"),
 ]
 
@@ -64,6 +65,18 @@ def test_text_that_is_not_toml_is_told_where(text: str, line: int, part: str) ->
     (problem,) = read
     assert problem.line == line
     assert part in problem.show()
+
+
+def test_a_number_that_python_will_not_convert_is_told() -> None:
+    # Python refuses 4300 digits by default, and 640 where its user says so.
+    before = sys.get_int_max_str_digits()
+    sys.set_int_max_str_digits(640)
+    try:
+        read = read_site_text("x = " + "9" * 1_000, "site.toml")
+    finally:
+        sys.set_int_max_str_digits(before)
+    assert isinstance(read, tuple)
+    assert [problem.found for problem in read] == ["a whole number of hundreds of digits"]
 
 
 def test_a_secret_in_the_file_is_never_shown() -> None:
@@ -82,6 +95,14 @@ def test_no_more_than_a_hundred_problems_are_told_and_the_rest_counted() -> None
     assert len(read) == 101
     # 130 unknown keys, and `name`, `zone` and `pack` are missing.
     assert read[-1].found == "33 more problems"
+
+
+def test_a_file_that_refers_to_more_than_a_hundred_chemistries_is_refused() -> None:
+    pack = '[pack.p{n}]\nchemistry = "own-{n}.toml"\ncells = 1\ncapacity = "1 Ah"\n'
+    read = read_site_text(PRELUDE + "".join(pack.format(n=n) for n in range(100)), "site.toml")
+    assert isinstance(read, tuple)
+    said = [problem for problem in read if problem.key == ("pack",)]
+    assert [problem.found for problem in said] == ["101 different values of `chemistry`"]
 
 
 # ---- files -------------------------------------------------------------------------------------
@@ -122,9 +143,9 @@ def test_a_byte_order_mark_does_no_harm(tmp_path: Path) -> None:
 
 def test_a_file_above_one_mebibyte_is_not_parsed(tmp_path: Path) -> None:
     (tmp_path / "river.care").write_text("")
-    file = site(tmp_path, "# " + "x" * ((1 << 20) - 1_000))
+    file = site(tmp_path, "#\n" * ((1 << 19) - 500))
     assert isinstance(read_site(file), SiteFile)
-    file.write_text(file.read_text() + "x" * 1_000)
+    file.write_text(file.read_text() + "#\n" * 500)
     assert only(read_site(file)) == (
         "site.toml: found a larger file, wanted a site file of at most 1 MiB"
     )
