@@ -46,7 +46,7 @@ from carerules.adapters.records import (
     load_event,
     load_outcome,
 )
-from carerules.adapters.store import JournalBusy
+from carerules.adapters.store import JournalBusy, owner_of
 from carerules.adapters.topics import Topics, topics_of
 
 __all__ = [
@@ -98,6 +98,7 @@ __all__ = [
     "load_feed_profile",
     "load_outcome",
     "load_plug_profile",
+    "owner_of",
     "parse_attend",
     "parse_place",
     "parse_record",

@@ -54,6 +54,22 @@ def own(path: Path) -> int:
     return descriptor
 
 
+def owner_of(path: Path) -> int | None:
+    """The process that owns the journal now; None: nobody does. Takes nothing and makes nothing."""
+    try:
+        descriptor = os.open(path.with_name(path.name + ".lock"), os.O_RDONLY | os.O_CLOEXEC)
+    except OSError:
+        return None
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_SH | fcntl.LOCK_NB)
+        return None
+    except BlockingIOError:
+        holder = os.pread(descriptor, 32, 0).strip()
+        return int(holder) if holder.isdigit() else 0
+    finally:
+        os.close(descriptor)
+
+
 def connect(path: Path, *, owner: bool) -> sqlite3.Connection:
     """Open the file, make or migrate its tables; raises `JournalError` naming file and mend."""
     database: sqlite3.Connection | None = None

@@ -1,0 +1,52 @@
+"""All loads off, by ourselves: no journal, no rule, no running service is needed.
+
+Knows the site file and the plugs' leases. Does not know why.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from carerules.adapters import LineClock
+from carerules.config import SiteFile
+from carerules.domain.decision import OffProven
+from carerules.domain.event import PlugReport
+from carerules.domain.moment import SECOND, Duration
+from carerules.safety import PlugState, hear, unknown_plug, want_off
+from carerules.service.outside import RealOutside
+
+LOOK_EVERY: Duration = SECOND // 4
+
+
+@dataclass(frozen=True, slots=True)
+class OffReport:
+    """Which plugs were read back off, and which were not, with the last word of each."""
+
+    proven: tuple[str, ...]
+    unproven: tuple[PlugState, ...]
+
+
+def bring_all_off(site: SiteFile, within: Duration, because: str) -> OffReport:
+    """Say OFF to every plug of the site over its own wires, again and again, until read back."""
+    outside = RealOutside(site, LineClock())
+    outside.start()
+    try:
+        now = outside.now()
+        states = {name: unknown_plug(plug, now) for name, plug in site.site.plugs.items()}
+        give_up = now + within
+        while now < give_up and not all(state.proven_off for state in states.values()):
+            for name, plug in site.site.plugs.items():
+                states[name], words = want_off(states[name], plug, because, now)
+                for word in words:
+                    if not isinstance(word, OffProven):
+                        outside.perform(word)
+            for event in outside.wait(now + LOOK_EVERY):
+                if isinstance(event, PlugReport) and event.plug in states:
+                    states[event.plug] = hear(states[event.plug], event)
+            now = outside.now()
+    finally:
+        outside.close()
+    return OffReport(
+        tuple(name for name, state in states.items() if state.proven_off),
+        tuple(state for state in states.values() if not state.proven_off),
+    )
