@@ -62,18 +62,18 @@ def looked_at(
 ) -> tuple[Rest, float | None]:
     """The rest after a voltage was heard, and its doubt (V a cell) if it is to be read as rested.
 
-    A loaded voltage never is. A voltage heard alone (`heard` is the one before), as entered by
-    hand, is read at once, with the widest doubt; in a stream of them without a current, only after
-    it has stood still. In one rest it is read again when the rest has doubled, or a day later.
+    Not asked while current flows: a loaded voltage never is. A voltage heard alone (`heard` is the
+    one before), as entered by hand, is read at once, with the widest doubt; in a stream of them
+    without a current, only after it has stood still. In one rest it is read again when the rest has
+    doubled, or a day later.
     """
-    if rest.flowing or at < heard:
+    assert not rest.flowing
+    if at < heard:
         return rest, None
     step_v = cell_v - rest.ref_v
     if at < rest.next_look and -MOVED_V <= step_v <= MOVED_V:
         return rest, None
     since = rest.since
-    if since is not None and at < since:
-        return rest, None
     live = track.is_live(at)
     alone = at - heard > MEASURED_MAX_AGE and not live
     moved_v = max(MOVED_V, 3 * meter_v) + MOVED_V_MONTH * (at - rest.ref_at) / MONTH

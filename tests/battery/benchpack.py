@@ -63,6 +63,13 @@ def known(estimate: Estimate, name: str = "pack.soc") -> Known:
     return reading
 
 
+def minutes(estimate: Estimate, start: Moment, count: int, **values: float) -> Estimate:
+    """The estimate after so many samples of those values, one a minute from `start`."""
+    for minute in range(count):
+        estimate = take_sample(estimate, HERON, LIPO, say(start + minute * MINUTE, **values))
+    return estimate
+
+
 def sharp(chemistry: Chemistry) -> Chemistry:
     """The chemistry as if its curve were exactly this pack's: only the method is then in doubt."""
     return replace(chemistry, spreads=tuple(0.5 for _ in chemistry.spreads))
@@ -70,5 +77,5 @@ def sharp(chemistry: Chemistry) -> Chemistry:
 
 __all__ = [
     "CHEMISTRIES", "EGRET", "HERON", "HOUR", "LFP", "LIPO", "MINUTE", "START", "Row", "heard",
-    "known", "published", "say", "sharp",
+    "known", "minutes", "published", "say", "sharp",
 ]  # fmt: skip
