@@ -24,7 +24,7 @@ from carerules.adapters.entry import (
 )
 from carerules.adapters.feed import Feed, FeedProfile, feed_profiles, load_feed_profile
 from carerules.adapters.inbox import Inbox, Lane, Put, Read
-from carerules.adapters.journal import DamagedRowError, SqliteJournal, WaitingEntry
+from carerules.adapters.journal import SqliteJournal
 from carerules.adapters.manual import (
     RECORD_WORDS,
     parse_attend,
@@ -33,10 +33,12 @@ from carerules.adapters.manual import (
     parse_release,
     parse_use,
 )
+from carerules.adapters.moments import read_past
 from carerules.adapters.mqtt import MqttWires, Wiring
 from carerules.adapters.plug import Unsaid, Wire, command_topics, fits, say
-from carerules.adapters.problem import Problem
+from carerules.adapters.problem import Problem, quoted
 from carerules.adapters.profile import PlugProfile, load_plug_profile, plug_profiles
+from carerules.adapters.reading import DamagedRowError, JournalReader, WaitingEntry
 from carerules.adapters.records import (
     RecordError,
     dump_entry,
@@ -63,6 +65,7 @@ __all__ = [
     "FeedProfile",
     "Inbox",
     "JournalBusy",
+    "JournalReader",
     "Lane",
     "LineClock",
     "Measured",
@@ -105,7 +108,9 @@ __all__ = [
     "parse_release",
     "parse_use",
     "plug_profiles",
+    "quoted",
     "read_password",
+    "read_past",
     "say",
     "to_events",
     "topics_of",

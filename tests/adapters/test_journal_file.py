@@ -117,6 +117,32 @@ def test_the_last_three_snapshots_are_kept(path: Path) -> None:
     journal.close()
 
 
+def test_chatter_is_forgotten_and_facts_are_not(path: Path) -> None:
+    journal = owned(path)
+    journal.write(Tick(1), [])
+    journal.write(Tick(2), [ON])  # something was decided on it
+    journal.write(PlugLink(3, "A-load", up=True), [])
+    journal.write(Sample(4, 4, "heron", (), "x"), [])
+    journal.commit()
+    assert journal.forget(4) == 0  # no snapshot has taken them in
+    journal.save_snapshot(3, "state")
+    journal.write(Tick(5), [])
+    journal.commit()
+    assert journal.forget(4) == 1
+    assert [seq for seq, _ in journal.events()] == [2, 3, 4, 5]
+    assert list(journal.outcomes()) == [(2, ON)]
+    journal.save_snapshot(5, "state")
+    for seq in (6, 7):
+        journal.save_snapshot(seq, "state")
+    journal.commit()
+    assert journal.forget(1_000) == 1  # but never the newest: its number is not given twice
+    assert [seq for seq, _ in journal.events()] == [2, 3, 5]
+    journal.close()
+    journal = owned(path)
+    assert journal.last_seq == 5
+    journal.close()
+
+
 def test_a_plan_is_kept_once(path: Path) -> None:
     journal = owned(path)
     journal.save_plan("f1", {"site.care": 'rule ü: "x"'})
