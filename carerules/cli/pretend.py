@@ -40,7 +40,7 @@ def pretend_command() -> None:
               type=click.FloatRange(0, 20_000), help="What hangs on it draws so much.")  # fmt: skip
 @click.option("--pack", "pack_topic", help="The topic of the pack that feeds the load.")
 @click.option("--fault", "faults", multiple=True, type=click.Choice([f.value for f in Fault]),
-              help="; ".join(f"{one.value}: {words}" for one, words in MEANING.items()))  # fmt: skip
+              help="; ".join(f"{f.value}: {words}" for f, words in MEANING.items()))  # fmt: skip
 @click.option("--fault-after", default=0.0, metavar="S", type=click.FloatRange(0),
               help="Seconds until the faults begin.")  # fmt: skip
 def plug_command(
