@@ -199,6 +199,47 @@ def test_a_password_file_of_mode_0600_will_do(tmp_path: Path) -> None:
     assert read.mqtt.password_file == tmp_path / "password"
 
 
+TLS = '[mqtt]\ntls = true\nca_file = "ca.pem"\ncert_file = "own.pem"\nkey_file = "own.key"\n'
+
+
+@pytest.mark.parametrize(
+    ("mode", "missing", "part"),
+    [
+        (0o600, None, None),
+        (0o400, None, None),
+        (0o644, None, "mqtt.key_file: found mode 0644 for `own.key`, wanted 0600 or less"),
+        (0o600, "own.key", "mqtt.key_file: found no file `own.key`"),
+        (0o600, "ca.pem", "mqtt.ca_file: found no file `ca.pem`"),
+    ],
+)
+def test_certificates_are_there_and_the_key_is_its_owners_only(
+    tmp_path: Path, mode: int, missing: str | None, part: str | None
+) -> None:
+    for file in {"ca.pem", "own.pem", "own.key", "river.care"} - {missing}:
+        (tmp_path / file).write_text("")
+        (tmp_path / file).chmod(mode if file == "own.key" else 0o644)
+    file = site(tmp_path)
+    file.write_text(file.read_text().split("[virtual]")[0] + TLS)
+    read = read_site(file)
+    if part is None:
+        assert isinstance(read, SiteFile)
+        assert read.mqtt is not None
+        assert (read.mqtt.tls, read.mqtt.key_file) == (True, tmp_path / "own.key")
+    else:
+        assert only(read).startswith(part)
+
+
+def test_the_state_folder_may_be_missing_but_not_a_file(tmp_path: Path) -> None:
+    (tmp_path / "river.care").write_text("")
+    read = read_site(site(tmp_path))
+    assert isinstance(read, SiteFile)
+    assert read.state == tmp_path / "state"
+    (tmp_path / "state").write_text("")
+    file = site(tmp_path)
+    file.write_text('state = "state"\n' + file.read_text())
+    assert only(read_site(file)).startswith("state: found a file at `state`, wanted a folder")
+
+
 CHEMISTRY = """
 [pack.egret]
 chemistry = "own.toml"
