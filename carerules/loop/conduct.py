@@ -17,8 +17,8 @@ from carerules.domain.decision import (
     Marked,
     Notice,
 )
-from carerules.domain.event import Happened
 from carerules.domain.moment import NEVER, SECOND, Moment
+from carerules.domain.pack import Side
 from carerules.domain.quantity import Truth
 from carerules.engine import (
     Asking,
@@ -27,11 +27,12 @@ from carerules.engine import (
     Job,
     Over,
     Phase,
+    Step,
     add_energy,
     advance,
     passed,
 )
-from carerules.loop.knowledge import bar, take_in
+from carerules.loop.knowledge import bar, take_mark
 from carerules.loop.turn import Turn
 from carerules.loop.view import view_of
 from carerules.loop.world import say
@@ -80,8 +81,9 @@ def conduct(turn: Turn, name: str) -> Intent | None:
 
 def _carry_on(turn: Turn, job: Job) -> tuple[Intent | None, Moment]:
     for _ in range(LINES_MAX):
-        before = job
-        step = advance(job, view_of(turn, job))
+        before, view = job, view_of(turn, job)
+        step = advance(job, view)
+        _note_energy(turn, before, step, taper_end=view.taper_end)
         match step:
             case Going(after, intent, due):
                 job = _keep(turn, before, after)
@@ -105,6 +107,19 @@ def _carry_on(turn: Turn, job: Job) -> tuple[Intent | None, Moment]:
                 _end(turn, after, ending, why)
                 return None, NEVER
     return None, turn.world.now + SECOND
+
+
+def _note_energy(turn: Turn, before: Job, step: Step, *, taper_end: bool) -> None:
+    """What our own load or charger did to the pack counts like what people do: `charge`, `drain`,
+    and `full` where the charger came to the end of its taper."""
+    if before.side is None or not before.rounds:
+        return
+    charging = before.side is Side.CHARGER
+    if charging and taper_end and before.phase is Phase.MOVING:
+        mark(turn, before.pack, "full", f"rule {before.rule}")
+    done = isinstance(step, Over) and step.ending is Ending.DONE
+    if done or (isinstance(step, Going) and step.job.line != before.line):
+        mark(turn, before.pack, "charge" if charging else "drain", f"rule {before.rule}")
 
 
 def _keep(turn: Turn, before: Job, after: Job) -> Job:
@@ -153,7 +168,6 @@ def _do(turn: Turn, job: Job, action: Action) -> None:
         case Chore(text):
             turn.open_chore(f"{name} {job.key} {job.line}", name, say(text, turn.world, name))
         case Mark(event):
-            turn.decide(Marked(name, event))
             mark(turn, name, event, f"rule {job.rule}")
         case Quarantine():
             bar(turn, name, job.because or f"rule {job.rule}", retired=False)
@@ -167,8 +181,8 @@ def _do(turn: Turn, job: Job, action: Action) -> None:
 
 def mark(turn: Turn, name: str, event: str, source: str) -> None:
     """Something happened to the pack, by our own hand."""
-    now = turn.world.now
-    take_in(turn, Happened(now, now, name, event, source))
+    turn.decide(Marked(name, event))
+    take_mark(turn, name, event, source)
 
 
 def _close_told_chores(turn: Turn, name: str) -> None:

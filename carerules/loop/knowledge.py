@@ -183,6 +183,23 @@ def _put_in_place(turn: Turn, event: Sample | Happened) -> None:
     turn.fired_before = frozenset()
 
 
+def take_mark(turn: Turn, name: str, what: str, source: str) -> None:
+    """Something that we did ourselves, or a rule marked.
+
+    A `charge` or `drain` of ours was counted as it flowed; from a person the same word says that
+    the pack is full, and is all that is known.
+    """
+    now = turn.world.now
+    if what not in ("charge", "drain"):
+        take_in(turn, Happened(now, now, name, what, source))
+        return
+    happened = turn.pack(name).happened
+    times = (*happened.get(what, ()), now)[-HAPPENED_MAX:]
+    catch_up(turn, name, now)
+    turn.set_pack(name, happened=put(happened, what, times))
+    _look_once(turn, name, now)
+
+
 def take_metered(turn: Turn, name: str, at: Moment, power_w: float) -> None:
     """Energy that the station's plug meters, positive into the pack, and the rules that see it."""
     pack, state = turn.rated(name), turn.pack(name)

@@ -39,7 +39,7 @@ from carerules.domain.pack import Side
 from carerules.domain.quantity import Known
 from carerules.engine import Phase, passed, wait
 from carerules.loop.conduct import conduct, end_job, keep_job, open_jobs
-from carerules.loop.knowledge import bar, catch_up, look, take_in, take_metered
+from carerules.loop.knowledge import bar, catch_up, look, take_in, take_mark, take_metered
 from carerules.loop.steer import steer
 from carerules.loop.turn import Turn
 from carerules.loop.view import CHARGER_EFFICIENCY
@@ -85,7 +85,7 @@ def learn(world: World, event: Event, decided: Iterable[Outcome]) -> World:
     for outcome in decided:
         match outcome:
             case Marked(pack, what) if pack in turn.world.packs:
-                take_in(turn, Happened(event.heard, event.heard, pack, what, "a rule"))
+                take_mark(turn, pack, what, "a rule")
             case PackBarred(pack, retired, why) if pack in turn.world.packs:
                 bar(turn, pack, why, retired=retired)
             case _:
