@@ -1,0 +1,104 @@
+"""Which samples can change a rule: most cannot, and then no rule need be looked at.
+
+Knows the limits that rules compare signals with. Does not know rules. The limits cut each signal's
+axis into stretches; while every signal stays in its stretch, and nothing is due, each comparison
+keeps its truth, and so does everything made of them.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+from carerules.domain.moment import NEVER, Duration, Moment
+from carerules.domain.plan import Between, Compare, Condition, SignalValue, walk
+from carerules.domain.quantity import Known, Quantity, Reading
+from carerules.domain.signal import Catalogue
+
+
+@dataclass(frozen=True, slots=True)
+class Watched:
+    """One of the pack's own signals: the limits on its axis, sorted, and how soon it is stale."""
+
+    name: str
+    limits: tuple[float, ...]
+    max_age: Duration
+
+
+@dataclass(frozen=True, slots=True)
+class Watch:
+    """All that is watched. `always`: a comparison of two signals, which any sample may change."""
+
+    signals: tuple[Watched, ...]
+    always: bool = False
+
+
+def watch_over(conditions: Iterable[Condition], signals: Catalogue) -> Watch:
+    """What to watch for these conditions."""
+    limits: dict[str, set[float]] = {}
+    always = False
+    for part in (part for condition in conditions for part in walk(condition)):
+        match part:
+            case Compare(SignalValue(name), _, Quantity(limit)):
+                limits.setdefault(name, set()).add(limit)
+            case Compare(Quantity(limit), _, SignalValue(name)):
+                limits.setdefault(name, set()).add(limit)
+            case Between(SignalValue(name), low, high):
+                limits.setdefault(name, set()).update((low.value, high.value))
+            case Compare(left, _, right):
+                always = always or any(isinstance(one, SignalValue) for one in (left, right))
+            case _:
+                pass
+    return Watch(
+        tuple(
+            Watched(name, tuple(sorted(at)), signals[name].max_age or NEVER)
+            for name, at in limits.items()
+            if name.startswith("pack.")
+        ),
+        always,
+    )
+
+
+def nothing_new(
+    watch: Watch,
+    before: Mapping[str, Reading],
+    after: Mapping[str, Reading],
+    now: Moment,
+    due: Moment,
+) -> bool:
+    """Whether every comparison is at `now` as it was when `before` was looked at.
+
+    Also none may then change by itself before `due`, when all is looked at again in any case.
+    """
+    if watch.always or now >= due:
+        return False
+    for signal in watch.signals:
+        new, old = after.get(signal.name), before.get(signal.name)
+        if new is old:
+            continue
+        if type(new) is not Known or type(old) is not Known:
+            return False
+        if now - old.at > signal.max_age or now - new.at > signal.max_age:
+            return False
+        value = new.value_at(now)
+        stretch = _stretch(signal.limits, value)
+        if stretch != _stretch(signal.limits, old.value_at(now)):
+            return False
+        if new.slope and now + _until_next(signal.limits, value, new.slope) <= due:
+            return False
+    return True
+
+
+def _stretch(limits: tuple[float, ...], value: float) -> int:
+    """Which stretch of the axis: even between two limits, odd upon one."""
+    return bisect_left(limits, value) + bisect_right(limits, value)
+
+
+def _until_next(limits: tuple[float, ...], value: float, slope: float) -> float:
+    """How long (ms) until a value on this slope meets the next limit."""
+    if slope > 0:
+        place = bisect_right(limits, value)
+        return (limits[place] - value) / slope if place < len(limits) else NEVER
+    place = bisect_left(limits, value) - 1
+    return (limits[place] - value) / slope if place >= 0 else NEVER
