@@ -137,9 +137,9 @@ def _real(
         anchored.commit()
 
     service.snapshot = snapshot
+    now = max(outside.now(), known.now)  # before anything can be heard, and stamped
     outside.start()
     try:
-        now = max(outside.now(), known.now)
         first: list[Event] = [Started(now, offset, clock.down)]
         first += [UsePlanned(now, use) for use in site.uses if known.uses.get(use.name) != use]
         if first_time:
@@ -185,13 +185,17 @@ def _serve(
     off = all_off(world)
     plugs = len(world.plugs)
     if off and plugs:
-        click.echo(f"all {plugs} plugs read back off")
+        click.echo(
+            f"all {plugs} plugs read back off" if plugs > 1 else "the plug was read back off"
+        )
     return off
 
 
 def _head(site: SiteFile, what: str) -> None:
+    packs, stations = len(site.site.packs), len(site.site.stations)
     click.echo(
-        f"{site.site.name}: {len(site.site.packs)} packs, {len(site.site.stations)} stations"
+        f"{site.site.name}: {packs} pack{'s' * (packs != 1)}, "
+        f"{stations} station{'s' * (stations != 1)}"
     )
     click.echo(what)
     for line in CAUTIONS:

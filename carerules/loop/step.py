@@ -45,7 +45,7 @@ from carerules.loop.turn import Turn
 from carerules.loop.view import CHARGER_EFFICIENCY
 from carerules.loop.world import PackState, World, pack_on, put, socket_of, without
 from carerules.safety import due as plug_due
-from carerules.safety import hear, unknown_plug, went_off
+from carerules.safety import hear, link, unknown_plug, went_off
 
 START_WITHIN: Duration = 10 * SECOND
 """SAFETY 5: so long is waited for every plug to be proved off before the first rule runs; one that
@@ -121,7 +121,7 @@ def _take(turn: Turn, event: Event) -> Iterable[str]:
         case SiteSample():
             return _site_sample(turn, event)
         case PlugLink(_, plug, up):
-            turn.set_plug(replace(turn.world.plugs[plug], up=up))
+            turn.set_plug(link(turn.world.plugs[plug], up=up))
             return _pack_at(turn, plug)
         case Placed():
             return _placed(turn, event)

@@ -100,6 +100,16 @@ def hear(state: PlugState, report: PlugReport) -> PlugState:
     )  # fmt: skip
 
 
+def link(state: PlugState, *, up: bool) -> PlugState:
+    """The state after the way to the plug came up, or went down.
+
+    What was said while it was down did not arrive: an OFF that is sought is said again at once.
+    """
+    if not up or state.off_at is None:
+        return replace(state, up=up)
+    return replace(state, up=True, said_off_at=state.off_at - OFF_RETRY_LATER)
+
+
 def want_on(
     state: PlugState, plug: Plug, permit: Permit, now: Moment
 ) -> tuple[PlugState, list[Command]]:

@@ -101,7 +101,8 @@ class Service:
         desk = self.desk
         try:
             for one in desk.waiting():
-                events = events_of(one, max(self.outside.now(), self.world.now), self.world)
+                # Not the outside's now: what waits in the inbox was stamped before that.
+                events = events_of(one, self.world.now, self.world)
 
                 def answered(
                     outcomes: Sequence[Outcome],
@@ -116,7 +117,7 @@ class Service:
 
     def bring_off(self) -> None:
         """Everything off, and wait for it to be read back, as long as is decent."""
-        self.take([Ended(self.outside.now())])
+        self.take([Ended(self.world.now)])
         give_up = self.outside.now() + LEAVE_WITHIN
         while not all_off(self.world) and self.outside.now() < give_up:
             self.take(self.outside.wait(min(next_due(self.world), give_up)))
