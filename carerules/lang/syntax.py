@@ -1,7 +1,4 @@
-"""The syntax tree: what the author wrote, each word with its place.
-
-Knows shapes and places. Does not know whether a name exists or a unit fits.
-"""
+"""The syntax tree: shapes and places. Does not know whether a name exists or a unit fits."""
 
 from __future__ import annotations
 

@@ -95,8 +95,10 @@ def _movers(pack: Pack, world: dict[str, float]) -> list[Rule]:
     return [rule for rule in moving if rule.name not in given_way]
 
 
-UNTIL = [HOUR, 6 * HOUR, 6 * HOUR + 1, 23 * HOUR, 24 * HOUR, 25 * HOUR, 2 * DAY, 2 * DAY + 1, 5 * DAY,
-         8 * DAY, 10 * DAY, 10 * DAY + 1, 30 * DAY, NEVER]  # fmt: skip
+UNTIL = [
+    HOUR, 6 * HOUR, 6 * HOUR + 1, 23 * HOUR, 24 * HOUR, 25 * HOUR, 2 * DAY, 2 * DAY + 1,
+    5 * DAY, 8 * DAY, 10 * DAY, 10 * DAY + 1, 30 * DAY, NEVER,
+]  # fmt: skip
 
 
 @pytest.mark.parametrize("pack", [LOOSE, GAUGED, HANDSET], ids=lambda pack: pack.name)
@@ -192,8 +194,11 @@ def test_a_swollen_pack_is_quarantined_before_anybody_is_told() -> None:
     assert rule.actions[1].urgent
 
 
-@pytest.mark.parametrize(("health", "name"), [(81, None), (80, "lipo-tired"), (51, "lipo-tired"),
-                                              (50, "lipo-worn-out"), (20, "lipo-worn-out")])  # fmt: skip
+@pytest.mark.parametrize(
+    ("health", "name"),
+    [(81, None), (80, "lipo-tired"), (51, "lipo-tired"), (50, "lipo-worn-out"),
+     (20, "lipo-worn-out")],
+)  # fmt: skip
 def test_a_pack_that_ages_is_told_once_and_then_retired(health: float, name: str | None) -> None:
     fired = [r.name for r in _firing(LOOSE, _world(50, NEVER, **{"pack.health": health}))]
     assert fired == ([] if name is None else [name])

@@ -6,8 +6,10 @@ from lang_kit import HERE, loaded
 
 from carerules.domain.diagnostic import Diagnostic, Severity
 from carerules.lang import CODES, read_text
+from carerules.lang.findings import Findings
 from carerules.lang.limits import FINDINGS_MAX
 from carerules.lang.parse import keywords
+from carerules.lang.scan import scan
 
 GOOD = [path.read_text(encoding="utf-8") for path in sorted((HERE / "right").glob("*.care"))]
 SIGNS = [
@@ -23,6 +25,13 @@ def _sound(text: str) -> None:
     assert len(got.diagnostics) <= FINDINGS_MAX
     errors = [found for found in got.diagnostics if found.severity is Severity.ERROR]
     assert (got.plan is None) == bool(errors)
+    if got.plan is not None:
+        # Nothing is left out in silence: each statement of a file without an error is in the plan.
+        heads = [item.rows[0].split()[0].rstrip(":") for item in scan(text, "", Findings())]
+        rules = [rule for rule in got.plan.rules if rule.span.file == "case.care"]
+        nevers = [never for never in got.plan.nevers if never.span.file == "case.care"]
+        assert len(rules) == heads.count("rule") + heads.count("when")
+        assert len(nevers) == heads.count("never")
     rows = text.removeprefix("\ufeff").split("\n")
     for found in got.diagnostics:
         assert found.code in CODES

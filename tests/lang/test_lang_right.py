@@ -115,7 +115,7 @@ UNITS = [
     ("pack.temperature > 41 °F", "pack.temperature > 5 °C"),
     ("pack.temperature > 212 degF", "pack.temperature > 100 degC"),
     ("pack.voltage > 16800 mV", "pack.voltage > 16.8 V"),
-    ("pack.cell.min > 3400mV", "pack.cell.min > 3.4 V"),
+    ("pack.cell.min > 3300mV", "pack.cell.min > 3.3 V"),
     ("pack.current > 1500 mA", "pack.current > 1.5 A"),
     ("pack.capacity > 2500 mAh", "pack.capacity > 2.5 Ah"),
     ("pack.resistance > 0.005 ohm", "pack.resistance > 5 mohm"),
