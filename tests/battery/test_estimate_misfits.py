@@ -26,6 +26,7 @@ from carerules.battery import (
     take_event,
     take_sample,
 )
+from carerules.domain.event import Sample, Value
 from carerules.domain.quantity import Known, Unknown
 
 V60 = rest_voltage(LIPO, 0.60)
@@ -165,3 +166,10 @@ def test_all_shipped_chemistries_can_be_estimated() -> None:
         volts = 4 * rest_voltage(chemistry, 0.05)
         estimate = heard(say(START, voltage=volts), pack=pack, chemistry=chemistry)
         assert known(estimate).value == pytest.approx(5, abs=0.1)
+
+
+def test_of_a_signal_said_twice_in_one_sample_the_first_is_no_better_than_the_second() -> None:
+    sure, unsure = Value("pack.soc", 60.0, 1.0), Value("pack.soc", 80.0, 9.0)
+    for both in ((sure, unsure), (unsure, sure)):
+        estimate = heard(Sample(START, START, "heron", both, "feed"))
+        assert (known(estimate).value, known(estimate).spread) == (60, 1)
