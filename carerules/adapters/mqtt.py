@@ -28,7 +28,8 @@ from carerules.domain.pack import Plug
 
 UNACKNOWLEDGED_MAX: Duration = 2 * SECOND
 """A broker that has not acknowledged a command for so long may be stopped with its buffers full of
-them: no ON is added to those. A broker on the same network answers within 10 ms (measured)."""
+them: no ON is added to those. Measured on one machine: 7 ms at most, and 31 ms while another client
+sent 20 000 messages a second."""
 
 IN_FLIGHT_MAX = 16
 """Below the library's own 20, above which it would begin to keep messages back."""

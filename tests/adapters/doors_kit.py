@@ -7,9 +7,11 @@ import signal
 import socket
 import subprocess
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, field
 from getpass import getuser
 from pathlib import Path
+from threading import Thread
 from time import monotonic, sleep
 from zoneinfo import ZoneInfo
 
@@ -100,3 +102,56 @@ class Broker:
             self.process.send_signal(how)
             self.process.wait(10)
             self.process = None
+
+
+class Way:
+    """The network between us and a broker, which can be cut, or swallow what we send."""
+
+    def __init__(self, broker_port: int) -> None:
+        self._broker_port = broker_port
+        self._server = socket.create_server(("127.0.0.1", 0))
+        self.port: int = self._server.getsockname()[1]
+        self.open, self.swallowing = True, False
+        self._ends: list[socket.socket] = []
+        self._threads = [Thread(target=self._accept)]
+        self._threads[0].start()
+
+    def cut(self) -> None:
+        self.open = False
+        for end in self._ends:
+            with suppress(OSError):
+                end.shutdown(socket.SHUT_RDWR)
+
+    def mend(self) -> None:
+        self.open, self.swallowing = True, False
+
+    def close(self) -> None:
+        self.cut()
+        self._server.shutdown(socket.SHUT_RDWR)
+        for thread in self._threads:
+            thread.join(10)
+        self._server.close()
+        for end in self._ends:
+            end.close()
+
+    def _accept(self) -> None:
+        with suppress(OSError):
+            while True:
+                ours, _ = self._server.accept()
+                if not self.open:
+                    ours.close()
+                    continue
+                theirs = socket.create_connection(("127.0.0.1", self._broker_port))
+                self._ends += [ours, theirs]
+                for source, target in ((ours, theirs), (theirs, ours)):
+                    thread = Thread(target=self._pump, args=(source, target, source is ours))
+                    self._threads.append(thread)
+                    thread.start()
+
+    def _pump(self, source: socket.socket, target: socket.socket, outward: bool) -> None:
+        with suppress(OSError):
+            while data := source.recv(65_536):
+                if not (outward and self.swallowing):
+                    target.sendall(data)
+        with suppress(OSError):
+            target.shutdown(socket.SHUT_RDWR)

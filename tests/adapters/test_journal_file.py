@@ -315,7 +315,23 @@ def test_a_full_disk_is_told_and_what_waits_is_written_later(path: Path) -> None
     journal.close()
 
 
-def test_a_held_file_is_told(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_commit_that_fails_half_way_leaves_nothing_behind(path: Path) -> None:
+    journal = owned(path)
+    journal.write(Tick(1), [])
+    journal._pending.append(("INSERT INTO nowhere VALUES (1)", ()))
+    with pytest.raises(JournalError, match="no such table"):
+        journal.commit()
+    visitor = SqliteJournal.open(path, owner=False)
+    assert list(visitor.events()) == []
+    visitor.add_entry(CHARGED, 1)  # no transaction was left open
+    visitor.close()
+    journal._pending.pop()
+    journal.commit()
+    assert [event for _, event in journal.events()] == [Tick(1)]
+    journal.close()
+
+
+def test_a_held_file_is_told(path: Path) -> None:
     journal = owned(path)
     journal._database.execute("PRAGMA busy_timeout = 0")
     other = sqlite3.connect(path, isolation_level=None)

@@ -9,7 +9,7 @@ from threading import Event as Flag
 from typing import Any, TypeVar
 
 import pytest
-from doors_kit import PLUGS, Broker, eventually
+from doors_kit import PLUGS, Broker, Way, eventually
 from fakeplug import FakePlug
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
@@ -204,24 +204,68 @@ def test_another_sender_is_reported(listener: Listener, plug: FakePlug, other: C
     eventually(lambda: "somebody else commands plug `A-load`" in listener.refusals(), "a report")
 
 
+@pytest.fixture
+def way(broker: Broker) -> Iterator[Way]:
+    made = Way(broker.port)
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def far(way: Way) -> Iterator[Listener]:
+    """Wires that reach the broker over a way that can be cut; the plug is on the broker's side."""
+    made = Listener(MqttAddress(port=way.port))
+    yield made
+    made.wires.close()
+
+
+def off_arrives_alone(listener: Listener, plug: FakePlug) -> None:
+    """Send an OFF: it comes after whatever was kept, so that what was kept would show before it."""
+    eventually(lambda: listener.links()[-1:] == [True], "the link is up again")
+    listener.perform(SwitchOff("A-load", "test"))
+    eventually(lambda: b'{"on": false}' in plug.obeyed, "the OFF arrives")
+    assert plug.obeyed == [b'{"on": false}']
+
+
+def test_an_on_given_while_the_way_is_cut_is_never_delivered(
+    way: Way, far: Listener, plug: FakePlug
+) -> None:
+    eventually(lambda: far.links()[-1:] == [True], "the link is up")
+    way.cut()
+    eventually(lambda: far.links()[-1:] == [False], "the link is down")
+    eventually(lambda: not far.wires._commanding.is_up, "the commanding line has noticed")
+    before = len(far.links())
+    for _ in range(30):  # more than the library sends at once, so that it would queue some
+        far.switch_on()
+    assert far.links()[before:] == [False] * 30
+    way.mend()
+    off_arrives_alone(far, plug)
+
+
+def test_an_on_that_was_lost_on_the_way_is_not_sent_again(
+    way: Way, far: Listener, plug: FakePlug
+) -> None:
+    eventually(lambda: far.links()[-1:] == [True], "the link is up")
+    way.swallowing = True
+    far.switch_on()
+    assert far.links()[-1:] == [True]  # it went out, as far as anybody can know
+    way.cut()
+    eventually(lambda: far.links()[-1:] == [False], "the link is down")
+    way.mend()
+    off_arrives_alone(far, plug)
+
+
 def test_an_on_given_while_the_broker_is_down_is_never_delivered(
     broker: Broker, listener: Listener, plug: FakePlug
 ) -> None:
     eventually(lambda: listener.links()[-1:] == [True], "the link is up")
     broker.stop(signal.SIGKILL)
     eventually(lambda: listener.links()[-1:] == [False], "the link is down")
-    before = len(listener.links())
-    for _ in range(30):  # more than the library sends at once, so that it would queue some
-        listener.switch_on()
-    assert listener.links()[before:] == [False] * 30
+    listener.switch_on()
     plug.ready.clear()
     broker.start()
     assert plug.ready.wait(20)
-    eventually(lambda: listener.links()[-1:] == [True], "the link is up again")
-    # What is sent now arrives after whatever would have been kept: order within one session.
-    listener.perform(SwitchOff("A-load", "test"))
-    eventually(lambda: b'{"on": false}' in plug.obeyed, "the OFF arrives")
-    assert plug.obeyed == [b'{"on": false}']
+    off_arrives_alone(listener, plug)
 
 
 def test_a_broker_that_does_not_acknowledge_is_given_no_second_on(
@@ -244,25 +288,6 @@ def test_a_broker_that_does_not_acknowledge_is_given_no_second_on(
     assert [b"63" in obeyed for obeyed in plug.obeyed] == [False, False, False]
     listener.switch_on(lease_s=64)
     eventually(lambda: plug.on, "it goes on once the broker acknowledges again")
-
-
-def test_an_on_that_was_never_acknowledged_is_not_sent_again(
-    broker: Broker, listener: Listener, plug: FakePlug
-) -> None:
-    eventually(lambda: listener.links()[-1:] == [True], "the link is up")
-    assert broker.process is not None
-    broker.process.send_signal(signal.SIGSTOP)
-    listener.switch_on()
-    assert listener.links()[-1:] == [True]  # it went out, as far as anybody can know
-    broker.stop(signal.SIGKILL)
-    eventually(lambda: listener.links()[-1:] == [False], "the link is down")
-    plug.ready.clear()
-    broker.start()
-    assert plug.ready.wait(20)
-    eventually(lambda: listener.links()[-1:] == [True], "the link is up again")
-    listener.perform(SwitchOff("A-load", "test"))
-    eventually(lambda: b'{"on": false}' in plug.obeyed, "the OFF arrives")
-    assert plug.obeyed == [b'{"on": false}']
 
 
 def test_no_more_commands_are_in_flight_than_the_library_sends_at_once(

@@ -258,6 +258,7 @@ def test_any_bytes_are_a_profile_or_a_problem(data: bytes) -> None:
         ({"topic": 'a"b'}, "topic", '`a"b`'),
         ({"topic": "{n}"}, "topic", "`{n}`"),
         ({"topic": "a/"}, "topic", "`a/`"),
+        ({"topic": "a//b"}, "topic", "`a//b`"),
         ({"topic": ""}, "topic", "``"),
         ({"topic": "x" * 121}, "topic", "`" + "x" * 60 + "…`"),
     ],
