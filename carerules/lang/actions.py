@@ -101,13 +101,17 @@ def _drain(node: s.ActionNode, options: dict[str, s.OptionNode], scope: Scope) -
             )  # fmt: skip
             return None
         power = limit.value
-    return a.Drain(target, power, window) if target is not None and sound else None
+    return a.Drain(target, power_w=power, window=window) if target is not None and sound else None
 
 
 def _charge(node: s.ActionNode, options: dict[str, s.OptionNode], scope: Scope) -> a.Charge | None:
     target = _target(node, scope)
     window, sound = _window(options, scope)
-    return a.Charge(target, "BY" in options, window) if target is not None and sound else None
+    return (
+        a.Charge(target, by_use="BY" in options, window=window)
+        if target is not None and sound
+        else None
+    )
 
 
 def _target(node: s.ActionNode, scope: Scope) -> float | None:

@@ -1,6 +1,6 @@
 """What the tests of the language share: a site's names, files to take in, a plan as text."""
 
-from dataclasses import fields, is_dataclass
+from dataclasses import MISSING, Field, fields, is_dataclass
 from pathlib import Path
 
 from carerules.domain.diagnostic import Span
@@ -54,15 +54,29 @@ def shown(value: object) -> str:
     if isinstance(value, frozenset):
         return "{" + ", ".join(sorted(value)) + "}"
     if is_dataclass(value):
-        inner = ", ".join(shown(getattr(value, field.name)) for field in fields(value))
+        inner = ", ".join(_field(value, field) for field in fields(value) if _told(value, field))
         return f"{type(value).__name__}({inner})"
     return repr(value)
 
 
+def _told(value: object, field: Field[object]) -> bool:
+    """A field that has its default says nothing."""
+    return field.default is MISSING or getattr(value, field.name) != field.default
+
+
+def _field(value: object, field: Field[object]) -> str:
+    name = "" if field.default is MISSING else f"{field.name}="
+    return name + shown(getattr(value, field.name))
+
+
 def dump(plan: Plan) -> str:
-    """The whole plan, a field to a line: nothing of it is left out."""
+    """The whole plan, a field to a line: nothing of it is left out but defaults."""
     lines: list[str] = []
     for part in (*plan.rules, *plan.nevers):
         lines.append(type(part).__name__.lower())
-        lines += [f"    {field.name}: {shown(getattr(part, field.name))}" for field in fields(part)]
+        lines += [
+            f"    {field.name}: {shown(getattr(part, field.name))}"
+            for field in fields(part)
+            if _told(part, field)
+        ]
     return "\n".join(lines) + "\n"
