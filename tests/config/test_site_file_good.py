@@ -149,6 +149,12 @@ def test_a_use_starts_by_the_clock_of_the_site(written: str, meant: str) -> None
     assert utc(good(PRELUDE + use).uses[0].start).isoformat() == meant
 
 
+def test_uses_stand_in_the_order_of_their_start() -> None:
+    later = '[use.later]\nstart = 2026-12-09T08:00:00\npacks = ["heron"]\n'
+    sooner = '[use.sooner]\nstart = 2026-12-05T08:00:00\npacks = ["heron"]\n'
+    assert [use.name for use in good(PRELUDE + later + sooner).uses] == ["sooner", "later"]
+
+
 def test_a_wall_clock_that_leads_the_line_moves_every_moment_of_the_file() -> None:
     made = PACK + 'capacity = "1 Ah"\nmade = 2025-03-01\n'
     read = good(PRELUDE + made + '[use.a]\nstart = 2026-12-05T08:00:00\npacks = ["heron"]\n')

@@ -67,6 +67,28 @@ def test_text_that_is_not_toml_is_told_where(text: str, line: int, part: str) ->
     assert part in problem.show()
 
 
+def test_a_line_is_counted_right_behind_texts_and_lists_of_several_lines() -> None:
+    text = (
+        'name = """\n[pack.x]\ncells = 1 # "\n"""\n'  # lines 1 to 4, one text
+        "rules = [ # ]\n  'a.care',\n  'b.txt'\n]\n\n\n\n"  # 5 to 11
+        'zone = "UTC"\n'
+        "[pack.heron] # [pack.y]\n"
+        "chemistry = 'lipo'\ncells = 300\ncapacity = \"1 Ah\"\n"
+        "[use]\n'a \"b\"' = { start = 2026-12-05T08:00:00, packs = ['harun'] }\n"
+        "[station.A]\nload = { plug = [\n'x',\n], power = 60 }\n"
+    )
+    read = read_site_text(text, "site.toml")
+    assert isinstance(read, tuple)
+    assert [(problem.line, problem.key) for problem in read] == [
+        (1, ("name",)),  # several lines are no title
+        (5, ("rules",)),
+        (15, ("pack", "heron", "cells")),
+        (18, ("use", 'a "b"', "packs")),
+        (20, ("station", "A", "load", "plug")),
+        (22, ("station", "A", "load", "power")),
+    ]
+
+
 def test_a_number_that_python_will_not_convert_is_told() -> None:
     # Python refuses 4300 digits by default, and 640 where its user says so.
     before = sys.get_int_max_str_digits()
@@ -208,6 +230,7 @@ TLS = '[mqtt]\ntls = true\nca_file = "ca.pem"\ncert_file = "own.pem"\nkey_file =
         (0o600, None, None),
         (0o400, None, None),
         (0o644, None, "mqtt.key_file: found mode 0644 for `own.key`, wanted 0600 or less"),
+        (0o640, None, "mqtt.key_file: found mode 0640 for `own.key`, wanted 0600 or less"),
         (0o600, "own.key", "mqtt.key_file: found no file `own.key`"),
         (0o600, "ca.pem", "mqtt.ca_file: found no file `ca.pem`"),
     ],
