@@ -1,0 +1,265 @@
+"""What people enter: happenings, measurements, places, uses, stays, releases, answers.
+
+Knows the commands' words. Does not know what an entry leads to. Each is read at the door against
+the site file; what does not fit is refused in one line, and nothing is stored.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import click
+
+from carerules.adapters import (
+    HOST,
+    Answer,
+    Cancel,
+    Entry,
+    LineClock,
+    Problem,
+    UseDrop,
+    parse_attend,
+    parse_place,
+    parse_record,
+    parse_release,
+    parse_use,
+    quoted,
+)
+from carerules.cli.common import (
+    FAILED,
+    journal_of,
+    journal_path,
+    json_option,
+    refuse,
+    site_at,
+    site_option,
+)
+from carerules.cli.reader import must_be_one_of, reader_at
+from carerules.cli.reading import say
+from carerules.config import SiteFile
+from carerules.domain.pack import Site
+from carerules.engine import Job, Phase
+from carerules.report import uses_lines, uses_of
+from carerules.service.reading import owner_of
+
+ANSWER_WITHIN_S = 3.0
+LOOK_EVERY_S = 0.05
+"""The service looks for entries twice a second; a commit may take a few tenths on a slow card."""
+
+# A negative number is a word here, not an option: it must reach the parser, which says what is
+# wrong with it.
+_WORDS: dict[str, Any] = {"ignore_unknown_options": True}
+
+
+@click.command("record", context_settings=_WORDS)
+@click.argument("words", nargs=-1, type=click.UNPROCESSED, metavar="PACK WHAT [VALUE...]")
+@click.option("--at", "at_text", metavar="TIME",
+              help="When it was so: `08:00`, `yesterday 18:00`, `2026-12-05T08:00`.")  # fmt: skip
+@site_option
+def record_command(words: tuple[str, ...], at_text: str | None, site_path: Path) -> None:
+    """Enter what happened to a pack, or what was measured at it.
+
+    \b
+    carerules record heron charged            it was charged full
+    carerules record heron used               it was used, and nobody counted
+    carerules record heron swelling           it is swollen
+    carerules record heron inspected          somebody has looked it over
+    carerules record heron calibrated         its gauge has learnt from a whole turn
+    carerules record heron voltage 15.0       read off a hand meter
+    carerules record heron cells 3.75 3.75 3.74 3.76
+    carerules record heron soc 80             read off its gauge
+    carerules record heron temperature 21
+    carerules record heron capacity 14.8      counted by a charger
+    """
+    site = site_at(site_path)
+    pack, *rest = words or ("",)
+    _known_pack(pack, site.site)
+    now = _wall(site, site_path, virtual=at_text is not None)
+    enter(site, parse_record(pack, rest, at_text, site.site, now))
+
+
+@click.command("place", context_settings=_WORDS)
+@click.argument("words", nargs=-1, type=click.UNPROCESSED, metavar="PACK [STATION]")
+@click.option("--off", is_flag=True, help="It is on no station any more.")
+@site_option
+def place_command(words: tuple[str, ...], off: bool, site_path: Path) -> None:
+    """Say which station a pack is on, or that it is on none.
+
+    Example: carerules place heron A
+    """
+    site = site_at(site_path)
+    pack, *rest = words or ("",)
+    _known_pack(pack, site.site)
+    if len(rest) != (0 if off else 1):
+        found = quoted(" ".join(rest)) if rest else "no station"
+        wanted = "no station beside `--off`" if off else "one station, or `--off`"
+        refuse(Problem(found, wanted, "write for instance `carerules place heron A`").show())
+    if rest:
+        must_be_one_of(rest[0], site.site.stations, "a station of the site file")
+    enter(site, parse_place(pack, rest[0] if rest else None, site.site))
+
+
+@click.group("use")
+def use_command() -> None:
+    """Plan a use, call one off, or list them.
+
+    Example: carerules use add "Saturday survey" 2026-12-05T08:00 heron egret
+    """
+
+
+@use_command.command("add", context_settings=_WORDS)
+@click.argument("words", nargs=-1, type=click.UNPROCESSED, metavar="NAME START PACK...")
+@site_option
+def use_add_command(words: tuple[str, ...], site_path: Path) -> None:
+    """Plan a use of some packs; the same name again changes it."""
+    site = site_at(site_path)
+    name, start, *packs = (*words, "", "")[: max(2, len(words))]
+    for pack in packs:
+        _known_pack(pack, site.site)
+    enter(site, parse_use(name, start, packs, site.site, _wall(site, site_path, virtual=True)))
+
+
+@use_command.command("drop", context_settings=_WORDS)
+@click.argument("words", nargs=-1, type=click.UNPROCESSED, metavar="NAME")
+@site_option
+def use_drop_command(words: tuple[str, ...], site_path: Path) -> None:
+    """Call a planned use off."""
+    name = _one(words, "a planned use", "write for instance `carerules use drop survey`")
+    with reader_at(site_path) as reader:
+        must_be_one_of(name, reader.now().world.uses, "a planned use")
+    enter(site_at(site_path), UseDrop(name))
+
+
+@use_command.command("list")
+@site_option
+@json_option
+def use_list_command(site_path: Path, as_json: bool) -> None:
+    """List the planned uses, soonest first."""
+    with reader_at(site_path) as reader:
+        shape = uses_of(reader.now().world)
+    say(shape, uses_lines(shape), as_json=as_json)
+
+
+@click.command("attend", context_settings=_WORDS)
+@click.argument("words", nargs=-1, type=click.UNPROCESSED, metavar="MINUTES")
+@site_option
+def attend_command(words: tuple[str, ...], site_path: Path) -> None:
+    """Say that somebody stays with the packs for so many minutes from now.
+
+    Example: carerules attend 60
+    """
+    site = site_at(site_path)
+    enter(site, parse_attend(" ".join(words), _wall(site, site_path, virtual=False)))
+
+
+@click.command("release", context_settings=_WORDS)
+@click.argument("words", nargs=-1, type=click.UNPROCESSED, metavar="PACK|STATION|site")
+@site_option
+def release_command(words: tuple[str, ...], site_path: Path) -> None:
+    """Say that you have looked: a pack, a station or the whole site may work again.
+
+    Example: carerules release heron
+    """
+    site = site_at(site_path)
+    what = _one(words, "a pack, a station or `site`", "write for instance `carerules release site`")
+    names = (*site.site.packs, *site.site.stations, "site")
+    must_be_one_of(what, names, "a pack, a station or `site`")
+    enter(site, parse_release(what, site.site))
+
+
+@click.command("cancel", context_settings=_WORDS)
+@click.argument("words", nargs=-1, type=click.UNPROCESSED, metavar="JOB")
+@site_option
+def cancel_command(words: tuple[str, ...], site_path: Path) -> None:
+    """Call a job off; `carerules status` shows which are under way.
+
+    Example: carerules cancel heron-3
+    """
+    job = _one(words, "a job under way", "`carerules status` shows them")
+    must_be_one_of(job, [one.id for one in _jobs(site_path)], "a job under way")
+    enter(site_at(site_path), Cancel(job))
+
+
+@click.command("answer", context_settings=_WORDS)
+@click.argument("words", nargs=-1, type=click.UNPROCESSED, metavar="JOB yes|no")
+@site_option
+def answer_command(words: tuple[str, ...], site_path: Path) -> None:
+    """Answer what a job asks.
+
+    Example: carerules answer heron-3 yes
+    """
+    if len(words) != 2:
+        found = quoted(" ".join(words)) if words else "nothing"
+        refuse(
+            Problem(found, "a job and `yes` or `no`", "`carerules status` shows who asks").show()
+        )
+    job, word = words[0], words[1].lower()
+    must_be_one_of(word, ("yes", "no"), "`yes` or `no`")
+    asking = [one.id for one in _jobs(site_path) if one.phase is Phase.ASKING]
+    must_be_one_of(job, asking, "a job that asks something")
+    enter(site_at(site_path), Answer(job, word == "yes"))
+
+
+# ---- at the door -----------------------------------------------------------------------------
+
+
+def _known_pack(pack: str, site: Site) -> None:
+    if not pack:
+        refuse(Problem("no pack", "a pack of the site file", "write its name first").show())
+    must_be_one_of(pack, site.packs, "a pack of the site file")
+
+
+def _one(words: Sequence[str], wanted: str, mend: str) -> str:
+    """The only word; a name of several words may be typed with or without quotes."""
+    if not words:
+        refuse(Problem("nothing", wanted, mend).show())
+    return " ".join(words)
+
+
+def _jobs(site_path: Path) -> list[Job]:
+    with reader_at(site_path) as reader:
+        world = reader.now().world
+    return [job for state in world.packs.values() for job in state.jobs]
+
+
+def _wall(site: SiteFile, site_path: Path, *, virtual: bool) -> datetime:
+    """The wall time that a person's words are measured from.
+
+    A virtual site has a calendar of its own: `virtual` asks for that one, where a time was named.
+    Without one the entry means now, whenever that is on the virtual calendar (see service/desk).
+    """
+    if site.virtual is None or not virtual:
+        return LineClock().wall(site.site.local.zone)
+    with reader_at(site_path) as reader:
+        world = reader.now().world
+    return world.local.read(world.now)
+
+
+# ---- handing it in ---------------------------------------------------------------------------
+
+
+def enter(site: SiteFile, entry: Entry | Problem) -> None:
+    """Leave the entry for the service, and say what became of it."""
+    if isinstance(entry, Problem):
+        refuse(entry.show())
+    with journal_of(site) as journal:
+        number = journal.add_entry(entry, HOST.wall_ms())
+        if owner_of(journal_path(site)) is None:
+            click.echo("no service is running: it is taken in at the next start; "
+                       "`carerules status` already counts it")  # fmt: skip
+            return
+        for _ in range(round(ANSWER_WITHIN_S / LOOK_EVERY_S)):
+            answer = journal.entry_answer(number)
+            if answer is not None:
+                break
+            time.sleep(LOOK_EVERY_S)
+    if answer is None:
+        click.echo("it is kept, and the service has not answered yet: look at `carerules log`")
+    elif answer.startswith("refused"):
+        refuse(answer, status=FAILED)
+    else:
+        click.echo(answer)

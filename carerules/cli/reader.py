@@ -1,0 +1,56 @@
+"""A site's journal opened for looking only, and the names and times that people type for it.
+
+Knows where it lies. Does not know what is looked for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from difflib import get_close_matches
+from pathlib import Path
+
+from carerules.adapters import Problem, quoted, read_past
+from carerules.cli.common import journal_of, journal_path, refuse, site_at
+from carerules.domain.moment import Moment
+from carerules.loop import World
+from carerules.service.reading import Reader, reader_of
+
+
+@contextmanager
+def reader_at(site_path: Path) -> Iterator[Reader]:
+    """The reader of the site; a site that never ran has no journal, and none is made."""
+    site = site_at(site_path)
+    path = journal_path(site)
+    if not path.exists():
+        yield reader_of(site, path, None)
+        return
+    with journal_of(site) as journal:
+        yield reader_of(site, path, journal)
+
+
+def misnamed(name: str, known: Iterable[str], wanted: str) -> Problem | None:
+    """What to say of a name that is not among the known ones, with the nearest that is."""
+    names = sorted(known)
+    if name in names:
+        return None
+    close = get_close_matches(name[:64], names, n=1, cutoff=0.6)
+    if close:
+        return Problem(quoted(name), wanted, f"did you mean {quoted(close[0])}?")
+    shown = ", ".join(map(quoted, names[:12])) + (" and more" if len(names) > 12 else "")
+    return Problem(quoted(name), wanted, f"there are {shown}" if names else "there is none")
+
+
+def must_be_one_of(name: str, known: Iterable[str], wanted: str) -> None:
+    """Refuse a name that is not known: one line, exit 2."""
+    problem = misnamed(name, known, wanted)
+    if problem is not None:
+        refuse(problem.show())
+
+
+def past_moment(text: str, world: World) -> Moment:
+    """A time that somebody typed, at most the world's now; or what is wrong with it, and exit 2."""
+    read = read_past(text, world.local.read(world.now))
+    if isinstance(read, Problem):
+        refuse(read.show())
+    return min(world.now, world.local.moment(read))

@@ -1,0 +1,143 @@
+"""`status`, `why` and `log`: what is so, why it is so, and what has been.
+
+Knows the commands' words and options. Does not know how anything is found out. These commands look
+and do nothing else: no entry, no command, no file is made by them.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+from pydantic import BaseModel
+
+from carerules.cli.common import json_option, printed, refuse, site_option, wants_colour
+from carerules.cli.reader import must_be_one_of, past_moment, reader_at
+from carerules.cli.texts import show_findings
+from carerules.domain.moment import Moment
+from carerules.report import (
+    LogShape,
+    Paint,
+    log_lines,
+    plain,
+    status_lines,
+    status_of,
+    why_lines,
+    why_of,
+)
+from carerules.report.shapes import WhyShape
+from carerules.service.reading import Reader
+
+LINES_SHOWN = 40
+"""Two screens of a small terminal."""
+LINES_MAX = 1_000_000
+_COLOURS = {"decided": "cyan", "done": "green", "tell": "yellow", "alarm": "red"}
+
+
+@click.command("status")
+@click.argument("pack", required=False)
+@site_option
+@json_option
+def status_command(pack: str | None, site_path: Path, as_json: bool) -> None:
+    """Show each pack, station and chore; or one PACK.
+
+    Works whether a service runs or not. What was entered and not yet taken in is counted in.
+
+    Example: carerules status heron
+    """
+    with reader_at(site_path) as reader:
+        if pack is not None:
+            must_be_one_of(pack, reader.setup.site.packs, "a pack of the site file")
+        view = reader.now()
+    shape = status_of(view.world, view.keeper, None if pack is None else [pack])
+    say(shape, status_lines(shape, paint()), as_json=as_json)
+
+
+@click.command("why")
+@click.argument("pack")
+@click.argument("rule", required=False)
+@click.option("--at", "at_text", metavar="TIME",
+              help="A past moment: `22:10`, `yesterday 22:10`, `2026-12-01T22:10:23`.")  # fmt: skip
+@site_option
+@json_option
+def why_command(
+    pack: str, rule: str | None, at_text: str | None, site_path: Path, as_json: bool
+) -> None:
+    """Show why each rule holds or not for PACK; or one RULE.
+
+    For each part its truth, the values that it saw, how old they are and who said so; how far
+    each `for` has run; when the rule would fire if nothing changes; what would be in its way.
+
+    Example: carerules why heron --at 22:10
+    """
+    with reader_at(site_path) as reader:
+        if reader.rules.setup is None:
+            show_findings(reader.rules.loaded)
+            refuse("the rules have errors; mend them first: `carerules check` shows where")
+        must_be_one_of(pack, reader.setup.site.packs, "a pack of the site file")
+        rules = [bound.rule.name for bound in reader.setup.bound[pack].rules]
+        if rule is not None:
+            must_be_one_of(rule, rules, f"a rule that takes in `{pack}`")
+        shape = _why_now(reader, pack) if at_text is None else _why_then(reader, pack, at_text)
+    if rule is not None:
+        only = [one for one in shape.rules if one.rule == rule]
+        shape = shape.model_copy(update={"rules": only, "nevers": []})
+    say(shape, why_lines(shape, paint()), as_json=as_json)
+
+
+def _why_now(reader: Reader, pack: str) -> WhyShape:
+    return why_of(reader.now().world, pack)
+
+
+def _why_then(reader: Reader, pack: str, at_text: str) -> WhyShape:
+    now = reader.now().world
+    moment, begins = past_moment(at_text, now), reader.begins()
+    if begins is None:
+        refuse("nothing is journalled yet; run the service first")
+    if moment < begins:
+        refuse(f"found `{at_text}`, wanted a time since {now.local.show(begins)}, when the journal "
+               "begins")  # fmt: skip
+    past = reader.at(moment, pack)
+    return why_of(past.world, pack, past.decisions, exact=past.exact)
+
+
+@click.command("log")
+@click.option("--pack", metavar="NAME", help="Only what is about this pack.")
+@click.option("--since", "since_text", metavar="TIME",
+              help="From then on: `22:10`, `yesterday 18:00`, `2026-12-01T22:10`.")  # fmt: skip
+@click.option("--last", type=click.IntRange(1, LINES_MAX), metavar="N",
+              help=f"Only the last N lines; {LINES_SHOWN} unless `--since` is given.")  # fmt: skip
+@click.option("--all", "samples", is_flag=True, help="Samples and reports of plugs, too.")
+@site_option
+@json_option
+def log_command(
+    pack: str | None, since_text: str | None, last: int | None, samples: bool,
+    site_path: Path, as_json: bool,
+) -> None:  # fmt: skip
+    """Show what was seen, decided and done: oldest first, the newest at the bottom.
+
+    Example: carerules log --pack heron --since yesterday\\ 18:00
+    """
+    with reader_at(site_path) as reader:
+        if pack is not None:
+            must_be_one_of(pack, reader.setup.site.packs, "a pack of the site file")
+        since: Moment | None = None
+        if since_text is not None:
+            since = past_moment(since_text, reader.now().world)
+        elif last is None:
+            last = LINES_SHOWN
+        rows = reader.lines(pack=pack, since=since, last=last, samples=samples)
+        shape = LogShape(site=reader.setup.site.name, lines=rows)
+    say(shape, log_lines(shape, paint()), as_json=as_json)
+
+
+def say(shape: BaseModel, lines: list[str], *, as_json: bool) -> None:
+    """A shape as JSON, or its lines."""
+    printed([shape.model_dump_json(indent=2)] if as_json else lines)
+
+
+def paint() -> Paint:
+    """How lines are coloured here: by tone on a terminal that may be, else not at all."""
+    if not wants_colour():
+        return plain
+    return lambda tone, text: click.style(text, fg=_COLOURS.get(tone))

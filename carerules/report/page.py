@@ -1,0 +1,57 @@
+"""Lines for a terminal of 80 columns: folded under a hanging indent, and harmless.
+
+Knows widths. Does not know what the words mean.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Callable
+from datetime import datetime
+from typing import TypeAlias
+
+from carerules.domain.moment import SECOND, show_duration
+
+WIDTH = 80
+LEAST = 24  # a text column narrower than this is a ladder of single words
+
+Paint: TypeAlias = Callable[[str, str], str]
+"""The text, coloured for a tone where colours are wanted. Only ever an aid: the words say it."""
+
+
+def plain(_tone: str, text: str) -> str:
+    """No colour."""
+    return text
+
+
+def clean(text: str) -> str:
+    """The text with each character that could play with a terminal shown as a dot."""
+    return "".join(c if c.isprintable() else "·" for c in text)
+
+
+def fold(head: str, text: str, hang: int | None = None) -> list[str]:
+    """`head` and then `text`, folded at 80 columns; further lines begin at `hang`."""
+    head, text = clean(head), clean(text)
+    hang = len(head) if hang is None else hang
+    if WIDTH - max(hang, len(head)) < LEAST:
+        hang = 4
+    return textwrap.wrap(
+        text, WIDTH, initial_indent=head, subsequent_indent=" " * hang, break_on_hyphens=False,
+        drop_whitespace=True,
+    ) or [head.rstrip()]  # fmt: skip
+
+
+def show_s(seconds: float) -> str:
+    """Seconds as a person says them: `18 h 12 min`."""
+    whole = round(seconds) * SECOND if seconds >= 1 else round(seconds * SECOND)
+    return show_duration(whole)
+
+
+def show_at(at: datetime) -> str:
+    """`Sat 05 Dec 08:00`, the wall time as it stands in the shape."""
+    return at.strftime("%a %d %b %H:%M")
+
+
+def show_percent(value: float, spread: float | None) -> str:
+    """`100 % ± 2 %`."""
+    return f"{value:.0f} %" + (f" ± {spread:.0f} %" if spread is not None else "")
