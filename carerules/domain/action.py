@@ -23,7 +23,18 @@ class DayWindow:
 
     def show(self) -> str:
         """`22:00-06:00`."""
-        return "-".join(f"{m // 60:02}:{m % 60:02}" for m in (self.since, self.until))
+        return "-".join(clock(minute) for minute in (self.since, self.until))
+
+    def wording(self) -> str:
+        """`during 22:00-06:00`; the minute that begins at 22:00 is `at 22:00`."""
+        if self.until == (self.since + 1) % (24 * 60):
+            return f"at {clock(self.since)}"
+        return f"during {self.show()}"
+
+
+def clock(minute: int) -> str:
+    """`22:00` for a minute of the day."""
+    return f"{minute // 60:02}:{minute % 60:02}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,11 +59,17 @@ class Drain:
 
 @dataclass(frozen=True, slots=True)
 class Charge:
-    """Use the station's charger until `target` (%); `by_use`: as late as is still in time."""
+    """Use the station's charger until `target` (%), as late as is still in time.
+
+    In time for the next use (`by_use`), or for a minute of the day (`by_minute`); neither: now.
+    `rate_c`: only on a charger that is no stronger than this (1/h, the C-rate).
+    """
 
     target: float
     by_use: bool = False
     window: DayWindow | None = None
+    by_minute: int | None = None
+    rate_c: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +77,21 @@ class Rest:
     """Wait `time` with no current."""
 
     time: Duration
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """Forbid any current for `time`, to every job of the pack."""
+
+    time: Duration
+
+
+@dataclass(frozen=True, slots=True)
+class Switch:
+    """Switch the station's load or charger on for `time`, or off (None): a plain switch."""
+
+    side: Side
+    time: Duration | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,10 +104,13 @@ class Ask:
 
 @dataclass(frozen=True, slots=True)
 class Notify:
-    """Tell someone."""
+    """Tell someone, over `to` where several channels are set up; `again` each so long while the
+    rule stays true."""
 
     text: Text
     urgent: bool = False
+    again: Duration | None = None
+    to: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +139,9 @@ class Retire:
     because: Text = ()
 
 
-Action: TypeAlias = Drain | Charge | Rest | Ask | Notify | Chore | Mark | Quarantine | Retire
+Action: TypeAlias = (
+    Drain | Charge | Rest | Hold | Switch | Ask | Notify | Chore | Mark | Quarantine | Retire
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,11 +157,14 @@ class ActionRow:
 ACTIONS: dict[type[Action], ActionRow] = {
     Drain: ActionRow("drain", "drain to SOC [at most P] [during WINDOW]",
                      "use the station's load until the target", Side.LOAD),
-    Charge: ActionRow("charge", "charge to SOC [by use] [during WINDOW]",
+    Charge: ActionRow("charge", "charge to SOC [by use | by TIME] [at most C-RATE] [during WINDOW]",
                       "use the station's charger until the target", Side.CHARGER),
     Rest: ActionRow("rest", "rest D", "wait with no current"),
+    Hold: ActionRow("hold", "hold D", "forbid any current, to every job of the pack"),
+    Switch: ActionRow("switch", "switch load|charger on for D, switch load|charger off",
+                      "a plain switch; on always has an end"),
     Ask: ActionRow("ask", 'ask "..." within D', "go on only when a person says yes"),
-    Notify: ActionRow("notify", 'notify "..." [urgent]', "tell someone"),
+    Notify: ActionRow("notify", 'notify "..." [to CHANNEL] [urgent] [again every D]', "tell someone"),
     Chore: ActionRow("chore", 'chore "..."', "put it on the to-do list"),
     Mark: ActionRow("mark", "mark EVENT", "journal an event"),
     Quarantine: ActionRow("quarantine", "quarantine", "forbid charging until released"),

@@ -57,7 +57,33 @@ class CountIn:
     time: Duration
 
 
-ValueOf: TypeAlias = SignalValue | TimeSince | TimeUntilUse | CountSince | CountIn | Quantity
+WindowKind: TypeAlias = Literal["max", "min", "mean", "slope"]
+
+
+@dataclass(frozen=True, slots=True)
+class OverWindow:
+    """`max of S over D`: what a signal was over the last `time`; `slope` is a day's change.
+
+    Only what was known counts. The slope is the median of the slopes between all pairs of points
+    (Theil 1950, Sen 1968): a few wild readings do not bend it.
+    """
+
+    kind: WindowKind
+    signal: SignalValue
+    time: Duration
+
+
+@dataclass(frozen=True, slots=True)
+class NumberOfPacks:
+    """How many of the site's packs the condition is true for."""
+
+    where: Condition
+
+
+ValueOf: TypeAlias = (
+    SignalValue | TimeSince | TimeUntilUse | CountSince | CountIn | OverWindow | NumberOfPacks
+    | Quantity
+)  # fmt: skip
 
 # ---- conditions ------------------------------------------------------------------------------
 
@@ -133,7 +159,30 @@ class OnDays:
     days: tuple[int, ...]
 
 
-Condition: TypeAlias = Compare | Between | And | Or | Not | For | InLast | During | OnDays
+@dataclass(frozen=True, slots=True)
+class Crosses:
+    """`S rises above L`, `S falls below L`: beyond the level, having been seen on its other side.
+
+    A value that was unknown before has crossed nothing.
+    """
+
+    value: ValueOf
+    level: Quantity
+    up: bool
+
+
+@dataclass(frozen=True, slots=True)
+class InSamples:
+    """`C in at least 3 of last 5 samples`: true for so many of the samples that came last."""
+
+    part: Condition
+    least: int
+    of: int
+
+
+Condition: TypeAlias = (
+    Compare | Between | And | Or | Not | For | InLast | During | OnDays | Crosses | InSamples
+)
 
 # ---- which packs -----------------------------------------------------------------------------
 
@@ -297,9 +346,9 @@ def parts(condition: Condition) -> tuple[Condition, ...]:
     match condition:
         case And(inner) | Or(inner):
             return inner
-        case Not(part) | For(part, _) | InLast(part, _):
+        case Not(part) | For(part, _) | InLast(part, _) | InSamples(part, _, _):
             return (part,)
-        case Compare() | Between() | During() | OnDays():
+        case Compare() | Between() | During() | OnDays() | Crosses():
             return ()
         case _:
             assert_never(condition)
@@ -319,6 +368,8 @@ def values(condition: Condition) -> tuple[ValueOf, ...]:
             return (left, right)
         case Between(value, low, high):
             return (value, low, high)
+        case Crosses(value, level, _):
+            return (value, level)
         case _:
             return ()
 
@@ -330,8 +381,10 @@ def dimension_of(value: ValueOf) -> Dimension:
             return dimension
         case TimeSince() | TimeUntilUse():
             return DURATION
-        case CountSince() | CountIn():
+        case CountSince() | CountIn() | NumberOfPacks():
             return COUNT
+        case OverWindow(kind, signal, _):
+            return signal.dimension.rate() if kind == "slope" else signal.dimension
         case _:
             assert_never(value)
 
@@ -340,8 +393,12 @@ DAY_NAMES = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 
 # How tightly each condition binds; a looser one inside a tighter one wants parentheses.
 _BINDING: dict[type[Condition], int] = {
-    Or: 0, And: 1, Not: 2, For: 3, InLast: 3, Compare: 4, Between: 4, During: 4, OnDays: 4,
+    Or: 0, And: 1, Not: 2, For: 3, InLast: 3, InSamples: 3, Compare: 4, Between: 4, During: 4,
+    OnDays: 4, Crosses: 4,
 }  # fmt: skip
+
+
+_TRAILING = (For, InLast, InSamples)
 
 
 def wording(condition: Condition) -> str:
@@ -351,7 +408,7 @@ def wording(condition: Condition) -> str:
         text = wording(part)
         loose = _BINDING[type(part)] < _BINDING[type(condition)]
         # `A for D for E` does not parse: a hold of a hold wants parentheses too.
-        nested = isinstance(part, (For, InLast)) and isinstance(condition, (For, InLast))
+        nested = isinstance(part, _TRAILING) and isinstance(condition, _TRAILING)
         return f"({text})" if loose or nested else text
 
     match condition:
@@ -376,8 +433,13 @@ def wording(condition: Condition) -> str:
             return f"{inside(part)} for {show_duration(time)}"
         case InLast(part, time):
             return f"{inside(part)} in last {show_duration(time)}"
+        case InSamples(part, least, of):
+            return f"{inside(part)} in at least {least} of last {of} samples"
+        case Crosses(value, level, up):
+            verb = "rises above" if up else "falls below"
+            return f"{value_wording(value)} {verb} {level.show()}"
         case During(window):
-            return f"during {window.show()}"
+            return window.wording()
         case OnDays(days):
             return "on " + ", ".join(DAY_NAMES[day] for day in days)
         case _:
@@ -397,6 +459,10 @@ def value_wording(value: ValueOf) -> str:
             return f"count {event} since {since}"
         case CountIn(event, time):
             return f"count {event} in last {show_duration(time)}"
+        case OverWindow(kind, signal, time):
+            return f"{kind} of {signal.name} over {show_duration(time)}"
+        case NumberOfPacks(where):
+            return f"number of packs where ({wording(where)})"
         case Quantity():
             return value.show()
         case _:

@@ -3,20 +3,23 @@
 Pure. Does not know text, batteries or wires.
 """
 
+from carerules.engine.advance import advance
 from carerules.engine.arbitrate import owner
 from carerules.engine.evaluate import (
     Bound,
     BoundRule,
+    CountState,
     RuleState,
     bind,
+    count,
     evaluate,
     forbids,
+    fresh_counts,
     fresh_states,
     ready_to_fire,
     remember_nevers,
 )
 from carerules.engine.explain import Explained, Seen, explain, reasons
-from carerules.engine.expression import Facts
 from carerules.engine.hold import Memory
 from carerules.engine.job import (
     Asking,
@@ -28,18 +31,19 @@ from carerules.engine.job import (
     Step,
     View,
     add_energy,
-    advance,
     line_wording,
     moving,
     passed,
     wait,
 )
+from carerules.engine.value import Facts
 from carerules.engine.watch import nothing_new
 
 __all__ = [
     "Asking",
     "Bound",
     "BoundRule",
+    "CountState",
     "Explained",
     "Facts",
     "Going",
@@ -55,9 +59,11 @@ __all__ = [
     "add_energy",
     "advance",
     "bind",
+    "count",
     "evaluate",
     "explain",
     "forbids",
+    "fresh_counts",
     "fresh_states",
     "line_wording",
     "moving",

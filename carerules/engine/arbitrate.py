@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from carerules.domain.action import Charge, Drain
+from carerules.domain.action import Charge, Drain, Hold
 from carerules.domain.quantity import Known, Reading
 from carerules.engine.job import Job, Phase
 
@@ -27,10 +27,11 @@ def _has_use_for_the_pack(job: Job) -> bool:
     return job.side is not None or job.phase is Phase.RESTING or job.started
 
 
-def _rank(job: Job, soc: Reading) -> tuple[bool, float, int, str]:
+def _rank(job: Job, soc: Reading) -> tuple[bool, bool, float, int, str]:
     at_it = job.phase in (Phase.MOVING, Phase.SETTLING, Phase.RESTING) or job.started
     moves = 0.0
     action = job.action
     if isinstance(action, (Drain, Charge)) and isinstance(soc, Known):
         moves = abs(action.target - soc.value)
-    return not at_it, moves, job.fired_at, job.id
+    forbids = job.phase is Phase.RESTING and isinstance(action, Hold)
+    return not forbids, not at_it, moves, job.fired_at, job.id

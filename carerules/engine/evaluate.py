@@ -11,11 +11,23 @@ from typing import NamedTuple
 
 from carerules.domain.moment import NEVER, Moment
 from carerules.domain.pack import Pack
-from carerules.domain.plan import Forbidden, Never, Plan, Rule, selects, wording
+from carerules.domain.plan import (
+    Condition,
+    Forbidden,
+    Never,
+    NumberOfPacks,
+    Plan,
+    Rule,
+    selects,
+    values,
+    walk,
+    wording,
+)
 from carerules.domain.quantity import Truth
 from carerules.domain.signal import Catalogue
-from carerules.engine.expression import Facts, Ready, make_ready
+from carerules.engine.expression import Ready, make_ready
 from carerules.engine.hold import Memory
+from carerules.engine.value import Facts, count_key
 from carerules.engine.watch import Watch, watch_over
 
 
@@ -44,9 +56,20 @@ class Bound:
 
     rules: tuple[BoundRule, ...]
     nevers: tuple[BoundNever, ...]
+    counted: tuple[tuple[str, Ready], ...]
     reads_station: bool
     reads_site: bool
+    reads_counts: bool
     watch: Watch
+
+
+class CountState(NamedTuple):
+    """What is remembered of a condition that packs are counted by: whether this one counts now."""
+
+    key: str
+    memory: tuple[Memory, ...]
+    truth: Truth = Truth.UNKNOWN
+    until: Moment = NEVER
 
 
 class RuleState(NamedTuple):
@@ -90,18 +113,43 @@ def bind(plan: Plan, pack: Pack, signals: Catalogue) -> Bound:
         for never in plan.nevers
         if selects(never.selector, pack)
     )
-    ready = [rule.when for rule in rules]
+    # Every pack is counted by every condition that some rule counts by, also where that rule
+    # itself does not select it.
+    counted = tuple((count_key(where), make_ready(where, signals)) for where in _counted_by(plan))
+    ready = [rule.when for rule in rules] + [one for _, one in counted]
     ready += [one for rule in rules for one in (rule.rearm, rule.stop) if one is not None]
     # An interlock that looks back has to see every sample too; the others are asked when needed.
     ready += [never.when for never in nevers if never.when.fresh]
     reads = frozenset[str]().union(*(one.reads for one in ready))
     reads = reads.union(*(never.when.reads for never in nevers))
+    own = [one for one in ready if one not in [each for _, each in counted]]
     return Bound(
         tuple(rules),
         nevers,
-        any(name.startswith("station.") for name in reads),
-        any(name.startswith("site.") for name in reads),
-        watch_over([one.condition for one in ready], signals),
+        counted,
+        reads_station=any(name.startswith("station.") for name in reads),
+        reads_site=any(name.startswith("site.") for name in reads),
+        reads_counts=any(_counts(one.condition) for one in own),
+        watch=watch_over([one.condition for one in ready], signals),
+    )
+
+
+def _counted_by(plan: Plan) -> tuple[Condition, ...]:
+    """The conditions that packs are counted by anywhere in the plan, each once."""
+    found: dict[str, Condition] = {}
+    wholes = [one for rule in plan.rules for one in (rule.when, rule.rearm_when, rule.stop_when)]
+    wholes += [never.when for never in plan.nevers]
+    for whole in wholes:
+        for part in walk(whole) if whole is not None else ():
+            for value in values(part):
+                if isinstance(value, NumberOfPacks):
+                    found.setdefault(count_key(value.where), value.where)
+    return tuple(found.values())
+
+
+def _counts(condition: Condition) -> bool:
+    return any(
+        isinstance(value, NumberOfPacks) for part in walk(condition) for value in values(part)
     )
 
 
@@ -130,6 +178,26 @@ def evaluate(
         new = _look(rule, state, facts, now)
         due = min(due, new.until)
         after.append(new)
+    return tuple(after), due
+
+
+def fresh_counts(bound: Bound, known: Iterable[CountState] = ()) -> tuple[CountState, ...]:
+    """A state for each condition that packs are counted by."""
+    by_key = {state.key: state for state in known}
+    return tuple(by_key.get(key) or CountState(key, one.fresh) for key, one in bound.counted)
+
+
+def count(
+    bound: Bound, states: Sequence[CountState], facts: Facts, now: Moment
+) -> tuple[tuple[CountState, ...], Moment]:
+    """Whether this pack counts, by each condition, and when that is to be looked at again."""
+    due = NEVER
+    after: list[CountState] = []
+    for (key, ready), state in zip(bound.counted, states, strict=True):
+        memory = list(state.memory)
+        truth, until = ready.run(facts, now, memory)
+        due = min(due, until)
+        after.append(CountState(key, tuple(memory), truth, until))
     return tuple(after), due
 
 

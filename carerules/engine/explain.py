@@ -5,7 +5,6 @@ Knows conditions and facts. Does not know people's languages beyond the rule lan
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 from carerules.domain.moment import Duration, Moment, show_duration
@@ -13,7 +12,8 @@ from carerules.domain.plan import (
     CountIn,
     CountSince,
     For,
-    InLast,
+    NumberOfPacks,
+    OverWindow,
     SignalValue,
     TimeSince,
     TimeUntilUse,
@@ -32,8 +32,9 @@ from carerules.domain.quantity import (
     Unknown,
     show,
 )
-from carerules.engine.expression import Facts, Ready
+from carerules.engine.expression import Ready
 from carerules.engine.hold import Memory, Run
+from carerules.engine.value import Facts, count_key
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,27 +61,17 @@ class Explained:
 
 def explain(ready: Ready, memory: tuple[Memory, ...], facts: Facts, now: Moment) -> Explained:
     """Look at the condition and all its parts at `now`, changing nothing that is remembered."""
-    places = iter(range(len(memory)))
-    return _explain(ready, memory, facts, now, places)
-
-
-def _explain(
-    ready: Ready, memory: tuple[Memory, ...], facts: Facts, now: Moment, places: Iterator[int]
-) -> Explained:
     condition = ready.condition
+    held = list(memory)
+    truth, _ = ready.run(facts, now, held)
     ran = wanted = None
     if isinstance(condition, For):
-        place = next(places)
-        wanted = condition.time
-        truth, _ = ready.run(facts, now, held := list(memory))
-        run = held[place]
+        assert ready.place is not None
+        run = held[ready.place]
         assert isinstance(run, Run)
+        wanted = condition.time
         ran = min(now - run.start, wanted) if run.start is not None else 0
-    else:
-        truth, _ = ready.run(facts, now, list(memory))
-        if isinstance(condition, InLast):
-            next(places)  # it keeps a place of its own
-    parts = tuple(_explain(part, memory, facts, now, places) for part in ready.parts)
+    parts = tuple(explain(part, memory, facts, now) for part in ready.parts)
     seen = tuple(
         _see(value, facts, now) for value in values(condition) if not isinstance(value, Quantity)
     )
@@ -107,6 +98,11 @@ def _see(value: ValueOf, facts: Facts, now: Moment) -> Seen:
         case CountIn(event, time):
             times = facts.happened.get(event, ())
             return Seen(words, str(sum(1 for at in times if at >= now - time)), None, "the journal")
+        case OverWindow(_, signal, _):
+            now_seen = _see_signal(signal.name, signal.dimension, facts, now)
+            return Seen(words, f"{signal.name} is {now_seen.found}", now_seen.age, now_seen.source)
+        case NumberOfPacks(where):
+            return Seen(words, str(facts.counts.get(count_key(where), 0)), None, "all packs")
         case Quantity():
             return Seen(words, value.show(), None, "the rule")
 

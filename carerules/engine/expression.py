@@ -8,8 +8,7 @@ reading that goes stale, a time that passes a limit. Looked at then, every answe
 from __future__ import annotations
 
 import math
-from bisect import bisect_left, bisect_right
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TypeAlias, assert_never
 
@@ -19,45 +18,41 @@ from carerules.domain.plan import (
     Between,
     Compare,
     Condition,
-    CountIn,
-    CountSince,
+    Crosses,
     During,
     For,
     InLast,
+    InSamples,
     Not,
     OnDays,
     Op,
     Or,
-    SignalValue,
-    TimeSince,
-    TimeUntilUse,
     ValueOf,
     compare,
     values,
 )
-from carerules.domain.quantity import Known, Quantity, Reading, Truth
+from carerules.domain.quantity import Known, Truth
 from carerules.domain.signal import Catalogue
 from carerules.engine import window
-from carerules.engine.hold import FRESH_PAST, FRESH_RUN, Memory, Past, Run, hold_for, was_in_last
-
-
-@dataclass(slots=True)
-class Facts:
-    """What a condition about one pack can see: its own readings, its station's, the site's."""
-
-    readings: Mapping[str, Reading]
-    station: Mapping[str, Reading]
-    site: Mapping[str, Reading]
-    happened: Mapping[str, tuple[Moment, ...]]
-    uses: tuple[Moment, ...]
-    local: LocalTime
-
+from carerules.engine.hold import (
+    FRESH_EDGE,
+    FRESH_LAST,
+    FRESH_PAST,
+    FRESH_RUN,
+    Edge,
+    Last,
+    Memory,
+    Past,
+    Run,
+    crosses,
+    hold_for,
+    of_last,
+    was_in_last,
+)
+from carerules.engine.value import Facts, Look, make_look, signals_of
 
 Answer: TypeAlias = tuple[Truth, Moment]
 Run_: TypeAlias = Callable[[Facts, Moment, list[Memory]], Answer]
-Line: TypeAlias = tuple[float, float, float, Moment]
-"""A value now, its spread, its slope (a millisecond), and until when this line holds."""
-Look: TypeAlias = Callable[[Facts, Moment], Line | None]
 
 PESSIMISM = 2.0
 """An interlock reasons on the value plus and minus this many spreads (SAFETY: two sigma)."""
@@ -65,13 +60,17 @@ PESSIMISM = 2.0
 
 @dataclass(frozen=True, slots=True)
 class Ready:
-    """A condition ready to run, its parts likewise, and what it remembers when fresh."""
+    """A condition ready to run, its parts likewise, and what it remembers when fresh.
+
+    `place` is where in the whole condition's memory its own is kept, if it looks back itself.
+    """
 
     condition: Condition
     run: Run_
     parts: tuple[Ready, ...]
     fresh: tuple[Memory, ...]
     reads: frozenset[str]
+    place: int | None
 
 
 def make_ready(condition: Condition, signals: Catalogue, *, pessimistic: bool = False) -> Ready:
@@ -90,6 +89,7 @@ class _Compiler:
     def ready(self, condition: Condition) -> Ready:
         first = len(self.fresh)
         parts: tuple[Ready, ...] = ()
+        place: int | None = None
         run: Run_
         match condition:
             case Compare(left, op, right):
@@ -122,11 +122,24 @@ class _Compiler:
                 run = _clock(lambda now, local: window.inside(stretch, now, local))
             case OnDays(days):
                 run = _clock(lambda now, local: window.on_days(days, now, local))
+            case Crosses(value, level, up):
+                place = self._place(FRESH_EDGE)
+                beyond = _comparison(
+                    self._look(value), ">" if up else "<", self._look(level), self.margin
+                )
+                run = _crossing(place, beyond)
+            case InSamples(part, least, of):
+                place = self._place(FRESH_LAST)
+                parts = (self.ready(part),)
+                run = _of_last(place, parts[0], least, of)
             case _:
                 assert_never(condition)
-        own = {value.name for value in values(condition) if isinstance(value, SignalValue)}
+        own = {name for value in values(condition) for name in signals_of(value)}
         reads = frozenset(own).union(*(part.reads for part in parts))
-        return Ready(condition, run, parts, tuple(self.fresh[first:]), reads)
+        return Ready(condition, run, parts, tuple(self.fresh[first:]), reads, place)
+
+    def _look(self, value: ValueOf) -> Look:
+        return make_look(value, self.signals, self._place)
 
     def _place(self, fresh: Memory) -> int:
         self.fresh.append(fresh)
@@ -136,89 +149,13 @@ class _Compiler:
         """The least of the bridges of the signals inside: a gap must be short for each of them."""
         return min((self.signals[name].bridge for name in reads), default=0)
 
-    def _look(self, value: ValueOf) -> Look:
-        match value:
-            case Quantity(number, _):
-                line = (number, 0.0, 0.0, NEVER)
-                return lambda _facts, _now: line
-            case SignalValue(name, _):
-                return _signal(name, self.signals[name].max_age)
-            case TimeSince(event):
-                return lambda facts, now: _time_since(facts.happened.get(event, ()), now)
-            case TimeUntilUse():
-                return _time_until_use
-            case CountSince(event, since):
-                return lambda facts, _now: _count_since(facts.happened, event, since)
-            case CountIn(event, time):
-                return lambda facts, now: _count_in(facts.happened.get(event, ()), now, time)
-            case _:
-                assert_never(value)
-
-
-# ---- values ----------------------------------------------------------------------------------
-
-
-def _signal(name: str, max_age: Duration | None) -> Look:
-    scope = name.partition(".")[0]
-
-    def look(facts: Facts, now: Moment) -> Line | None:
-        source = (
-            facts.readings
-            if scope == "pack"
-            else facts.station
-            if scope == "station"
-            else facts.site
-        )
-        reading = source.get(name)
-        if type(reading) is not Known:
-            return None
-        until = NEVER
-        if max_age is not None:
-            until = reading.at + max_age + 1  # an age of exactly max_age is still fresh
-            if now >= until:
-                return None
-        if reading.slope:
-            value = reading.value + reading.slope * (now - reading.at)
-            return value, reading.spread, reading.slope, until
-        return reading.value, reading.spread, 0.0, until
-
-    return look
-
-
-_LONGER_THAN_ANY: Line = (float(NEVER), 0.0, 0.0, NEVER)
-
-
-def _time_since(times: tuple[Moment, ...], now: Moment) -> Line:
-    return (float(now - times[-1]), 0.0, 1.0, NEVER) if times else _LONGER_THAN_ANY
-
-
-def _time_until_use(facts: Facts, now: Moment) -> Line:
-    place = bisect_left(facts.uses, now)
-    if place == len(facts.uses):
-        return _LONGER_THAN_ANY
-    start = facts.uses[place]
-    return float(start - now), 0.0, -1.0, start + 1
-
-
-def _count_since(happened: Mapping[str, tuple[Moment, ...]], event: str, since: str) -> Line:
-    times = happened.get(event, ())
-    marks = happened.get(since, ())
-    count = len(times) - bisect_right(times, marks[-1]) if marks else len(times)
-    return float(count), 0.0, 0.0, NEVER
-
-
-def _count_in(times: tuple[Moment, ...], now: Moment, time: Duration) -> Line:
-    first = bisect_left(times, now - time)
-    until = times[first] + time + 1 if first < len(times) else NEVER
-    return float(len(times) - first), 0.0, 0.0, until
-
 
 # ---- conditions ------------------------------------------------------------------------------
 
 
 def _comparison(left: Look, op: Op, right: Look, margin: float) -> Run_:
-    def run(facts: Facts, now: Moment, _memory: list[Memory]) -> Answer:
-        a, b = left(facts, now), right(facts, now)
+    def run(facts: Facts, now: Moment, memory: list[Memory]) -> Answer:
+        a, b = left(facts, now, memory), right(facts, now, memory)
         if a is None or b is None:
             # The one that is known may go stale, but unknown stays unknown until something comes.
             return Truth.UNKNOWN, NEVER
@@ -313,6 +250,37 @@ def _in_last(place: int, part: Run_, time: Duration) -> Run_:
         return truth, min(until, due)
 
     return run
+
+
+def _crossing(place: int, beyond: Run_) -> Run_:
+    def run(facts: Facts, now: Moment, memory: list[Memory]) -> Answer:
+        inner, until = beyond(facts, now, memory)
+        edge = memory[place]
+        assert isinstance(edge, Edge)
+        memory[place], truth = crosses(edge, inner)
+        return truth, until
+
+    return run
+
+
+def _of_last(place: int, part: Ready, least: int, of: int) -> Run_:
+    def run(facts: Facts, now: Moment, memory: list[Memory]) -> Answer:
+        inner, until = part.run(facts, now, memory)
+        last = memory[place]
+        assert isinstance(last, Last)
+        memory[place], truth = of_last(last, inner, _newest(facts, part.reads), least, of)
+        return truth, until
+
+    return run
+
+
+def _newest(facts: Facts, names: frozenset[str]) -> Moment:
+    """When the newest of these signals was sampled."""
+    found = (
+        facts.readings.get(name) or facts.station.get(name) or facts.site.get(name)
+        for name in names
+    )
+    return max((one.at for one in found if isinstance(one, Known)), default=-1)
 
 
 def _clock(ask: Callable[[Moment, LocalTime], tuple[bool, Moment]]) -> Run_:

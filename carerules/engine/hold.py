@@ -14,6 +14,7 @@ from typing import NamedTuple, TypeAlias
 
 from carerules.domain.moment import NEVER, Duration, Moment
 from carerules.domain.quantity import Truth
+from carerules.engine.trail import Trail
 
 
 class Run(NamedTuple):
@@ -31,10 +32,26 @@ class Past(NamedTuple):
     unknown_end: Moment | None = None
 
 
-Memory: TypeAlias = Run | Past
+class Edge(NamedTuple):
+    """What a crossing remembers: whether the near side was seen, and whether it is beyond since."""
+
+    near: bool = False
+    beyond: bool = False
+
+
+class Last(NamedTuple):
+    """What `in at least m of last n samples` remembers: when the last came, and their truths."""
+
+    at: Moment = -1
+    truths: tuple[Truth, ...] = ()
+
+
+Memory: TypeAlias = Run | Past | Edge | Last | Trail
 
 FRESH_RUN = Run()
 FRESH_PAST = Past()
+FRESH_EDGE = Edge()
+FRESH_LAST = Last()
 
 
 def hold_for(
@@ -82,3 +99,31 @@ def was_in_last(
     if unknown_end is not None and now < unknown_end + time:
         return past, Truth.UNKNOWN, unknown_end + time
     return past, Truth.NO, NEVER
+
+
+def crosses(edge: Edge, beyond: Truth) -> tuple[Edge, Truth]:
+    """The edge after seeing whether the value is beyond the level, and whether it has crossed.
+
+    It has from the moment at which it goes beyond until it is back, provided that it was seen on
+    the near side before: unknown, then beyond, is no crossing.
+    """
+    if beyond is Truth.NO:
+        return Edge(near=True), Truth.NO
+    if beyond is Truth.UNKNOWN:
+        return edge, Truth.UNKNOWN
+    edge = Edge(near=False, beyond=edge.beyond or edge.near)
+    return edge, Truth.YES if edge.beyond else Truth.NO
+
+
+def of_last(last: Last, truth: Truth, at: Moment, least: int, of: int) -> tuple[Last, Truth]:
+    """The samples after one of `at` (seen once), and whether enough of the last are true.
+
+    Before there are `of` samples, those that are missing count as unknown.
+    """
+    if at > last.at:
+        last = Last(at, (*last.truths, truth)[-of:])
+    yes = sum(one is Truth.YES for one in last.truths)
+    if yes >= least:
+        return last, Truth.YES
+    open_ = of - len(last.truths) + sum(one is Truth.UNKNOWN for one in last.truths)
+    return last, Truth.UNKNOWN if yes + open_ >= least else Truth.NO

@@ -12,9 +12,19 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from carerules.domain.moment import NEVER, Duration, Moment
-from carerules.domain.plan import Between, Compare, Condition, SignalValue, walk
+from carerules.domain.plan import (
+    Between,
+    Compare,
+    Condition,
+    Crosses,
+    InSamples,
+    SignalValue,
+    values,
+    walk,
+)
 from carerules.domain.quantity import Known, Quantity, Reading
 from carerules.domain.signal import Catalogue
+from carerules.engine.value import signals_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,8 +56,13 @@ def watch_over(conditions: Iterable[Condition], signals: Catalogue) -> Watch:
                 limits.setdefault(name, set()).add(limit)
             case Between(SignalValue(name), low, high):
                 limits.setdefault(name, set()).update((low.value, high.value))
-            case Compare(left, _, right):
-                always = always or any(isinstance(one, SignalValue) for one in (left, right))
+            case Crosses(SignalValue(name), level):
+                limits.setdefault(name, set()).add(level.value)
+            case Compare() | Between() | Crosses():
+                # Two signals, or a window over one: there is no limit to stay within.
+                always = always or any(signals_of(value) for value in values(part))
+            case InSamples():
+                always = True  # it counts samples, also those that change nothing
             case _:
                 pass
     return Watch(

@@ -6,7 +6,7 @@ a station it hands on as an intent.
 
 from __future__ import annotations
 
-from carerules.domain.action import Action, Chore, Mark, Notify, Quarantine, Retire
+from carerules.domain.action import Action, Chore, Mark, Notify, Quarantine, Retire, Switch
 from carerules.domain.decision import (
     Ending,
     Fired,
@@ -98,6 +98,9 @@ def _carry_on(turn: Turn, job: Job) -> tuple[Intent | None, Moment]:
                 return None, due
             case Instant(after, action):
                 _do(turn, after, action)
+                if isinstance(action, Notify) and action.again is not None:
+                    job = _keep(turn, before, after)
+                    return None, after.since + action.again
                 following = passed(after, turn.world.now)
                 if following is None:
                     _end(turn, after, Ending.DONE, "every line is done")
@@ -169,6 +172,10 @@ def _do(turn: Turn, job: Job, action: Action) -> None:
             turn.open_chore(f"{name} {job.key} {job.line}", name, say(text, turn.world, name))
         case Mark(event):
             mark(turn, name, event, f"rule {job.rule}")
+        case Switch(side, None):
+            for other in turn.pack(name).jobs:
+                if other.id != job.id and other.side is side:
+                    _end(turn, other, Ending.CANCELLED, f"rule {job.rule} switches it off")
         case Quarantine():
             bar(turn, name, job.because or f"rule {job.rule}", retired=False)
         case Retire(because):

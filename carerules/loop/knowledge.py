@@ -12,10 +12,11 @@ from carerules.battery import take_energy, take_event, take_sample
 from carerules.domain.decision import LeftOut, PackBarred
 from carerules.domain.event import Happened, Sample
 from carerules.domain.moment import SECOND, Duration, Moment
-from carerules.domain.quantity import Known
+from carerules.domain.quantity import Known, Truth
 from carerules.engine import (
     Facts,
     RuleState,
+    count,
     evaluate,
     explain,
     nothing_new,
@@ -48,6 +49,7 @@ def facts_of(world: World, name: str) -> Facts:
         state.happened,
         state.uses,
         world.local,
+        world.counts,
     )
 
 
@@ -75,7 +77,24 @@ def _look_once(turn: Turn, name: str, at: Moment) -> None:
     if turn.world.starting_since is None and not state.retired:
         rules = _activations(turn, name, rules, facts, at)
     nevers = remember_nevers(bound, state.nevers, facts, at) if bound.nevers else ()
+    if bound.counted:
+        due = min(due, _count(turn, name, facts, at))
     turn.set_pack(name, rules=rules, nevers=nevers, due=due, looked_at=facts.readings)
+
+
+def _count(turn: Turn, name: str, facts: Facts, at: Moment) -> Moment:
+    """Whether the pack counts by each condition that packs are counted by; changes are noted, so
+    that whoever asks for the number looks again in this turn."""
+    before = turn.pack(name).counting
+    after, due = count(turn.world.setup.bound[name], before, facts, at)
+    turn.set_pack(name, counting=after)
+    for old, new in zip(before, after, strict=True):
+        change = (new.truth is Truth.YES) - (old.truth is Truth.YES)
+        if change:
+            number = turn.world.counts.get(new.key, 0) + change
+            turn.change(counts=put(turn.world.counts, new.key, number))
+            turn.recounted = True
+    return due
 
 
 def _look_if_new(turn: Turn, name: str, at: Moment) -> None:
@@ -134,7 +153,14 @@ def _apply(turn: Turn, event: Sample | Happened) -> None:
     catch_up(turn, name, event.at)
     state = turn.pack(name)
     recent = Recent(
-        event, state.estimate, state.rules, state.nevers, state.happened, state.due, state.seen
+        event,
+        state.estimate,
+        state.rules,
+        state.nevers,
+        state.counting,
+        state.happened,
+        state.due,
+        state.seen,
     )
     horizon = event.heard - LATENESS
     kept = tuple(one for one in state.recent if one.event.at >= horizon)[-RECENT_MAX + 1 :]
@@ -175,7 +201,8 @@ def _put_in_place(turn: Turn, event: Sample | Happened) -> None:
     turn.fired_before = frozenset(rule.key for rule in state.rules if not rule.armed)
     turn.set_pack(
         name, estimate=first.estimate, rules=first.rules, nevers=first.nevers,
-        happened=first.happened, due=first.due, seen=first.seen, looked_at={},
+        counting=first.counting, happened=first.happened,
+        due=first.due, seen=first.seen, looked_at={},
         recent=tuple(one for one in state.recent if one.event.at <= event.at),
     )  # fmt: skip
     for one in (event, *(one.event for one in later)):

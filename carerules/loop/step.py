@@ -65,7 +65,7 @@ def step(world: World, event: Event) -> tuple[World, Sequence[Outcome]]:
     """
     assert event.heard >= world.now
     turn = Turn(world, event.heard)
-    touched = _take(turn, event)
+    touched = _recounted(turn, _take(turn, event))
     if turn.world.starting_since is not None:
         touched = _start_over(turn, touched)
     _act(turn, touched)
@@ -160,6 +160,19 @@ def _take(turn: Turn, event: Event) -> Iterable[str]:
             return ()
         case _:
             assert_never(event)
+
+
+def _recounted(turn: Turn, touched: Iterable[str]) -> Iterable[str]:
+    """Where a number of packs has changed, whoever asks for it looks again. Once: what changes
+    another number by that is found at the next look."""
+    if not turn.recounted:
+        return touched
+    turn.recounted = False
+    bound = turn.world.setup.bound
+    asking = [name for name in turn.world.packs if bound[name].reads_counts]
+    for name in asking:
+        look(turn, name, turn.world.now)
+    return (*touched, *asking)
 
 
 def _due_packs(turn: Turn) -> Iterable[str]:

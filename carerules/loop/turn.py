@@ -36,10 +36,11 @@ class Turn:
     that was given stays as it was. A state read before a change shows the change.
 
     `fired` are the activations that no job has been opened for yet; `fired_before` the rules whose
-    activation is known already while late samples are put in their place.
+    activation is known already while late samples are put in their place; `recounted`: a number of
+    packs has changed.
     """
 
-    __slots__ = ("_drafts", "fired", "fired_before", "outcomes", "world")
+    __slots__ = ("_drafts", "fired", "fired_before", "outcomes", "recounted", "world")
 
     def __init__(self, world: World, now: Moment) -> None:
         self.world = _draft(world)
@@ -47,6 +48,7 @@ class Turn:
         self.outcomes: list[Outcome] = []
         self.fired: list[Activation] = []
         self.fired_before: frozenset[str] = frozenset()
+        self.recounted = False
         _write(self.world, {"now": now})
 
     def decide(self, *outcomes: Outcome) -> None:

@@ -44,6 +44,7 @@ def view_of(turn: Turn, job: Job) -> View:
         taper_end=station is not None and _taper_end(turn, station),
         ahead="" if has_it is None or has_it.id == job.id else f"rule {has_it.rule}",
         forecast=lambda side, target: outlook(turn, name, side, target),
+        charge_rate=lambda power_w: charge_rate(turn, name, power_w),
     )
 
 
@@ -106,3 +107,11 @@ def outlook(turn: Turn, name: str, side: Side, target: float) -> tuple[Duration,
     except CannotCarry:
         return 0, 0.0
     return round(ahead.time_s * SECOND), ahead.load_energy_wh
+
+
+def charge_rate(turn: Turn, name: str, power_w: float) -> float:
+    """The C-rate (1/h) at which a charger of this power would fill the pack, at half its charge."""
+    pack = turn.rated(name)
+    chemistry = chemistry_of(turn.world, pack)
+    volts = rest_voltage(chemistry, 0.5) * pack.cells
+    return power_w * CHARGER_EFFICIENCY / volts / pack.capacity_ah

@@ -26,7 +26,16 @@ from carerules.domain.pack import Pack, Side, Site, Socket, Station, Use
 from carerules.domain.plan import Plan
 from carerules.domain.quantity import Dimension, Known, Reading, Unknown, show
 from carerules.domain.signal import Catalogue
-from carerules.engine import Bound, Job, Memory, RuleState, bind, fresh_states
+from carerules.engine import (
+    Bound,
+    CountState,
+    Job,
+    Memory,
+    RuleState,
+    bind,
+    fresh_counts,
+    fresh_states,
+)
 from carerules.safety import Dwell, PlugState, unknown_plug
 
 K = TypeVar("K")
@@ -60,6 +69,7 @@ class Recent:
     estimate: Estimate
     rules: tuple[RuleState, ...]
     nevers: tuple[tuple[Memory, ...], ...]
+    counting: tuple[CountState, ...]
     happened: Mapping[str, tuple[Moment, ...]]
     due: Moment
     seen: Moment
@@ -77,6 +87,7 @@ class PackState:
     estimate: Estimate
     rules: tuple[RuleState, ...]
     nevers: tuple[tuple[Memory, ...], ...]
+    counting: tuple[CountState, ...] = ()
     station: str | None = None
     placed_at: Moment = 0
     happened: Mapping[str, tuple[Moment, ...]] = field(default_factory=dict)
@@ -129,6 +140,7 @@ class World:
 
     `starting_since`: plugs are being brought off, and no rule fires yet. `muted`: rules (pack and
     key) that look on but do not fire, while facts from before their time are gone through.
+    `counts`: for how many packs each condition is true that some rule counts packs by.
     """
 
     setup: Setup
@@ -147,6 +159,7 @@ class World:
     jobs_made: int = 0
     refused: int = 0
     muted: frozenset[tuple[str, str]] = frozenset()
+    counts: Mapping[str, int] = field(default_factory=dict)
 
 
 def new_world(setup: Setup, now: Moment) -> World:
@@ -157,6 +170,7 @@ def new_world(setup: Setup, now: Moment) -> World:
             estimate=fresh(pack),
             rules=fresh_states(setup.bound[name]),
             nevers=tuple(never.when.fresh for never in setup.bound[name].nevers),
+            counting=fresh_counts(setup.bound[name]),
         )
         for name, pack in site.packs.items()
     }

@@ -14,19 +14,27 @@ from typing import Any
 
 from carerules.battery import estimate, rest, track, witness
 from carerules.domain import action, pack, quantity
-from carerules.engine import hold, job
-from carerules.engine.evaluate import RuleState
+from carerules.engine import hold, job, trail
+from carerules.engine.evaluate import CountState, RuleState
 from carerules.loop import world
 from carerules.safety import Dwell, PlugState
 
+
+def _name(cls: type[Any]) -> str:
+    """`engine.job.Job`: two rooms may use one word, each for its own."""
+    return f"{cls.__module__.removeprefix('carerules.')}.{cls.__name__}"
+
+
 _CLASSES: dict[str, type[Any]] = {
-    cls.__name__: cls
+    _name(cls): cls
     for cls in (
         estimate.Estimate, rest.Rest, track.Track, witness.Gauge,
-        action.Drain, action.Charge, action.Rest, action.Ask, action.Notify, action.Chore,
-        action.Mark, action.Quarantine, action.Retire, action.DayWindow, action.Hole,
-        pack.Use, quantity.Known, quantity.Unknown, quantity.Truth, quantity.Dimension,
-        hold.Run, hold.Past, job.Job, job.Phase, RuleState, Dwell, PlugState,
+        action.Drain, action.Charge, action.Rest, action.Hold, action.Switch, action.Ask,
+        action.Notify, action.Chore, action.Mark, action.Quarantine, action.Retire,
+        action.DayWindow, action.Hole,
+        pack.Use, pack.Side, quantity.Known, quantity.Unknown, quantity.Truth, quantity.Dimension,
+        hold.Run, hold.Past, hold.Edge, hold.Last, trail.Trail, trail.Stretch,
+        job.Job, job.Phase, RuleState, CountState, Dwell, PlugState,
         world.PackState, world.StationState, world.OpenChore,
     )
 }  # fmt: skip
@@ -59,7 +67,7 @@ def _fields(cls: type[Any]) -> tuple[str, ...]:
     if issubclass(cls, Enum):
         return tuple(cls.__members__)
     if is_dataclass(cls):
-        return tuple(field.name for field in fields(cls))
+        return tuple(one.name for one in fields(cls))
     return tuple(cls._fields)
 
 
@@ -69,15 +77,16 @@ def _flat(value: Any) -> Any:
     if value is None or type(value) in (bool, int, float, str):
         return value
     cls = type(value)
-    if _CLASSES.get(cls.__name__) is cls:
+    name = _name(cls)
+    if name in _CLASSES:
         if issubclass(cls, Enum):
-            return {"=": cls.__name__, "name": value.name}
-        return {"=": cls.__name__} | {name: _flat(getattr(value, name)) for name in _fields(cls)}
-    if isinstance(value, tuple):
+            return {"=": name, "name": value.name}
+        return {"=": name} | {field: _flat(getattr(value, field)) for field in _fields(cls)}
+    if cls is tuple:
         return {"t": [_flat(one) for one in value]}
-    if isinstance(value, frozenset):
+    if cls is frozenset:
         return {"s": sorted(_flat(one) for one in value)}
-    assert hasattr(value, "items"), f"{cls.__name__} is not on the list of what a world is made of"
+    assert hasattr(value, "items"), f"{name} is not on the list of what a world is made of"
     return {"m": [[key, _flat(one)] for key, one in value.items()]}
 
 

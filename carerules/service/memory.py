@@ -16,7 +16,7 @@ from carerules.domain.decision import Fired, JobBegan, JobEnded, Outcome
 from carerules.domain.event import Event
 from carerules.domain.moment import Moment
 from carerules.domain.quantity import Truth
-from carerules.engine import fresh_states
+from carerules.engine import fresh_counts, fresh_states
 from carerules.loop import PackState, Setup, World, learn, new_world, step, stranger
 from carerules.service import image
 
@@ -37,7 +37,7 @@ class WorldStore(Protocol):
 _BY_NAME = ("packs", "stations", "plugs")
 _WHOLE = (
     "now", "room", "uses", "chores", "attended_until", "stopped", "starting_since", "ended",
-    "jobs_made", "refused",
+    "jobs_made", "refused", "counts",
 )  # fmt: skip
 
 
@@ -90,7 +90,8 @@ def _rebound(state: PackState, setup: Setup, name: str) -> PackState:
         nevers = state.nevers
     station = state.station if state.station in setup.site.stations else None
     rules = fresh_states(bound, state.rules)
-    return replace(state, rules=rules, nevers=nevers, station=station)
+    counting = fresh_counts(bound, state.counting)
+    return replace(state, rules=rules, nevers=nevers, counting=counting, station=station)
 
 
 def restore(store: WorldStore, setup: Setup, now: Moment) -> World:
