@@ -25,7 +25,12 @@ TWO = (
     'rule warm\n    when pack.temperature > 30 °C: notify "warm"\n'
     'rule hot\n    when pack.temperature > 40 °C for 30 min: notify "hot"\n'
 )
-REARM = 'rule low\n    when pack.soc < 30 %:\n        notify "low"\n        rearm when pack.soc > 50 %\n'
+REARM = """rule low
+    when pack.soc < 30 %:
+        notify "low"
+        rearm when pack.soc > 50 %
+"""
+AT = 'rule upon\n    when pack.soc >= 95 %: notify "upon"\n'
 ROOM = 'rule room\n    when site.temperature > 30 °C for 1 h: notify "warm room"\n'
 SHELF = 'rule shelf\n    when pack.soc < 95 %: notify "fell below"\n'
 NOT = 'rule cool\n    when not pack.temperature > 40 °C for 10 min: notify "cool"\n'
