@@ -31,7 +31,6 @@ from carerules.config.values import (
     RuleFile,
     Title,
     When,
-    Window,
     Zone,
     name_of,
 )
@@ -130,16 +129,6 @@ class VirtualTable(Table):
     )
 
 
-class NoticesTable(Table):
-    """When to leave people alone."""
-
-    quiet: Window | None = Field(
-        default=None,
-        description="A stretch of the day in which notices that are not urgent wait.",
-        examples=["22:00-07:00"],
-    )
-
-
 class SiteTable(Table):
     """A carerules site file: the packs, the places and plugs they hang on, and the rules."""
 
@@ -184,4 +173,3 @@ class SiteTable(Table):
     virtual: VirtualTable | None = Field(
         default=None, description="Play the site instead of switching anything. Not beside `mqtt`."
     )
-    notices: NoticesTable = Field(default=NoticesTable(), description="Which notices wait.")

@@ -28,7 +28,6 @@ TABLES: tuple[str, ...] = (
     "mqtt",
     "virtual",
     "virtual.pack.NAME",
-    "notices",
 )
 """Every table of a site file; `station.NAME.charger` has the keys of `load`."""
 

@@ -19,7 +19,6 @@ from carerules.config.known import Known
 from carerules.config.model import MqttTable, SiteTable, VirtualTable
 from carerules.config.signals import UNITS_OF_SIGNALS, signal_of
 from carerules.config.things import LEASE_S_MAX, LimitsTable, PackTable, PlugTable, SocketTable
-from carerules.domain.action import DayWindow
 from carerules.domain.moment import SECOND, Duration, LocalTime, Moment
 from carerules.domain.pack import Limits, Pack, Plug, Site, Socket, Station, Use
 from carerules.domain.quantity import DURATION
@@ -78,7 +77,6 @@ class SiteFile:
     uses: tuple[Use, ...]
     mqtt: MqttAddress | None = None
     virtual: VirtualStart | None = None
-    quiet: DayWindow | None = None
 
     @property
     def names(self) -> Names:
@@ -144,7 +142,6 @@ def built(table: SiteTable, file: str, folder: Path, known: Known) -> SiteFile:
         uses=tuple(sorted(uses, key=lambda use: use.start)),
         mqtt=None if table.mqtt is None else _mqtt(table.mqtt, folder),
         virtual=None if table.virtual is None else _virtual(table.virtual, local),
-        quiet=table.notices.quiet,
     )
 
 

@@ -14,7 +14,6 @@ from site_cases import PRELUDE
 
 from carerules.battery import shipped_chemistries
 from carerules.config import SiteFile, read_site, read_site_text
-from carerules.domain.action import DayWindow
 from carerules.domain.moment import HOUR, MINUTE
 from carerules.domain.pack import Limits, Side
 from carerules.domain.signal import catalogue
@@ -81,7 +80,6 @@ def test_the_example_on_real_plugs_has_the_same_packs_and_stations() -> None:
         None,
     }
     assert [signal.name for signal in real.signals] == ["site.humidity"]
-    assert real.quiet == DayWindow(22 * 60, 7 * 60)
     # Two sites must not write one journal.
     assert real.state != played.state
 

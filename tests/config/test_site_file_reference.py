@@ -13,7 +13,7 @@ from pydantic import Field
 from site_cases import PRELUDE
 
 from carerules.config import SiteFile, read_site_text, site_schema
-from carerules.config.model import NoticesTable
+from carerules.config.model import VirtualTable
 from carerules.config.reference import TABLES, key_table, main, refreshed
 from carerules.config.schema import undescribed
 
@@ -55,7 +55,6 @@ REFUSED = [
     ("[pack.egret]\nchemistry = 'lipo'\ncells = 6\ncapacity = '1 V'\n", "pack.egret.capacity"),
     ("[pack.egret]\nchemistry = 'lipo'\ncells = 6\n", "pack.egret"),
     ("[pack.'grey heron']\nchemistry = 'lipo'\ncells = 6\ncapacity = '1 Ah'\n", "pack"),
-    ("[notices]\nloud = true\n", "notices"),
     ("[use.a]\nstart = 2026-12-05T08:00:00\npacks = []\n", "use.a.packs"),
     ("[plug.B]\nprofile = 'generic-json'\ntopic = 7\n", "plug.B.topic"),
     ("[signal.x]\nunit = 'percent'\nmeaning = 'x'\n", "signal.x.unit"),
@@ -74,7 +73,7 @@ def test_every_key_has_a_description() -> None:
 
 
 def test_a_key_without_a_description_would_be_found() -> None:
-    class Planted(NoticesTable):
+    class Planted(VirtualTable):
         loud: bool = False
         late: bool = Field(default=False, description=" ")
 
