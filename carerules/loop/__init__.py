@@ -3,7 +3,7 @@
 Knows the order in which the rooms are asked. Does not know clocks, sockets or files.
 """
 
-from carerules.loop.foresight import HORIZON, Obstacle, foresee, obstacle
+from carerules.loop.foresight import HORIZON, Obstacle, foresee, moves_energy, obstacle
 from carerules.loop.knowledge import facts_of
 from carerules.loop.step import learn, next_due, step
 from carerules.loop.world import (
@@ -30,6 +30,7 @@ __all__ = [
     "foresee",
     "learn",
     "make_setup",
+    "moves_energy",
     "new_world",
     "next_due",
     "obstacle",

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from carerules.domain.action import Action, Charge, Drain
+from carerules.domain.action import Action, Charge, Drain, Switch
 from carerules.domain.decision import Intent, Veto
 from carerules.domain.moment import DAY, Duration, Moment
 from carerules.domain.pack import Side
@@ -23,14 +23,16 @@ from carerules.loop.world import World
 HORIZON: Duration = 30 * DAY
 """Further ahead nobody plans, and shelf loss has moved every charge."""
 LOOKS_MAX = 10_000
-"""A rule with a daily window is due twice a day; a bound, not a plan."""
+"""A rule with a daily window is due twice a day, one with the mean over a day 256 times a day: that
+one is foreseen for 39 days, the mean over an hour for a day and a half."""
 
 
 def foresee(world: World, name: str, horizon: Duration = HORIZON) -> Mapping[str, Moment]:
     """When each rule of the pack would next fire, by the rule's key; one that would not is missing.
 
     If nothing changes: readings that are fresh now stay as they are, kept ones go on along their
-    slopes, planned uses come nearer, the clock runs, no job moves anything. Exact under that.
+    slopes, planned uses come nearer, the clock runs, no job moves anything, and numbers of packs
+    stay. Exact under that; less far than the horizon where `LOOKS_MAX` cuts it short.
     """
     state, now = world.packs[name], world.now
     if state.retired:
@@ -81,10 +83,10 @@ def obstacle(world: World, name: str, actions: Sequence[Action]) -> Obstacle | N
 
     None: nothing, or none of them moves energy.
     """
-    action = next((one for one in actions if isinstance(one, (Drain, Charge))), None)
-    if action is None:
+    flow = next((found for one in actions if (found := _flow(one)) is not None), None)
+    if flow is None:
         return None
-    side = Side.LOAD if isinstance(action, Drain) else Side.CHARGER
+    side, target = flow
     place = world.packs[name].station
     station = world.setup.site.stations[place] if place else None
     if station is None or station.socket(side) is None:
@@ -92,11 +94,30 @@ def obstacle(world: World, name: str, actions: Sequence[Action]) -> Obstacle | N
         mend = f"put {name} on a station with a {side.value}"
         return Obstacle("", what, mend)
     intent = Intent(
-        job="", rule="", pack=name, station=station.name, side=side, target=action.target,
+        job="", rule="", pack=name, station=station.name, side=side, target=target,
         because="", time_max=0, energy_wh_max=0.0,
     )  # fmt: skip
     match judge(Turn(world, world.now), station, intent):
         case Veto() as veto:
             return Obstacle(veto.interlock, veto.show(), veto.mend)
+        case _:
+            return None
+
+
+def moves_energy(actions: Sequence[Action]) -> bool:
+    """Whether any of the actions has a plug switched on."""
+    return any(_flow(action) is not None for action in actions)
+
+
+def _flow(action: Action) -> tuple[Side, float] | None:
+    """Which way the action moves energy, and to what charge (%); None: it moves none."""
+    match action:
+        case Drain(target):
+            return Side.LOAD, target
+        case Charge(target):
+            return Side.CHARGER, target
+        case Switch(side, time) if time is not None:
+            # It aims at no charge: the floors and ceilings alone stop it.
+            return side, 100.0 if side is Side.LOAD else 0.0
         case _:
             return None

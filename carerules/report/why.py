@@ -8,12 +8,11 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from datetime import datetime
 
-from carerules.domain.action import Charge, Drain
 from carerules.domain.moment import SECOND, Moment
 from carerules.domain.plan import wording
 from carerules.domain.quantity import DURATION, Known, Truth
 from carerules.engine import BoundRule, Explained, Facts, RuleState, Seen, explain
-from carerules.loop import World, facts_of, foresee, obstacle
+from carerules.loop import World, facts_of, foresee, moves_energy, obstacle
 from carerules.report.log import log_rows_lines
 from carerules.report.pack import TRUTHS, charge_of, job_of, seconds, tidy
 from carerules.report.page import Paint, fold, plain, show_at, show_percent, show_s
@@ -78,7 +77,7 @@ def _rule(
         holds=TRUTHS[when.truth],
         fired=exact and when.truth is Truth.YES and not state.armed,
         fires_at=None if fires is None else world.local.read(fires),
-        moves_energy=any(isinstance(action, (Drain, Charge)) for action in actions),
+        moves_energy=moves_energy(actions),
         obstacle=None if blocked is None else ObstacleShape(
             interlock=blocked.interlock or None, what=blocked.what, mend=blocked.mend or None
         ),
@@ -130,11 +129,13 @@ def _number(
         stale = signal.max_age is not None and now - reading.at > signal.max_age
         value, spread = reading.value_at(now) / scale, reading.spread / scale
         return tidy(value), tidy(spread), unit, stale
-    if name.startswith("count "):
+    if name.startswith(("count ", "number of packs ")):
         return float(seen.found), 0.0, "", False
     if name.startswith("time since "):
         times = facts.happened.get(name.removeprefix("time since "), ())
         return (seconds(now - times[-1]) if times else None), None, "s", False
+    if name != "time until use":  # a window: what it says is in its words alone
+        return None, None, None, False
     ahead = [start for start in facts.uses if start >= now]
     return (seconds(ahead[0] - now) if ahead else None), None, "s", False
 
@@ -177,8 +178,9 @@ def _head(why: WhyShape) -> Iterator[str]:
         yield from fold("doing ", f"{job.line} ({job.job}, rule {job.rule}): "
                                   f"{job.phase}{since}{reason}")  # fmt: skip
     if not why.exact:
-        words = "rules or site have changed since: below is what today's rules make of what was "
-        words += "seen then; what was decided then stands at the end"
+        words = "rules or site have changed since, or old samples are forgotten: below is what "
+        words += "today's rules make of what is still known of then; what was decided then stands "
+        words += "at the end"
         yield from fold("", words)
 
 

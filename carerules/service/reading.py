@@ -49,7 +49,7 @@ class Past:
     """The world at a past moment, and what was decided for a pack in the minute from there.
 
     Not `exact`: going through the journal with today's rules did not give what was decided then,
-    so the world has only looked on.
+    or some of what was heard until then is forgotten; so the world has only looked on.
     """
 
     world: World
@@ -144,7 +144,7 @@ class Reader:
         """The newest state kept from before the moment, with the same rules; or none."""
         for seq, text in self.snapshots():
             world = load_world(text, self.setup)
-            if world is not None and world.now <= moment and not world.muted:
+            if world is not None and world.now < moment and not world.muted:
                 return world, seq
         return None, 0
 
@@ -153,6 +153,9 @@ class Reader:
     ) -> Iterator[tuple[int, Event, Sequence[Outcome], World]]:
         """Each event from there on, what was decided on it then, and the world after it."""
         for seq, event, decided in self.told(after):
+            if exact and seq != after + 1:
+                raise _DiffersError  # old samples are forgotten, or a row does not read back
+            after = seq
             if world is None:
                 world = new_world(self.setup, event.heard)
             if event.heard < world.now or stranger(self.setup, event):

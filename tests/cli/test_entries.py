@@ -296,8 +296,8 @@ def test_what_status_counts_in_is_what_the_service_makes_of_it(tmp_path: Path) -
 WORDS = st.sampled_from([
     "heron", "egret", "A", "B", "site", "charged", "used", "voltage", "cells", "soc", "capacity",
     "temperature", "--at", "--off", "--json", "--pack", "--since", "--last", "--all", "08:00",
-    "add", "drop", "list", "yes", "no", "-3", "-3.75", "15.0", "3.75", "80", "1e9", "nan", "-", "--", "",
-    "yesterday 18:00", "2026-12-05T08:00", "heron-1", "ready", "--help",
+    "add", "drop", "list", "yes", "no", "-3", "-3.75", "15.0", "3.75", "80", "1e9", "nan", "-",
+    "--", "", "yesterday 18:00", "2026-12-05T08:00", "heron-1", "ready", "--help",
 ]) | st.text(max_size=12)  # fmt: skip
 
 MINE = sorted(name for name, (module, _) in COMMANDS.items() if module in ("entries", "reading"))

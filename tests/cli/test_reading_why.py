@@ -292,6 +292,23 @@ def test_after_a_change_of_the_rules_it_is_said_that_they_are_others(tmp_path: P
     )
 
 
+def test_what_is_forgotten_cannot_be_gone_through_exactly(tmp_path: Path) -> None:
+    """A service deletes old samples; from then on that past is told by its decisions alone."""
+    story = full_heron(tmp_path)
+    story.go(seen_heron(FULL + HOUR))
+    story.go(seen_heron(FIRES - 5 * SECOND), Tick(FIRES))
+    story.snapshot()
+    known = why(story, "heron", "--at", iso(FIRES))
+    assert known.exact
+    assert any("rule full-too-long holds" in line.text for line in known.decisions)
+    assert story.journal.forget(story.journal.last_seq) > 0
+    shape = why(story, "heron", "--at", iso(FIRES))
+    assert not shape.exact
+    assert any("rule full-too-long holds" in line.text for line in shape.decisions)
+    # What a person said stays, and with it a kept charge.
+    assert rule_of(shape, "full-too-long").holds == "yes"
+
+
 def test_new_names_and_reasons_alone_are_no_change(tmp_path: Path) -> None:
     story = draining_heron(tmp_path)
     renamed = RULES.replace("rule full-too-long", "rule too-full").replace("loses", "will lose")
