@@ -96,8 +96,9 @@ def learn(world: World, event: Event, decided: Iterable[Outcome]) -> World:
 def next_due(world: World) -> Moment:
     """When the world must be told the time at the latest, though nothing else is heard."""
     due = NEVER
+    jobs_stand = world.starting_since is not None or world.ended
     for state in world.packs.values():
-        due = min(due, state.due, state.jobs_due)
+        due = min(due, state.due, NEVER if jobs_stand else state.jobs_due)
     for plug in world.plugs.values():
         due = min(due, plug_due(plug, world.now))
     if world.starting_since is not None:
@@ -344,7 +345,9 @@ def _act(turn: Turn, touched: Iterable[str]) -> None:
             open_jobs(turn)
             wants.clear()
             for name in names:
-                intent = conduct(turn, name) if turn.pack(name).jobs else None
+                # Also when its last job has just ended: nothing is due for it any more.
+                at_it = turn.pack(name).jobs or turn.pack(name).jobs_due != NEVER
+                intent = conduct(turn, name) if at_it else None
                 if intent is not None:
                     wants[intent.station] = intent
             if not turn.fired:
