@@ -26,6 +26,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "status": ("reading", "Show each pack, station and chore."),
     "why": ("reading", "Show why each rule holds or not for a pack."),
     "log": ("reading", "Show what was seen, decided and done."),
+    "test": ("trials", "Play the scenarios in rule files."),
     "pretend": ("pretend", "Play a plug or a pack over MQTT, for tests and trials."),
 }
 """Every command: the module it lives in, and its line in the overview."""

@@ -1,0 +1,138 @@
+"""`carerules test`: the scenarios in rule files, played through the real loop.
+
+Knows files and verdicts. Does not know how a scenario is played.
+"""
+
+from __future__ import annotations
+
+import json
+import textwrap
+from pathlib import Path
+
+import click
+
+from carerules.battery import shipped_chemistries
+from carerules.cli.common import FAILED, REFUSED, json_option, site_at
+from carerules.cli.texts import show_findings
+from carerules.domain.signal import catalogue
+from carerules.lang import Loaded
+from carerules.service import load_files
+from carerules.sim.coverage import Coverage, sides_in, untouched
+from carerules.sim.verdict import Checked, Verdict, play
+
+WIDTH = 80
+
+
+@click.command("test")
+@click.argument(
+    "paths", metavar="FILE...", nargs=-1, required=True, type=click.Path(path_type=Path)
+)
+@click.option("--for-site", "site_path", type=click.Path(path_type=Path), metavar="SITE",
+              help="With this site's signals and chemistries.")  # fmt: skip
+@click.option("--only", metavar="WORDS", help="Only scenarios with these words in their name.")
+@click.option("--coverage", "wants_coverage", is_flag=True,
+              help="Say what no scenario touched; exit 1 when there is anything.")  # fmt: skip
+@json_option
+def test_command(
+    paths: tuple[Path, ...], site_path: Path | None, only: str | None, wants_coverage: bool,
+    as_json: bool,
+) -> None:  # fmt: skip
+    """Play the scenarios of rule files. Exit status 1 when one came out otherwise.
+
+    Example: carerules test river.care --coverage
+    """
+    site = site_at(site_path) if site_path is not None else None
+    chemistries = site.chemistries if site is not None else shipped_chemistries()
+    signals = catalogue(site.signals if site is not None else ())
+    failed = refused = False
+    report: list[dict[str, object]] = []
+    for path in paths:
+        loaded = load_files({str(path): path}, site)
+        show_findings(loaded)
+        if loaded.plan is None:
+            refused = True
+            continue
+        coverage = Coverage()
+        verdicts = [
+            play(scenario, loaded.plan, signals, chemistries, coverage)
+            for scenario in loaded.scenarios
+            if only is None or only in scenario.name
+        ]
+        failed |= not all(verdict.ok for verdict in verdicts)
+        missing = _missing(path, loaded, coverage)
+        failed |= wants_coverage and bool(missing[0])
+        report.append(_flat(path, verdicts, missing if wants_coverage else None))
+        if not as_json:
+            _show(path, verdicts)
+            if wants_coverage:
+                _show_missing(missing)
+    if as_json:
+        click.echo(
+            json.dumps({"shape": 1, "ok": not (failed or refused), "files": report}, indent=2)
+        )
+    if refused or failed:
+        raise SystemExit(REFUSED if refused else FAILED)
+
+
+def _missing(path: Path, loaded: Loaded, coverage: Coverage) -> tuple[list[str], int]:
+    """What no scenario touched of the rules that stand in this very file, and of how many sides."""
+    assert loaded.plan is not None
+    own = [rule.name for rule in loaded.plan.rules if rule.span.file == str(path)]
+    missing = [f"{one.rule}: {one.what}" for one in untouched(loaded.plan, coverage, own)]
+    return missing, sides_in(loaded.plan, own)
+
+
+def _show(path: Path, verdicts: list[Verdict]) -> None:
+    for verdict in verdicts:
+        if verdict.ok:
+            continue
+        scenario = verdict.scenario
+        click.echo(f'{scenario.span.show()}: "{scenario.name}"')
+        if verdict.problem:
+            click.echo(f"  {verdict.problem}")
+        for check in verdict.checks:
+            _show_check(check)
+    good = sum(verdict.ok for verdict in verdicts)
+    click.echo(f"{path}: {good} of {len(verdicts)} scenarios came out as expected")
+
+
+def _show_check(check: Checked) -> None:
+    mark = "as expected" if check.ok else "NOT SO"
+    click.echo(f"  {check.line.time:%a %H:%M}  {check.words}: {mark}")
+    if check.ok:
+        return
+    for line in check.instead or ("nothing was decided",):
+        wrapped = textwrap.wrap(line, WIDTH - 14, subsequent_indent=" " * 11)
+        for row in wrapped:
+            click.echo(f"      | {row}")
+
+
+def _show_missing(missing: tuple[list[str], int]) -> None:
+    lines, sides = missing
+    for line in lines:
+        click.echo(f"  not touched: {line}")
+    share = 100.0 if not sides else 100 * (sides - len(lines)) / sides
+    click.echo(f"  coverage: {share:.0f} % of {sides} sides")
+
+
+def _flat(
+    path: Path, verdicts: list[Verdict], missing: tuple[list[str], int] | None
+) -> dict[str, object]:
+    flat: dict[str, object] = {
+        "file": str(path),
+        "scenarios": [
+            {
+                "name": verdict.scenario.name, "line": verdict.scenario.span.line,
+                "ok": verdict.ok, "problem": verdict.problem or None,
+                "checks": [
+                    {"time": check.line.time.isoformat(), "expect": check.words, "ok": check.ok,
+                     "happened": list(check.instead)}
+                    for check in verdict.checks
+                ],
+            }
+            for verdict in verdicts
+        ],
+    }  # fmt: skip
+    if missing is not None:
+        flat["untouched"], flat["sides"] = missing
+    return flat
