@@ -44,6 +44,7 @@ def steer(turn: Turn, station: Station, intent: Intent | None) -> Moment:
         if socket is None:
             continue
         granted: Permit | None = None
+        planned = intent is None
         because = _stopped(turn) or "no job wants it on"
         if intent is not None and intent.side is side:
             match verdict := judge(turn, station, intent):
@@ -52,12 +53,13 @@ def steer(turn: Turn, station: Station, intent: Intent | None) -> Moment:
                     due = min(due, verdict.until)
                 case Veto():
                     because = verdict.found
+                    planned = verdict.interlock == "handover"
                     due = min(due, turn.world.now + ASK_AGAIN)
                     _refused(turn, station, socket, intent, verdict)
         if granted is not None and intent is not None:
             _on(turn, station, socket, intent, granted)
         else:
-            off(turn, station, socket, because, planned=intent is None)
+            off(turn, station, socket, because, planned=planned)
     if intent is None and turn.world.stations[station.name].veto:
         turn.set_station(station.name, veto="")
     return due
@@ -182,7 +184,7 @@ def _refused(turn: Turn, station: Station, socket: Socket, intent: Intent, veto:
     """The job hears of its veto; a fault of the plug may lock the station."""
     plug, state = _plug(turn, socket)
     place = turn.world.stations[station.name]
-    passing = state.on_at is None and veto.interlock in _PASSING
+    passing = veto.interlock in (_PASSING if state.on_at is None else ("handover",))
     word = f"{veto.job} {veto.interlock}"
     if not passing and place.veto != word:
         turn.set_station(station.name, veto=word)

@@ -125,6 +125,14 @@ def _plug_in_order(intent: Intent, bench: Bench) -> Finding:
     return Clear(state.on_heard + SILENCE_MAX + 1 if state.confirmed else NEVER)
 
 
+def _same_job(intent: Intent, bench: Bench) -> Finding:
+    """The caps of an ON are those of the job and the pack that it began with."""
+    _, state = bench.plugs[_socket(intent, bench).plug]
+    if state.on_at is None or state.job == intent.job:
+        return CLEAR
+    return Refusal(f"plug {state.name} is on for another job", "a start from a proven off")
+
+
 def _guarded(intent: Intent, bench: Bench) -> Finding:
     plug, _ = bench.plugs[_socket(intent, bench).plug]
     if plug.lease_s is not None or plug.unguarded or _attended(bench):
@@ -313,6 +321,7 @@ _BOTH: tuple[tuple[str, Check], ...] = (
     ("pack barred", _not_barred),
     ("station locked", _not_locked),
     ("plug", _plug_in_order),
+    ("handover", _same_job),
     ("timer", _guarded),
     ("one side only", _other_side_off),
     ("caps", _within_caps),
