@@ -12,18 +12,18 @@ from carerules.domain import action as a
 from carerules.domain.diagnostic import Mend, Span
 from carerules.domain.quantity import CHARGE_LEVEL, POWER, show
 from carerules.lang import syntax as s
-from carerules.lang.conditions import day_window
+from carerules.lang.clock import day_window
 from carerules.lang.scope import Scope, written
 
 # Which options each action takes.
 _OPTIONS: dict[str, frozenset[str]] = {
     "DRAIN": frozenset({"AT", "DURING"}),
     "CHARGE": frozenset({"BY", "DURING"}),
+    "ASK": frozenset({"WITHIN"}),
     "NOTIFY": frozenset({"URGENT"}),
     "RETIRE": frozenset({"BECAUSE"}),
 }
-_OPTION_SHOWN = {"AT": "at most", "DURING": "during", "BY": "by use", "URGENT": "urgent",
-                 "BECAUSE": "because"}  # fmt: skip
+_SAID = {"AT": "at most"}
 
 
 def action(node: s.ActionNode, scope: Scope) -> a.Action | None:
@@ -40,9 +40,7 @@ def action(node: s.ActionNode, scope: Scope) -> a.Action | None:
             time = scope.duration(cast(s.AmountNode, node.what), "`rest`")
             return None if time is None else a.Rest(time)
         case "ASK":
-            said = text(cast(s.Word, node.what), scope)
-            within = scope.duration(cast(s.AmountNode, node.within), "`within`")
-            return None if said is None or within is None else a.Ask(said, within)
+            return _ask(node, options, scope)
         case "NOTIFY":
             said = text(cast(s.Word, node.what), scope)
             return None if said is None else a.Notify(said, "URGENT" in options)
@@ -71,18 +69,25 @@ def _options(node: s.ActionNode, scope: Scope) -> dict[str, s.OptionNode] | None
             scope.findings.add(
                 "not-there-yet" if later else "misplaced",
                 "`charge` with `at most` is not there yet" if later else
-                f"`{_OPTION_SHOWN[kind]}` does not go with `{node.kind.text}`",
+                f"`{_said(option)}` does not go with `{node.kind.text}`",
                 option.span, Mend("leave it out"),
             )  # fmt: skip
             return None
         if kind in found:
             scope.findings.add(
-                "twice", f"`{_OPTION_SHOWN[kind]}` stands here twice", option.span,
+                "twice", f"`{_said(option)}` stands here twice", option.span,
                 Mend("leave one of them out"),
             )  # fmt: skip
             return None
         found[kind] = option
     return found
+
+
+def _said(option: s.OptionNode) -> str:
+    """The option as its author began it: `at most`, `by use`."""
+    if option.kind.type == "BY" and isinstance(option.what, s.Word):
+        return f"by {option.what.text}"
+    return _SAID.get(option.kind.type, option.kind.text)
 
 
 def _drain(node: s.ActionNode, options: dict[str, s.OptionNode], scope: Scope) -> a.Drain | None:
@@ -112,6 +117,18 @@ def _charge(node: s.ActionNode, options: dict[str, s.OptionNode], scope: Scope) 
         if target is not None and sound
         else None
     )
+
+
+def _ask(node: s.ActionNode, options: dict[str, s.OptionNode], scope: Scope) -> a.Ask | None:
+    said = text(cast(s.Word, node.what), scope)
+    if "WITHIN" not in options:
+        scope.findings.add(
+            "missing-word", "`ask` waits for an answer, and does not say how long", node.span,
+            Mend("write how long after the text, such as `within 1 h`"),
+        )  # fmt: skip
+        return None
+    within = scope.duration(cast(s.AmountNode, options["WITHIN"].what), "`within`")
+    return None if said is None or within is None else a.Ask(said, within)
 
 
 def _target(node: s.ActionNode, scope: Scope) -> float | None:

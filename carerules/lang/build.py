@@ -10,6 +10,7 @@ from __future__ import annotations
 from typing import Any
 
 from carerules.domain.diagnostic import Span
+from carerules.lang import scene as p
 from carerules.lang import syntax as s
 
 Children = list[Any]
@@ -181,12 +182,55 @@ class Builder:
         plain = [child for child in c[1:] if not isinstance(child, s.OptionNode)]
         if plain and isinstance(plain[0], s.Word) and plain[0].type == "TO":
             del plain[0]
-        within = plain[2] if len(plain) > 2 else None
-        return s.ActionNode(c[0], plain[0] if plain else None, options, within, _around(c))
+        return s.ActionNode(c[0], plain[0] if plain else None, options, _around(c))
 
     def ending(self, c: Children) -> s.EndingNode:
         return s.EndingNode(c[0], c[2], _around(c))
 
     def option(self, c: Children) -> s.OptionNode:
-        bare = c[0].type in ("BY", "URGENT")
-        return s.OptionNode(c[0], None if bare else c[-1], _around(c))
+        return s.OptionNode(c[0], None if len(c) == 1 else c[-1], _around(c))
+
+    # ---- scenarios ---------------------------------------------------------------------------
+
+    def scenario(self, c: Children) -> p.ScenarioNode:
+        return p.ScenarioNode(c[0], c[1], tuple(_nodes(c)), _around(c))
+
+    def given_pack(self, c: Children) -> p.GivenPackNode:
+        return p.GivenPackNode(c[2], tuple(_nodes(c)), _around(c))
+
+    def trait(self, c: Children) -> p.TraitNode:
+        return p.TraitNode(c[0], c[1], _around(c))
+
+    def given(self, c: Children) -> p.GivenNode:
+        *changes, last = _nodes(c)
+        since = last if isinstance(last, p.MomentNode) else None
+        return p.GivenNode((*changes, *([] if since else [last])), since, _around(c))
+
+    def line(self, c: Children) -> p.LineNode:
+        return p.LineNode(c[0], c[1], tuple(_nodes(c)[1:]), _around(c))
+
+    def set(self, c: Children) -> p.SetNode:
+        pack = c[0] if c[0].type == "NAME" else None
+        return p.SetNode(pack, c[-3], c[-2], c[-1], _around(c))
+
+    def occurs(self, c: Children) -> p.OccursNode:
+        return p.OccursNode(c[0], c[1], _around(c))
+
+    def planned(self, c: Children) -> p.PlannedNode:
+        return p.PlannedNode(c[2], _words(c, "NAME"), _around(c))
+
+    def moved(self, c: Children) -> p.MovedNode:
+        return p.MovedNode(c[0], c[2], _around(c))
+
+    def presence(self, c: Children) -> p.PresenceNode:
+        return p.PresenceNode(c[0], _around(c))
+
+    def expect(self, c: Children) -> p.ExpectNode:
+        if c[1].type == "NOTHING":
+            return p.ExpectNode(next(iter(_words(c, "NAME")), None), c[1], None, False, _around(c))
+        refused = bool(_words(c, "REFUSED"))
+        by = c[-1] if bool(_words(c, "BY")) else None
+        return p.ExpectNode(c[1], c[2], by, refused, _around(c))
+
+    def moment(self, c: Children) -> p.MomentNode:
+        return p.MomentNode(c[0] if len(c) == 2 else None, c[-1], _around(c))

@@ -8,14 +8,13 @@ from __future__ import annotations
 from typing import assert_never, cast
 
 from carerules.domain import plan
-from carerules.domain.action import DayWindow
 from carerules.domain.diagnostic import Mend, Span
-from carerules.domain.plan import DAY_NAMES, Condition, Op, ValueOf, dimension_of, value_wording
+from carerules.domain.plan import Condition, Op, ValueOf, dimension_of, value_wording
 from carerules.domain.quantity import COUNT, DURATION, SWITCH, Dimension, Quantity
 from carerules.domain.quantity import show as show_number
 from carerules.lang import syntax as s
 from carerules.lang.build import joined
-from carerules.lang.findings import nearest
+from carerules.lang.clock import day_window, on_days
 from carerules.lang.interval import Interval, bounds, natural
 from carerules.lang.scope import Scope, written
 
@@ -39,7 +38,7 @@ def condition(node: s.ConditionNode, scope: Scope) -> Condition | None:
             window = day_window(node, scope)
             return None if window is None else plan.During(window)
         case s.DaysNode():
-            return _days(node, scope)
+            return on_days(node, scope)
         case s.AllNode():
             return _all(node, scope)
         case s.AnyNode(parts, _):
@@ -187,7 +186,7 @@ def _against_fixed(
         )  # fmt: skip
         return None
     limit = scope.amount(node, dimension, said)
-    if limit is None or not _in_range(subject, limit, node, scope):
+    if limit is None or not _within(subject, limit, node, scope):
         return None
     found = plan.Compare(subject, op, limit)
     whole = natural(subject, scope.catalogue)
@@ -204,7 +203,12 @@ _PHRASE: dict[Op, str] = {"<": "below", "<=": "at most", ">": "above", ">=": "at
                           "=": "at", "!=": "other than"}  # fmt: skip
 
 
-def _in_range(subject: ValueOf, limit: Quantity, node: s.AmountNode, scope: Scope) -> bool:
+def in_range(signal: str, value: Quantity, node: s.AmountNode, scope: Scope) -> bool:
+    """Whether a signal can have the value at all; if not, it is told to the findings."""
+    return _within(plan.SignalValue(signal, value.dimension), value, node, scope)
+
+
+def _within(subject: ValueOf, limit: Quantity, node: s.AmountNode, scope: Scope) -> bool:
     whole = natural(subject, scope.catalogue)
     if whole.low <= limit.value <= whole.high:
         return True
@@ -246,7 +250,7 @@ def _between(node: s.BetweenNode, scope: Scope) -> Condition | None:
     low, high = ends
     if low is None or high is None:
         return None
-    inside = [_in_range(subject, end, at, scope)
+    inside = [_within(subject, end, at, scope)
               for end, at in ((low, node.low), (high, node.high))]  # fmt: skip
     if low.value > high.value:
         scope.findings.add(
@@ -285,54 +289,3 @@ def value(node: s.ValueNode, scope: Scope) -> ValueOf | None:
             return None if event is None or time is None else plan.CountIn(event, time)
         case _:
             assert_never(node)
-
-
-# ---- the clock and the week --------------------------------------------------------------------
-
-
-def day_window(node: s.WindowNode, scope: Scope) -> DayWindow | None:
-    """A stretch of each day; of no length it is a slip."""
-    ends = [_minutes(word, scope) for word in (node.since, node.until)]
-    since, until = ends
-    if since is None or until is None:
-        return None
-    if since == until:
-        scope.findings.add(
-            "clock-time", f"the stretch from {node.since.text} to {node.until.text} is empty",
-            node.span, Mend("leave `during` out if the whole day is meant"),
-        )  # fmt: skip
-        return None
-    return DayWindow(since, until)
-
-
-def _minutes(word: s.Word, scope: Scope) -> int | None:
-    hours, minutes = (int(part) for part in word.text.split(":"))
-    if hours < 24 and minutes < 60:
-        return hours * 60 + minutes
-    midnight = (hours, minutes) == (24, 0)
-    scope.findings.add(
-        "clock-time", f"`{word.text}` is no time of day; they go from 00:00 to 23:59", word.span,
-        Mend("write `00:00`", "00:00", safe=True) if midnight else Mend("write it as `22:00`"),
-    )  # fmt: skip
-    return None
-
-
-_LONG_DAYS = {"weekend": "sat, sun", "weekends": "sat, sun", "weekdays": "mon, tue, wed, thu, fri"}
-
-
-def _days(node: s.DaysNode, scope: Scope) -> Condition | None:
-    found: set[int] = set()
-    slipped = False
-    for word in node.days:
-        if word.text in DAY_NAMES:
-            found.add(DAY_NAMES.index(word.text))
-            continue
-        slipped = True
-        lower = word.text.lower()
-        full = next((d for d in DAY_NAMES if lower.startswith(d)), None)
-        name = _LONG_DAYS.get(lower) or full or nearest(lower, DAY_NAMES)
-        scope.findings.add(
-            "unknown-day", f"unknown day `{word.text}`", word.span,
-            Mend(f"write `{name}`", name) if name else Mend("the days are " + ", ".join(DAY_NAMES)),
-        )  # fmt: skip
-    return None if slipped else plan.OnDays(tuple(sorted(found)))

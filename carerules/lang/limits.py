@@ -5,6 +5,8 @@ Knows numbers only. Each has its diagnostic; together they bound the work for a 
 
 from __future__ import annotations
 
+from carerules.domain.moment import DAY, Duration
+
 FILE_BYTES_MAX = 1 << 20  # 500 rules of two kilobytes each: more than anybody reads
 FILES_MAX = 64  # taken in by `use`, all together
 USE_DEPTH_MAX = 16  # one file taking in the next
@@ -17,3 +19,6 @@ DIGITS_MAX = 9  # on each side of the point: 999 999 999 of any unit is beyond e
 TEXT_CHARS_MAX = 400  # a notice on a phone's screen
 NAME_CHARS_MAX = 64  # a name fits the column of a list
 FINDINGS_MAX = 100  # shown; who has more mends these first
+SCENARIO_TIME_MAX: Duration = (
+    3 * 366 * DAY
+)  # three rounds of the seasons; ageing is slower, rules are not

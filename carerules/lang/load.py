@@ -8,11 +8,13 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import TypeAlias
 
 from carerules.domain.diagnostic import Diagnostic, Mend, Severity, Span
 from carerules.domain.event import PERSON_EVENTS
 from carerules.domain.plan import Never, Plan, Rule
+from carerules.domain.scenario import Scenario
 from carerules.domain.signal import Catalogue
 from carerules.lang import syntax as s
 from carerules.lang.check import check_names, check_over
@@ -21,19 +23,24 @@ from carerules.lang.limits import FILES_MAX, FINDINGS_MAX, RULES_MAX, USE_DEPTH_
 from carerules.lang.parse import keywords, parse
 from carerules.lang.resolve import FileResolver, Override, rule_name
 from carerules.lang.scan import Item, scan
+from carerules.lang.scenario import scenario
+from carerules.lang.scene import ScenarioNode, StatementNode
 from carerules.lang.scope import Names, Scope
-from carerules.lang.slips import LATER_STATEMENTS
 
 Fetch: TypeAlias = Callable[[str], str | None]
 
 
 @dataclass(frozen=True, slots=True)
 class Loaded:
-    """What the files come to; `plan` is None when there is an error. Warnings are included."""
+    """What the files come to; `plan` is None when there is an error. Warnings are included.
+
+    `scenarios`: those of all files, in the order of the text; none when there is an error.
+    """
 
     plan: Plan | None
     diagnostics: tuple[Diagnostic, ...]
     sources: Mapping[str, str]
+    scenarios: tuple[Scenario, ...] = ()
 
 
 def _no_file(_name: str) -> str | None:
@@ -61,7 +68,7 @@ def load(
 class _Read:
     """One file, parsed: its statements, and what its unreadable ones would have defined."""
 
-    statements: list[s.StatementNode] = field(default_factory=list)
+    statements: list[StatementNode] = field(default_factory=list)
     lost: dict[str, set[str]] = field(default_factory=lambda: {"rule": set(), "let": set(),
                                                                "group": set()})  # fmt: skip
     torn: bool = False
@@ -84,6 +91,8 @@ class _Loading:
         self.taken: dict[str, dict[str, object]] = {}
         self.rules: list[Rule] = []
         self.nevers: list[Never] = []
+        self.scenarios: list[Scenario] = []
+        self.told: dict[str, Span] = {}  # names of scenarios
         self.over: dict[str, tuple[s.Word, ...]] = {}
         self.reserved = frozenset(word.lower() for word in keywords())
 
@@ -97,7 +106,7 @@ class _Loading:
             if self.findings.full or self._too_many_rules(item):
                 read.torn = True
                 return
-            node = self._statement(item)
+            node = parse(item, self.findings)
             if node is None:
                 self._lost(item, read)
                 continue
@@ -110,17 +119,6 @@ class _Loading:
                 }  # fmt: skip
             elif isinstance(node, s.UseNode):
                 self._take_in(node, (*trail, name))
-
-    def _statement(self, item: Item) -> s.StatementNode | None:
-        first = re.match(r"\w+", item.rows[0])
-        if first is not None and first[0] in LATER_STATEMENTS:
-            self.findings.add(
-                "not-there-yet", f"`{first[0]}` is not there yet",
-                Span(item.file, item.line, 1, item.line, 1 + len(first[0])),
-                Mend("leave it out; docs/language.md lists what is there"),
-            )  # fmt: skip
-            return None
-        return parse(item, self.findings)
 
     def _too_many_rules(self, item: Item) -> bool:
         if not item.rows[0].lstrip().startswith(("rule", "when", "never")):
@@ -170,6 +168,15 @@ class _Loading:
 
     # ---- resolving ---------------------------------------------------------------------------
 
+    @cached_property
+    def rule_names(self) -> frozenset[str]:
+        """Of all files: known only when every file is read."""
+        found = {
+            rule_name(node) for read in self.files.values() for node in read.statements
+            if isinstance(node, s.RuleNode)
+        }  # fmt: skip
+        return frozenset(found).union(*(read.lost["rule"] for read in self.files.values()))
+
     def resolve_top(self, name: str) -> None:
         """Resolve a file that was given, and those that it takes in, in the order of the text."""
         if name not in self.taken:
@@ -198,11 +205,24 @@ class _Loading:
                     before = len(resolver.out.rules)
                     resolver.rule(node)
                     self.rules += resolver.out.rules[before:]
+                case ScenarioNode():
+                    self._scenario(node, scope)
         self.nevers += resolver.out.nevers
         self.over.update(resolver.out.over)
         resolver.unknown_settings()
         if not read.torn:
             resolver.unused()
+
+    def _scenario(self, node: ScenarioNode, scope: Scope) -> None:
+        name = node.name.text
+        if name in self.told:
+            self.findings.add(
+                "duplicate-name", f"there is another scenario `{name}`", node.name.span,
+                Mend("find another name"), (f"the first `{name}` stands here", self.told[name]),
+            )  # fmt: skip
+        self.told.setdefault(name, node.name.span)
+        if (told := scenario(node, scope, self.rule_names)) is not None:
+            self.scenarios.append(told)
 
     def _use(self, node: s.UseNode, resolver: FileResolver) -> None:
         settings: dict[str, Override] = {}
@@ -241,7 +261,8 @@ class _Loading:
             self.findings.all, key=lambda d: (order[d.span.file], d.span.line, d.span.column)
         )
         plan = None if self.findings.errors else Plan(tuple(self.rules), tuple(self.nevers))
-        return Loaded(plan, _cut(found), dict(self.sources))
+        scenarios = () if plan is None else tuple(self.scenarios)
+        return Loaded(plan, _cut(found), dict(self.sources), scenarios)
 
 
 def _cut(found: list[Diagnostic]) -> tuple[Diagnostic, ...]:

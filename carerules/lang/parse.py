@@ -19,7 +19,8 @@ from carerules.lang.build import Builder
 from carerules.lang.findings import Findings
 from carerules.lang.limits import NESTING_MAX, WORDS_MAX
 from carerules.lang.scan import Item
-from carerules.lang.syntax import StatementNode, Word
+from carerules.lang.scene import StatementNode
+from carerules.lang.syntax import Word
 
 
 def grammar_text() -> str:
@@ -38,10 +39,13 @@ def _grammar() -> Lark:
 
 @cache
 def keywords() -> frozenset[str]:
-    """The reserved words, in the spelling of the grammar's terminals: `WHEN`, `DRAIN`."""
+    """The reserved words, in the spelling of the grammar's terminals: `WHEN`, `DRAIN`.
+
+    Without `a`, which is a word in one place only (`on a station`), and a good name elsewhere.
+    """
     return frozenset(
         t.name for t in _grammar().terminals
-        if t.pattern.type == "str" and t.pattern.value.isalpha()
+        if t.pattern.type == "str" and t.pattern.value.isalpha() and t.name != "A"
     )  # fmt: skip
 
 
@@ -113,7 +117,7 @@ class _Reading:
             raise _StopError
         word = slips.written_here(Word(token.type, str(token), span), self.findings)
         self._depth(word)
-        if word.type == "NAME" and self.last_type == "NUMBER" and unit_named(word.text) is None:
+        if word.type == "NAME" and self.last_type == "FIGURE" and unit_named(word.text) is None:
             # In the place of a unit, and none: perhaps the next word of the sentence, misspelt.
             if word.text.upper() in keywords():
                 word = Word(word.text.upper(), word.text, span)

@@ -21,6 +21,9 @@ INSIDE_WORDS = frozenset({
 })  # fmt: skip
 
 
+SCENE_WORDS = frozenset({"given", "at", "after", "expect"})  # likewise, inside a scenario
+
+
 @dataclass(slots=True)
 class Item:
     """One statement: its rows, the first row's number, and the rows that lost their indentation.
@@ -97,7 +100,7 @@ def scan(text: str, file: str, findings: Findings) -> Iterator[Item]:
             item = Item(file, line, [row], tabbed=tabbed)
         elif item is not None and _belongs(word, item):
             findings.add(
-                "indentation", f"`{word}` stands inside a rule, and is not indented here",
+                "indentation", f"`{word}` stands inside a {_kind(item)}, and is not indented here",
                 Span(file, line, 1, line, 1 + len(word)), Mend("put four spaces before it"),
             )  # fmt: skip
             item.pulled.add(line)
@@ -121,8 +124,14 @@ def _belongs(word: str, item: Item) -> bool:
     head = _first_word(item.rows[0])
     if word in INSIDE_WORDS:
         return head in ("rule", "when")
+    if word in SCENE_WORDS:
+        return head == "scenario"
     bare_head = head == "rule" and not any(re.search(r"\bwhen\b", row) for row in item.rows)
     return word == "when" and bare_head
+
+
+def _kind(item: Item) -> str:
+    return "scenario" if _first_word(item.rows[0]) == "scenario" else "rule"
 
 
 _FIRST_WORD = re.compile(r"\s*([\w.-]+|[^\s#])")

@@ -29,7 +29,7 @@ _NUMBER = re.compile(rf"[+-]?\d{{1,{DIGITS_MAX}}}(\.\d{{1,{DIGITS_MAX}}})?")
 
 def written_here(word: Word, findings: Findings) -> Word:
     """The word as this language spells it; a foreign sign is told, once each."""
-    if word.type == "NUMBER":
+    if word.type == "FIGURE":
         return _number(word, findings)
     if word.type == "STRING":
         return _text(word, findings)
@@ -183,9 +183,8 @@ _LATER_WORDS = {
     "rises": "`rises above`", "falls": "`falls below`", "again": "`again every`",
     "hold": "`hold`", "switch": "`switch`", "number": "`number of packs where`",
     "slope": "`slope of`", "mean": "`mean of`", "min": "`min of`", "max": "`max of`",
-    "at": "`at` with a clock time", "scenario": "`scenario`",
+    "at": "`at` with a clock time",
 }  # fmt: skip
-LATER_STATEMENTS = frozenset({"scenario"})
 
 
 def later(word: Word, before: Word | None, wanted: Set[str]) -> str | None:
@@ -261,10 +260,10 @@ _CLASSES: tuple[tuple[frozenset[str], str], ...] = (
     (frozenset({"LET", "RULE", "NEVER"}), "a statement: `use`, `let`, `group`, `rule`, `when`"
      " or `never`"),
     (frozenset({"PACK", "PACKS"}), "packs, such as `lipo packs` or `pack heron`"),
-    (frozenset({"NAME", "NUMBER"}), "a number with its unit, or the name of a `let`"),
+    (frozenset({"NAME", "FIGURE"}), "a number with its unit, or the name of a `let`"),
 )  # fmt: skip
 _SINGLE = {
-    "_NL": "the end of the line", "NAME": "a name", "NUMBER": "a number", "STRING": 'a text in `"`',
+    "_NL": "the end of the line", "NAME": "a name", "FIGURE": "a number", "STRING": 'a text in `"`',
     "CLOCK": "a clock time", "OP": "a comparison such as `>=`", "DASH": "`-`", "SIGNAL": "a signal",
 }  # fmt: skip
 _SILENT = frozenset({"AMPS", "BARS", "BANG", "RATE", "DEGREES", "PERCENT", "_INDENT", "_DEDENT",

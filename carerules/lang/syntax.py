@@ -246,7 +246,7 @@ SelectorNode: TypeAlias = OnePackNode | SomePacksNode
 
 @dataclass(frozen=True, slots=True)
 class OptionNode:
-    """`at most 60 W`, `during W`, `by use`, `urgent`, `because "..."`: `kind` is its first word."""
+    """`at most 60 W`, `by use`, `within D`, `urgent`, `because "..."`: `kind` is its first word."""
 
     kind: Word
     what: AmountNode | WindowNode | Word | None
@@ -255,12 +255,11 @@ class OptionNode:
 
 @dataclass(frozen=True, slots=True)
 class ActionNode:
-    """One action; `within` is the time that an `ask` waits."""
+    """One action: its first word, what stands right behind that, and its options."""
 
     kind: Word
     what: AmountNode | Word | None
     options: tuple[OptionNode, ...]
-    within: AmountNode | None
     span: Span
 
 
@@ -343,6 +342,3 @@ class RuleNode:
     clauses: tuple[ClauseNode, ...]
     when: WhenNode
     span: Span
-
-
-StatementNode: TypeAlias = UseNode | BindingNode | GroupNode | NeverNode | RuleNode

@@ -95,7 +95,6 @@ LATER = [
     ("when pack.soc > 95 in at least 3 of last 5 samples: retire", "in at least M of last N"),
     ("when pack.soc > 95: hold 2 h", "hold"),
     ("when pack.soc > 95: switch fan on for 1 h", "switch"),
-    ('scenario "x"', "scenario"),
 ]
 
 

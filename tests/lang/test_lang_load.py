@@ -11,13 +11,13 @@ RULE = "rule {name} when pack.soc > 95: drain to 80\n"
 
 
 def test_rules_come_in_the_order_of_the_text() -> None:
-    text = RULE.format(name="before") + 'use "storage"\n' + RULE.format(name="after")
+    text = RULE.format(name="early") + 'use "storage"\n' + RULE.format(name="late")
     got = load(
         {"a.care": text, "b.care": RULE.format(name="end")},
         catalogue=CATALOGUE, names=NAMES, fetch=fetch,
     )  # fmt: skip
     assert got.plan is not None
-    assert [rule.name for rule in got.plan.rules] == ["before", "stored", "after", "end"]
+    assert [rule.name for rule in got.plan.rules] == ["early", "stored", "late", "end"]
     assert list(got.sources) == ["a.care", "storage", "b.care"]
     assert got.sources["storage"] == fetch("storage")
     assert [rule.span.file for rule in got.plan.rules] == ["a.care", "storage", "a.care", "b.care"]

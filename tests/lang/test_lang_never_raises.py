@@ -32,6 +32,8 @@ def _sound(text: str) -> None:
         nevers = [never for never in got.plan.nevers if never.span.file == "case.care"]
         assert len(rules) == heads.count("rule") + heads.count("when")
         assert len(nevers) == heads.count("never")
+        scenarios = [one for one in got.scenarios if one.span.file == "case.care"]
+        assert len(scenarios) == heads.count("scenario")
     rows = text.removeprefix("\ufeff").split("\n")
     for found in got.diagnostics:
         assert found.code in CODES
