@@ -15,7 +15,7 @@ import click
 
 from carerules.adapters import HOST, AddressError, JournalBusy, LineClock, SqliteJournal
 from carerules.cli.common import FAILED, journal_path, refuse, site_at
-from carerules.cli.narrator import Narrator
+from carerules.cli.narrator import Narrator, page_width, wrapped
 from carerules.cli.texts import show_findings
 from carerules.cli.virtual import keep_truth, take_up_truth, virtual_outside, virtual_world
 from carerules.config import SiteFile
@@ -35,8 +35,8 @@ from carerules.service import (
 )
 
 CAUTIONS = (
-    "carerules is not a protective device. Each load needs its own low-voltage cut-off; packs need",
-    "a fire-proof place, a smoke alarm and a person. The maker's instructions come first.",
+    "carerules is not a protective device. Each load needs its own low-voltage cut-off; packs need "
+    "a fire-proof place, a smoke alarm and a person. The maker's instructions come first."
 )
 
 
@@ -80,18 +80,18 @@ def run_command(site_path: Path, speed: float | None, for_days: float | None) ->
     try:
         journal.save_plan(rules.fingerprint, rules.loaded.sources)
         run = _virtual if site.virtual is not None else _real
-        ok = run(site, rules.setup, journal, speed, for_days)
+        wrong = run(site, rules.setup, journal, speed, for_days)
     except JournalError as error:
         refuse(str(error), status=FAILED)
     finally:
         journal.close()
-    if not ok:
-        refuse("NOT every plug was read back off: go and look", status=FAILED)
+    if wrong:
+        refuse(*wrong, status=FAILED)
 
 
 def _virtual(
     site: SiteFile, setup: Setup, journal: SqliteJournal, speed: float | None, days: float | None
-) -> bool:
+) -> list[str]:
     assert site.virtual is not None
     world = virtual_world(site)
     known = restore(journal, setup, world.now)
@@ -110,14 +110,14 @@ def _virtual(
         journal.commit()
         keep_truth(world, site.state)
 
-    service.snapshot = snapshot
+    service.snapshot, service.entered = snapshot, world.tell
     first = [Started(max(outside.now(), known.now), 0)]
     return _serve(service, first, lambda: outside.inject(Tick(outside.now())), days)
 
 
 def _real(
     site: SiteFile, setup: Setup, journal: SqliteJournal, speed: float | None, days: float | None
-) -> bool:
+) -> list[str]:
     del speed
     clock = LineClock(journal.clock())
     offset = clock.offset()
@@ -160,8 +160,8 @@ def _service(
 
 def _serve(
     service: Service, first: Sequence[Event], wake: Callable[[], None], days: float | None
-) -> bool:
-    """Run until a signal, or so many days; whether everything was read back off."""
+) -> list[str]:
+    """Run until a signal, or so many days; what is wrong at the end, a line each."""
     leaving = threading.Event()
 
     def leave(number: int, _frame: FrameType | None) -> None:
@@ -176,19 +176,26 @@ def _serve(
     service.leave = leaving.is_set
     until = None if days is None else first[0].heard + round(days * 86_400 * SECOND)
     try:
-        world = service.run(first, until)
+        service.run(first, until)
     except KeyboardInterrupt:
-        return False
+        pass  # OFF has been sent once more; what was read back shows below
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
-    off = all_off(world)
-    plugs = len(world.plugs)
-    if off and plugs:
+    return _at_the_end(service)
+
+
+def _at_the_end(service: Service) -> list[str]:
+    plugs = service.world.plugs
+    wrong = [service.faulted] if service.faulted else []
+    if not all_off(service.world):
+        left = [name for name, plug in plugs.items() if plug.on or not plug.proven_off]
+        wrong.append(f"NOT read back off: {', '.join(left)}: go there and pull the plug by hand")
+    elif plugs:
         click.echo(
-            f"all {plugs} plugs read back off" if plugs > 1 else "the plug was read back off"
+            f"{'the plug was' if len(plugs) == 1 else f'all {len(plugs)} plugs'} read back off"
         )
-    return off
+    return wrong
 
 
 def _head(site: SiteFile, what: str) -> None:
@@ -197,7 +204,7 @@ def _head(site: SiteFile, what: str) -> None:
         f"{site.site.name}: {packs} pack{'s' * (packs != 1)}, "
         f"{stations} station{'s' * (stations != 1)}"
     )
-    click.echo(what)
-    for line in CAUTIONS:
-        click.echo(line)
+    for text in (what, CAUTIONS):
+        for line in wrapped(text, page_width()):
+            click.echo(line)
     click.echo("Ctrl-C brings everything off and ends.\n")

@@ -5,6 +5,7 @@ Knows sentences and the width of a page. Does not know the service.
 
 from __future__ import annotations
 
+import re
 import shutil
 import textwrap
 from collections.abc import Callable, Sequence
@@ -13,7 +14,7 @@ import click
 
 from carerules.cli.common import wants_colour
 from carerules.domain.decision import Outcome
-from carerules.domain.event import Event
+from carerules.domain.event import Event, PlugLink
 from carerules.domain.moment import SECOND, Duration
 from carerules.domain.quantity import Known
 from carerules.loop import World
@@ -22,21 +23,27 @@ from carerules.report import Line, line_of, said
 WIDTH_MAX = 100
 LOOK_ROUND_EVERY: Duration = 20 * SECOND
 """Real time between two lines that say how charged everything is."""
+_INDENT = " " * 26
+_TOGETHER = re.compile(r"(?<=[\d±]) (?=[±%°\w]\w{0,2}\b|[±%])")
+"""The space in `64 %`, `± 2 %` and `3.40 V`: a line does not end there."""
 _COLOURS = {"decided": "cyan", "done": "green", "tell": "yellow", "alarm": "red", "seen": None}
 
 
 class Narrator:
-    """A teller for the terminal. A line that has just been said is not said again."""
+    """A teller for the terminal. A line that has just been said is not said again, and a plug that
+    can be reached is news only after it could not."""
 
     def __init__(self, real_ms: Callable[[], int]) -> None:
         self._real_ms = real_ms
         self._round_at = real_ms() + LOOK_ROUND_EVERY // 4
         self._colour = wants_colour()
         self._last: tuple[str, str] = ("", "")
+        self._lost: set[str] = set()
 
     def __call__(self, event: Event, outcomes: Sequence[Outcome], world: World) -> None:
         """Say the event, if a person or the site made it, and each outcome that has a sentence."""
-        for line in (said(event, world.local), *map(line_of, outcomes)):
+        heard = None if self._is_no_news(event) else said(event, world.local)
+        for line in (heard, *map(line_of, outcomes)):
             if line is not None and (line.about, line.text) != self._last:
                 self._last = (line.about, line.text)
                 self._say(line, world)
@@ -44,15 +51,32 @@ class Narrator:
             self._round_at = self._real_ms() + LOOK_ROUND_EVERY
             self._say(Line("seen", "", _charges(world)), world)
 
+    def _is_no_news(self, event: Event) -> bool:
+        if not isinstance(event, PlugLink):
+            return False
+        known = (event.plug in self._lost) is not event.up
+        (self._lost.discard if event.up else self._lost.add)(event.plug)
+        return known
+
     def _say(self, line: Line, world: World) -> None:
         when = world.local.read(world.now).strftime("%a %d %H:%M:%S")
-        width = min(WIDTH_MAX, shutil.get_terminal_size((80, 24)).columns)
-        indent = " " * 26
         head = f"{when}  {line.tone:7}"
         text = f"{line.about}: {line.text}" if line.about else line.text
-        body = textwrap.wrap(text, max(20, width - len(indent)), break_on_hyphens=False)
         colour = _COLOURS[line.tone] if self._colour else None
-        click.echo(click.style(head, fg=colour) + "  " + f"\n{indent}".join(body))
+        body = wrapped(text, page_width() - len(_INDENT))
+        click.echo(click.style(head, fg=colour) + "  " + f"\n{_INDENT}".join(body))
+
+
+def page_width() -> int:
+    """How wide a line may be: the terminal, but no wider than is easy to read."""
+    return min(WIDTH_MAX, shutil.get_terminal_size((80, 24)).columns)
+
+
+def wrapped(text: str, width: int) -> list[str]:
+    """The text in lines of at most `width`, values kept with their units."""
+    held = _TOGETHER.sub("\N{NO-BREAK SPACE}", text)
+    lines = textwrap.wrap(held, max(20, width), break_on_hyphens=False)
+    return [line.replace("\N{NO-BREAK SPACE}", " ") for line in lines]
 
 
 def _charges(world: World) -> str:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import time
+from contextlib import closing
 from pathlib import Path
 
 import click
@@ -20,7 +21,12 @@ from carerules.domain.ports import JournalError
 from carerules.service.off import OffReport, bring_all_off
 
 WITHIN_S = 12
-ANSWER_WITHIN_S = 5.0
+ANSWER_WITHIN_S = 1.5
+"""A service that runs looks for entries each second. One that hangs is not waited for."""
+ANSWER_LATE_S = 3.5
+"""So much longer when the plugs have been told: only for the sake of what is said."""
+
+LOOK_EVERY_S = 0.05
 
 
 @click.command("stop")
@@ -35,13 +41,14 @@ def stop_command(site_path: Path, as_json: bool) -> None:
     Example: carerules stop; later: carerules release site
     """
     site = site_at(site_path)
-    told, problem = _tell_service(site)
-    report: OffReport | None = None
-    if site.mqtt is not None and site.site.plugs:
-        try:
-            report = bring_all_off(site, WITHIN_S * SECOND, "carerules stop")
-        except AddressError as error:
-            refuse(str(error), status=FAILED)
+    service = _ServiceDesk(site)
+    told = service.answer(ANSWER_WITHIN_S)
+    report = _over_own_wires(site)
+    if told is None:
+        told = service.answer(ANSWER_LATE_S)
+        if told is not None:  # it may have said ON until then
+            report = _over_own_wires(site)
+    problem = service.problem
     unproven = [state.name for state in report.unproven] if report else []
     if as_json:
         click.echo(json.dumps({
@@ -69,23 +76,43 @@ def _say(told: str | None, problem: str | None, report: OffReport | None) -> Non
         click.echo(f"{state.name}: NOT read back off{power}: go and pull it", err=True)
 
 
-def _tell_service(site: SiteFile) -> tuple[str | None, str | None]:
-    """Leave a stop for the service; its answer if one runs, and what was wrong with the journal."""
-    path = journal_path(site)
+def _over_own_wires(site: SiteFile) -> OffReport | None:
+    if site.mqtt is None or not site.site.plugs:
+        return None
     try:
-        journal = SqliteJournal.open(path, owner=False)
-    except JournalError as error:
-        return None, str(error)
-    try:
-        number = journal.add_entry(Stop("carerules stop"), HOST.wall_ms())
-        give_up = time.monotonic() + ANSWER_WITHIN_S
-        while time.monotonic() < give_up and owner_of(path) is not None:
-            answer = journal.entry_answer(number)
-            if answer is not None:
-                return answer, None
-            time.sleep(0.05)
-        return None, None
-    except JournalError as error:
-        return None, str(error)
-    finally:
-        journal.close()
+        return bring_all_off(site, WITHIN_S * SECOND, "carerules stop")
+    except AddressError as error:
+        refuse(str(error), status=FAILED)
+
+
+class _ServiceDesk:
+    """A stop left for the service that runs, if one does; `problem` is what the journal lacks."""
+
+    def __init__(self, site: SiteFile) -> None:
+        self.problem: str | None = None
+        self._path = journal_path(site)
+        self._number: int | None = None
+        try:
+            with self._journal() as journal:
+                self._number = journal.add_entry(Stop("carerules stop"), HOST.wall_ms())
+        except JournalError as error:
+            self.problem = str(error)
+
+    def answer(self, within_s: float) -> str | None:
+        """The service's answer; not waited for when nobody is there to give one."""
+        give_up = time.monotonic() + within_s
+        told: str | None = None
+        while self._number is not None and told is None and owner_of(self._path) is not None:
+            try:
+                with self._journal() as journal:
+                    told = journal.entry_answer(self._number)
+            except JournalError as error:
+                self.problem, self._number = str(error), None
+            if time.monotonic() >= give_up:
+                break
+            if told is None:
+                time.sleep(LOOK_EVERY_S)
+        return told
+
+    def _journal(self) -> closing[SqliteJournal]:
+        return closing(SqliteJournal.open(self._path, owner=False))

@@ -12,6 +12,7 @@ from pathlib import Path
 from carerules.adapters import HOST
 from carerules.config import SiteFile
 from carerules.domain.moment import Moment
+from carerules.domain.ports import JournalError
 from carerules.sim import VirtualOutside, VirtualPack, VirtualSettings, VirtualSite
 
 TRUTH_FILE = "virtual.json"
@@ -40,10 +41,15 @@ def virtual_outside(world: VirtualSite, speed: float | None) -> VirtualOutside:
 
 
 def keep_truth(world: VirtualSite, folder: Path) -> None:
-    """Write the world beside the journal, whole or not at all."""
+    """Write the world beside the journal, whole or not at all; raises `JournalError`: without the
+    one the other is of no use."""
     new = folder / f"{TRUTH_FILE}.new"
-    new.write_text(json.dumps(world.snapshot()), "utf-8")
-    os.replace(new, folder / TRUTH_FILE)
+    try:
+        new.write_text(json.dumps(world.snapshot()), "utf-8")
+        os.replace(new, folder / TRUTH_FILE)
+    except OSError as error:
+        why = (error.strerror or "unknown fault").lower()
+        raise JournalError(f"`{new}` cannot be written: {why}", "look at the disk") from error
 
 
 def take_up_truth(world: VirtualSite, folder: Path, heard: Moment) -> bool:

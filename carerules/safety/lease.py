@@ -57,7 +57,7 @@ class PlugState:
     off_at: Moment | None = None
     said_off_at: Moment = 0
     off_tries: int = 0
-    off_because: str = "start"
+    off_because: str = "at the start"
     alarmed: bool = False
     asked_at: Moment = 0
     on: bool | None = None

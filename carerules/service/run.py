@@ -11,7 +11,16 @@ from dataclasses import dataclass, field
 
 from carerules.adapters import WaitingEntry
 from carerules.domain.decision import AskPlug, Command, Outcome, SwitchOff, SwitchOn
-from carerules.domain.event import Ended, Event, Stopped, Tick
+from carerules.domain.event import (
+    Ended,
+    Event,
+    PlugReport,
+    Rejected,
+    Sample,
+    SiteSample,
+    Stopped,
+    Tick,
+)
 from carerules.domain.moment import MINUTE, SECOND, Duration, Moment
 from carerules.domain.ports import Journal, JournalError, Outside
 from carerules.loop import World, next_due, step
@@ -32,7 +41,8 @@ class Service:
     enters anything.
 
     `leave` is asked between batches; `snapshot` is given the world every ten minutes and at the
-    end, when all that led to it is durable. `idle` is the longest it waits for anything.
+    end, when all that led to it is durable. `entered` is told what a person did, for an outside
+    that is played. `idle` is the longest it waits for anything.
     """
 
     world: World
@@ -42,9 +52,11 @@ class Service:
     desk: Desk | None = None
     leave: Callable[[], bool] = lambda: False
     snapshot: Callable[[World], None] = lambda _: None
+    entered: Callable[[Event], None] = lambda _: None
     idle: Duration = MINUTE
     faulted: str = ""
     _snapshot_at: Moment = field(default=0)
+    _committed_at: Moment = field(default=0)
 
     def run(self, first: Sequence[Event], until: Moment | None = None) -> World:
         """Listen until told to leave, or until a moment; then everything off, and read back.
@@ -85,7 +97,8 @@ class Service:
             told.append((event, outcomes, self.world))
         if before_commit is not None:
             before_commit([outcome for _, outcomes, _ in told for outcome in outcomes])
-        if self._commit():
+        weighty = before_commit is not None or any(_weighty(event, out) for event, out, _ in told)
+        if self._commit(now=weighty):
             for command in held:
                 # A disk that hung has made the permit stale: the plug's own timer has the word.
                 if self.outside.now() - _permit_at(command, self.world.now) <= PERMIT_AGE_MAX:
@@ -112,6 +125,8 @@ class Service:
                     desk.answer(one, answer_of(events, outcomes))
 
                 self.take(events, answered)
+                for event in events:
+                    self.entered(event)
         except JournalError as error:
             self._fault(error)
 
@@ -140,11 +155,16 @@ class Service:
             except JournalError as error:
                 self._fault(error)
 
-    def _commit(self) -> bool:
-        """Whether what was decided is durable; without a journal that can hold, nothing goes on."""
+    def _commit(self, *, now: bool) -> bool:
+        """Whether what was decided is durable; without a journal that can hold, nothing goes on.
+
+        Samples on which nothing was decided wait, as long as the service waits for anything: a
+        commit takes milliseconds, and wears a card out.
+        """
         if self.journal is None:
             return True
-        if not self.faulted:
+        if not self.faulted and (now or self.world.now - self._committed_at >= self.idle):
+            self._committed_at = self.world.now
             try:
                 self.journal.commit()
             except JournalError as error:
@@ -190,6 +210,12 @@ def worth_keeping(outcome: Outcome) -> bool:
             return not again
         case _:
             return True
+
+
+def _weighty(event: Event, outcomes: Sequence[Outcome]) -> bool:
+    """Whether it must be durable before anything goes on: a person's word, or a decision."""
+    chatter = isinstance(event, (Tick, Sample, SiteSample, PlugReport, Rejected))
+    return not chatter or any(not isinstance(outcome, AskPlug) for outcome in outcomes)
 
 
 def _permit_at(command: Command, now: Moment) -> Moment:

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from e2e_kit import Stage
 
-AT_ONCE = 8
+AT_ONCE = 12
 """On two cores: a stage waits nine tenths of its time."""
 
 

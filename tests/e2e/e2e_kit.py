@@ -32,6 +32,8 @@ ROOT = Path(__file__).resolve().parents[2]
 ENTRY = "import sys; from carerules.cli import main; sys.argv[0] = 'carerules'; main()"
 PATIENCE_S = 40.0
 """For what takes a second or two on a quiet machine; scenarios share two cores with each other."""
+INDENT = " " * 26
+"""How `carerules run` goes on with a sentence on the next line."""
 TRACEBACK = "Traceback (most recent call last)"
 
 
@@ -61,6 +63,8 @@ class Program:
         env = {k: v for k, v in os.environ.items() if not k.startswith("CARERULES")}
         env |= {"COLUMNS": "80", "NO_COLOR": "1", "PYTHONPATH": str(ROOT), "PYTHONUNBUFFERED": "1"}
         self.said: list[Said] = []
+        self.wide = 0
+        """The longest line that it printed."""
         self.process = subprocess.Popen(
             command, cwd=cwd, env=env, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE,
             stderr=subprocess.STDOUT, text=True, errors="replace", start_new_session=True,
@@ -74,8 +78,14 @@ class Program:
 
     def _read(self) -> None:
         assert self.process.stdout is not None
-        for line in self.process.stdout:
-            self.said.append(Said(monotonic(), line.rstrip("\n")))
+        for raw in self.process.stdout:
+            line = raw.rstrip("\n")
+            self.wide = max(self.wide, len(line))
+            if line.startswith(INDENT) and self.said:  # a sentence that goes on is one sentence
+                first = self.said[-1]
+                self.said[-1] = Said(first.at, f"{first.text} {line.strip()}")
+            else:
+                self.said.append(Said(monotonic(), line))
 
     def text(self) -> str:
         """All that it has said so far."""
@@ -346,10 +356,10 @@ class Stage:
     def service(self, site: Path | str = "site.toml", *options: object) -> Program:
         return self.start("run", site, *options, name="service")
 
-    def cast(self, *plug_options: object) -> tuple[Program, Program]:
+    def cast(self, *plug_options: object, power_w: float = 20.0) -> tuple[Program, Program]:
         """Plug and pack, on the line; and somebody has said that the pack was charged."""
         _ = self.eye
-        plug, pack = self.plug(*plug_options), self.pack()
+        plug, pack = self.plug(*plug_options, power_w=power_w), self.pack()
         plug.awaits("on the line")
         pack.awaits("on the line")
         charged = self.run("record", "heron", "charged")
@@ -374,7 +384,7 @@ class Stage:
         return bool(told and told[-1].table().get("closed"))
 
     def opened(self, after: float, within_s: float = PATIENCE_S) -> float:
-        """When the contact opened after a moment (monotonic, s): the truth, as the plug tells it."""
+        """When the contact opened after a moment (monotonic, s): its truth, not its word."""
 
         def open_since() -> float | None:
             return next(

@@ -157,3 +157,27 @@ def test_rubbish_on_every_topic_does_not_disturb_a_drain(stage: Stage) -> None:
     assert stage.opened(began)
     assert service.leave() == 0
     sound(service, plug, pack)
+
+
+@side_by_side
+def test_stop_does_not_wait_for_a_service_that_hangs(stage: Stage) -> None:
+    stage.site()
+    plug, _ = stage.cast()
+    service = stage.service()
+    stage.until_on(service)
+    service.send(signal.SIGSTOP)
+    asked = monotonic()
+    stop = stage.run("stop")
+    opened = stage.opened(asked)
+    assert "A-load: read back off" in stop.text()
+    assert stop.process.returncode == 0, stop.text()
+    stage.measured.append(f"`stop` beside a service that hangs: open after {opened - asked:.1f} s")
+    back = monotonic()
+    service.send(signal.SIGCONT)
+    service.awaits("everything stopped (carerules stop)", after=back)
+    began = monotonic()
+    eventually(lambda: len(stage.eye.on(f"{PACK}/telemetry", began)) >= 3, "three more samples")
+    assert not stage.closed()
+    assert not stage.ons(after=began)
+    assert service.leave() == 0, service.text()
+    sound(service, plug, stop)

@@ -1,0 +1,141 @@
+"""kill -9 of the service: what the plug does, and what the service does when it is back."""
+
+from __future__ import annotations
+
+import signal
+from time import monotonic, sleep
+
+from e2e_kit import PACK, Stage, eventually, side_by_side, sound
+
+from carerules.adapters import SqliteJournal
+from carerules.domain.decision import Fired, JobBegan, JobEnded
+from carerules.domain.event import Happened
+from carerules.domain.moment import SECOND
+
+LEASE_S = 30
+"""The shortest that a site file may ask for: the plug's own timer is then seen at work."""
+TIMER_WITHIN_S = LEASE_S + 3.0
+"""From the last ON, whenever before the kill that was; three seconds for a shared machine."""
+SPARE_S = 2.5
+"""The service is awake each second; the rest is for a shared machine."""
+
+
+def outcomes(stage: Stage) -> list[object]:
+    journal = SqliteJournal.open(stage.folder / "state" / "journal.db", owner=False)
+    try:
+        return [outcome for _, outcome in journal.outcomes()]
+    finally:
+        journal.close()
+
+
+@side_by_side
+def test_the_plug_opens_by_itself_when_the_service_is_killed(stage: Stage) -> None:
+    stage.site(lease_s=LEASE_S)
+    plug, _ = stage.cast()
+    service = stage.service()
+    stage.until_on(service)
+    killed = service.kill()
+    last_on = stage.ons()[-1]
+    opened = stage.opened(killed, LEASE_S + 10)
+    assert not stage.offs(after=killed), "nobody told it to"
+    assert plug.finds("timer ran out")
+    assert opened - last_on < TIMER_WITHIN_S
+    stage.measured.append(f"kill -9 to contact open, lease {LEASE_S} s: {opened - killed:.1f} s")
+
+
+@side_by_side
+def test_after_a_kill_off_comes_first_and_then_the_drain_goes_on(stage: Stage) -> None:
+    stage.site(lease_s=LEASE_S, power_w=40)
+    plug, pack = stage.cast(power_w=40)
+    service = stage.service()
+    stage.until_on(service)
+    service.awaits("moving energy")
+    sleep(5)
+    killed = service.kill()
+    assert stage.closed(), "it is still on when the next one starts"
+    again = stage.service()
+    first = eventually(lambda: stage.commands(killed), "the plug is told something")[0]
+    assert first[1] is False, "the first word after a start is OFF"
+    proven = again.awaits("read back off")
+    decided = again.finds("decided")
+    assert decided is None or decided.at >= proven.at - 0.5, "no rule runs before OFF is read back"
+    assert first[0] < proven.at
+    stage.measured.append(
+        f"kill -9, started again at once: open after {stage.opened(killed) - killed:.1f} s"
+    )
+
+    # The station rests a minute after any OFF; then the pack is drained to the same target.
+    on_again = again.awaits("A-load on", 90)
+    assert on_again.at - proven.at > 55
+    again.awaits("settling", 60)
+    again.awaits("rule too-full, done", 30)
+    kept = outcomes(stage)
+    assert sum(isinstance(one, Fired) for one in kept) == 1, "one run of the rule fires once"
+    assert sum(isinstance(one, JobBegan) for one in kept) == 1
+    assert sum(isinstance(one, JobEnded) for one in kept) == 1
+    assert again.leave() == 0
+    assert not stage.closed()
+    sound(again, plug, pack)
+
+
+@side_by_side
+def test_a_for_is_counted_from_its_true_start_over_a_kill(stage: Stage) -> None:
+    held_s = 30
+    stage.site(held=f"{held_s} s")
+    _, _ = stage.cast()
+    service = stage.service()
+    service.awaits("heron: full at")
+    sleep(6)
+    service.kill()
+    assert not service.finds("rule too-full")
+    sleep(4)
+    again = stage.service()
+    again.awaits("read back off")
+    again.awaits("rule too-full holds", held_s + 10)
+    journal = SqliteJournal.open(stage.folder / "state" / "journal.db", owner=False)
+    try:
+        events = dict(journal.events())
+        found = [(events[seq], one) for seq, one in journal.outcomes() if isinstance(one, Fired)]
+    finally:
+        journal.close()
+    assert len(found) == 1
+    event, one = found[0]
+    # Counted from when a person said that it was full: before the first service even started.
+    full_at = min(e.at for e in events.values() if isinstance(e, Happened) and e.what == "full")
+    assert one.since == full_at + held_s * SECOND
+    late_s = (event.heard - one.since) / SECOND
+    assert 0 <= late_s < SPARE_S, f"fired {late_s:.1f} s after its deadline"
+    assert again.leave() == 0
+    sound(again)
+
+
+@side_by_side
+def test_two_services_never_share_a_journal(stage: Stage) -> None:
+    site = stage.site()
+    stage.cast()
+    service = stage.service()
+    service.awaits("read back off")
+    second = stage.run("run", site.name)
+    assert second.process.returncode == 2
+    assert f"process {service.pid}" in second.flat()
+    sound(second)
+
+    # Another site, with a journal of its own, is nobody's business. Its plug is not there.
+    other = stage.folder / "other"
+    other.mkdir()
+    text = site.read_text().replace("shed/a-load", "other/a-load").replace(PACK, "other/heron")
+    (other / "site.toml").write_text(text)
+    (other / "shed.care").write_text((stage.folder / "shed.care").read_text())
+    third = stage.service("other/site.toml")
+    third.awaits("started: everything off first")
+    third.send(signal.SIGTERM)
+    assert third.ends() == 1, "its plug was never read back off"
+    assert "NOT read back off: A-load" in third.text()
+
+    # The lock goes with the process, however it ends.
+    service.kill()
+    began = monotonic()
+    fourth = stage.service()
+    fourth.awaits("read back off", after=began)
+    assert fourth.leave() == 0
+    sound(third, fourth)
