@@ -287,10 +287,14 @@ def _below_ceiling(_intent: Intent, bench: Bench) -> Finding:
         return Refusal(f"highest cell {highest.value:.3f} V and {SIGMAS * highest.spread:.3f} V",
                        f"at most {limits.cell_v_ceiling:.2f} V a cell", final=True)  # fmt: skip
     lowest = bench.readings.get("pack.cell.min")
-    if not isinstance(lowest, Known) or lowest.value < limits.cell_v_harm:
-        return Refusal("its lowest cell is not known to be sound",
-                       f"at least {limits.cell_v_harm:.2f} V", final=True)  # fmt: skip
-    return Clear(until)
+    its_until = _fresh_until(lowest, bench.now, DATA_AGE_MAX)
+    if its_until is None or not isinstance(lowest, Known):
+        return Refusal(f"{bench.pack.name}'s lowest cell is not known, or older than a minute",
+                       "a voltage at most a minute old")  # fmt: skip
+    if lowest.value - SIGMAS * lowest.spread < limits.cell_v_harm:
+        return Refusal(f"lowest cell {lowest.value:.3f} V less {SIGMAS * lowest.spread:.3f} V",
+                       f"at least {limits.cell_v_harm:.2f} V a cell", final=True)  # fmt: skip
+    return Clear(min(until, its_until))
 
 
 def _rested(intent: Intent, bench: Bench) -> Finding:

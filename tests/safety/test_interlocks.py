@@ -1,0 +1,410 @@
+"""Each interlock on both sides of its limit, on the pessimistic bound: value ± 2 spread.
+
+Figures are the limits of the pack in the kit, and the constants of the safety contract, each of
+which stands beside its row. What is unknown is not allowed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from benchkit import (
+    CHARGER,
+    LIMITS,
+    LOAD,
+    NOW,
+    OFF,
+    PACK,
+    STATION,
+    UNKNOWN,
+    Case,
+    charging,
+    draining,
+    known,
+    on,
+)  # fmt: skip
+
+from carerules.domain.decision import Veto
+from carerules.domain.moment import HOUR, MINUTE, NEVER, SECOND
+from carerules.domain.pack import Side, Station
+from carerules.safety import CHECKS, Dwell, Permit
+from carerules.safety.lease import PlugState
+
+BLIND = replace(STATION, blind=True)
+NO_TIMER = replace(LOAD, lease_s=None)
+UNMETERED = replace(LOAD, metered=False)
+
+
+def blind(soc: float = 80.0, spread: float = 2.0, target: float = 55.0) -> Case:
+    case = draining().reading("pack.cell.min", None).reading("pack.soc", known(soc, spread))
+    return case.but(station=BLIND, target=target)
+
+
+def running(**changes: object) -> Case:
+    return draining().plug("load", on(**changes))
+
+
+def charge_running(**changes: object) -> Case:
+    return charging().plug("charger", on("charger", **changes))
+
+
+# (what, the case, the interlock that refuses it; nothing: it is allowed)
+TABLE = [
+    ("everything in order", draining(), ""),
+    ("everything in order, charging", charging(), ""),
+    # -- stop, barred, locked
+    ("stopped", draining().but(stopped="everything is stopped"), "stop"),
+    ("stopped, charging", charging().but(stopped="everything is stopped"), "stop"),
+    ("barred", draining().but(barred="quarantined"), "pack barred"),
+    ("barred, charging", charging().but(barred="quarantined"), "pack barred"),
+    ("locked", draining().but(locked="why"), "station locked"),
+    ("locked, charging", charging().but(locked="why"), "station locked"),
+    # -- the plug
+    ("no way to the plug", draining().plug("load", replace(OFF, up=False)), "plug"),
+    ("not proved off", draining().plug("load", replace(OFF, off_at=NOW - SECOND)), "plug"),
+    ("never heard", draining().plug("load", PlugState("load", off_at=NOW)), "plug"),
+    ("on, in order", running(), ""),
+    ("on, not confirmed for 14.999 s",
+     running(since=14_999, confirmed=False), ""),
+    ("on, not confirmed for 15 s", running(since=15_000, confirmed=False), "plug"),
+    ("silent for a minute", running(on_heard=NOW - MINUTE, said_on_at=NOW - MINUTE), ""),
+    ("silent for longer", running(on_heard=NOW - MINUTE - 1, said_on_at=NOW - MINUTE), "plug"),
+    ("off by somebody else",
+     running(on=False, on_heard=NOW, said_on_at=NOW - 3 * SECOND - 1), "plug"),
+    ("off, 3 s after the word", running(on=False, on_heard=NOW, said_on_at=NOW - 3 * SECOND), ""),
+    # -- one job an ON
+    ("on for another job", running(job="other"), "handover"),
+    ("on for another job, charging", charge_running(job="other"), "handover"),
+    # -- a timer of its own, or somebody present
+    ("no timer", draining().plug("load", plug=NO_TIMER), "timer"),
+    ("no timer, attended", draining().plug("load", plug=NO_TIMER).but(attended_until=NOW + 1), ""),
+    ("no timer, attended until now",
+     draining().plug("load", plug=NO_TIMER).but(attended_until=NOW), "timer"),
+    ("no timer, a person said so",
+     draining().plug("load", plug=replace(NO_TIMER, unguarded=True)), ""),
+    # -- never both
+    ("charger not proved off",
+     draining().plug("charger", replace(OFF, name="charger", off_at=NOW)), "one side only"),
+    ("charger on", draining().plug("charger", on("charger")), "one side only"),
+    ("charger says on",
+     draining().plug("charger", replace(OFF, name="charger", on=True)), "one side only"),
+    ("load not proved off", charging().plug("load", replace(OFF, off_at=NOW)), "one side only"),
+    ("load on", charging().plug("load", on()), "one side only"),
+    ("no charger at all", draining().but(station=replace(STATION, charger=None)), ""),
+    ("no load at all", charging().but(station=replace(STATION, load=None)), ""),
+    # -- caps: whichever comes first
+    ("1 ms below its time", running(since=HOUR - 1).but(dwell=Dwell(0, "", HOUR, 1e3)), ""),
+    ("at its time", running(since=HOUR).but(dwell=Dwell(0, "", HOUR, 1e3)), "caps"),
+    ("just below its energy", running(energy_wh=49.99).but(dwell=Dwell(0, "", HOUR, 50.0)), ""),
+    ("at its energy", running(energy_wh=50.0).but(dwell=Dwell(0, "", HOUR, 50.0)), "caps"),
+    ("caps do not hold before an ON",
+     draining().plug("load", replace(OFF, energy_wh=99.0)).but(dwell=Dwell(0, "", 0, 0.0)), ""),
+    # -- dwell
+    ("off until 1 ms from now", draining().but(dwell=Dwell(NOW + 1, "because")), "dwell"),
+    ("off until now", draining().but(dwell=Dwell(NOW, "because")), ""),
+    # -- doubt
+    ("doubt", draining().but(doubt="cells do not add up"), "doubt"),
+    ("doubt, charging", charging().but(doubt="cells do not add up"), "doubt"),
+    # -- temperature: 0 to 50 °C draining, 5 to 45 °C charging
+    ("drain at 0 °C less 2 spread", draining().reading("pack.temperature", known(1.0, 0.5)), ""),
+    ("a little colder", draining().reading("pack.temperature", known(0.99, 0.5)), "temperature"),
+    ("drain at 50 °C", draining().reading("pack.temperature", known(49.0, 0.5)), ""),
+    ("a little hotter", draining().reading("pack.temperature", known(49.01, 0.5)), "temperature"),
+    ("charge at 5 °C", charging().reading("pack.temperature", known(6.0, 0.5)), ""),
+    ("a little colder, charging",
+     charging().reading("pack.temperature", known(5.99, 0.5)), "temperature"),
+    ("charge at 45 °C", charging().reading("pack.temperature", known(44.0, 0.5)), ""),
+    ("a little hotter, charging",
+     charging().reading("pack.temperature", known(44.01, 0.5)), "temperature"),
+    ("a minute old", draining().reading("pack.temperature", known(21, 0.5, MINUTE)), ""),
+    ("older", draining().reading("pack.temperature", known(21, 0.5, MINUTE + 1)), "temperature"),
+    ("implausible", draining().reading("pack.temperature", UNKNOWN), "temperature"),
+    ("no sensor, no room", draining().reading("pack.temperature", None), "temperature"),
+    ("unknown, attended drain",
+     draining().reading("pack.temperature", None).but(attended_until=NOW + 1), ""),
+    ("unknown, attended charge", charging().reading("pack.temperature", None), "temperature"),
+    ("known and too hot, attended",
+     draining().reading("pack.temperature", known(60)).but(attended_until=NOW + 1), "temperature"),
+    # the room stands for a pack without a sensor, with a berth of 10 K
+    ("room", draining().reading("pack.temperature", None).but(
+        room={"site.temperature": known(40.0, 0.0, 10 * MINUTE)}), ""),
+    ("room too warm", draining().reading("pack.temperature", None).but(
+        room={"site.temperature": known(40.01)}), "temperature"),
+    ("room with its spread", draining().reading("pack.temperature", None).but(
+        room={"site.temperature": known(40.0, 0.1)}), "temperature"),
+    ("room too old", draining().reading("pack.temperature", None).but(
+        room={"site.temperature": known(20.0, 0.0, 10 * MINUTE + 1)}), "temperature"),
+    ("a pack's own sensor that is silent is not replaced by the room",
+     draining().reading("pack.temperature", UNKNOWN).but(
+         room={"site.temperature": known(20.0)}), "temperature"),
+    # -- the author's `never`
+    ("never", draining().but(forbidden="site.smoke is on"), "never"),
+    ("never, charging", charging().but(forbidden="site.smoke is on"), "never"),
+    # -- floor: 3.4 V a cell, 5 %
+    ("above the floor", draining().reading("pack.cell.min", known(3.4101, 0.005)), ""),
+    ("its doubt reaches it", draining().reading("pack.cell.min", known(3.4099, 0.005)), "floor"),
+    ("at the floor", draining().reading("pack.cell.min", known(3.4)), "floor"),
+    ("voltage a minute old", draining().reading("pack.cell.min", known(3.9, 0.005, MINUTE)), ""),
+    ("older voltage", draining().reading("pack.cell.min", known(3.9, 0.005, MINUTE + 1)), "floor"),
+    ("no voltage", draining().reading("pack.cell.min", None), "floor"),
+    ("implausible voltage", draining().reading("pack.cell.min", UNKNOWN), "floor"),
+    ("target at 5 %", draining().but(target=5.0), ""),
+    ("target below", draining().but(target=4.9), "floor"),
+    # -- blind: above 30 %, at most 30 points a run, metered
+    ("blind", blind(), ""),
+    ("blind above 30 %", blind(soc=34.1, target=31.0), ""),
+    ("blind at 30 %", blind(soc=34.0, target=31.0), "floor"),
+    ("blind, 30 points", blind(soc=80, target=50), ""),
+    ("blind, more", blind(soc=80, target=49.9), "floor"),
+    ("blind, more, counted from the beginning of the run",
+     blind(soc=60, target=50).but(soc_at_on=80.1), "floor"),
+    ("blind, 30 points from the beginning", blind(soc=60, target=50).but(soc_at_on=80.0), ""),
+    ("blind without a charge", blind().reading("pack.soc", UNKNOWN), "floor"),
+    ("blind without a meter", blind().plug("load", plug=UNMETERED), "floor"),
+    ("blind, meter a minute old",
+     blind().plug("load", on(power_heard=NOW - MINUTE, asked_at=NOW)), ""),
+    ("blind, meter silent", blind().plug("load", on(power_heard=NOW - MINUTE - 1)), "floor"),
+    ("blind, just on, meter not yet heard",
+     blind().plug("load", on(since=MINUTE, power_heard=NOW - HOUR, power_w=0.0)), ""),
+    ("blind, on for a minute, meter never heard",
+     blind().plug("load", on(since=MINUTE + 1, power_heard=NOW - HOUR, power_w=0.0)), "floor"),
+    ("a voltage that is seen is believed at a blind station, too",
+     draining().but(station=BLIND).reading("pack.cell.min", known(3.4, 0.005)), "floor"),
+    # -- ceiling: 4.22 V a cell; and no cell that was harmed
+    ("below the ceiling", charging().reading("pack.cell.max", known(4.2, 0.01)), ""),
+    ("a little above", charging().reading("pack.cell.max", known(4.201, 0.01)), "ceiling"),
+    ("no voltage, charging", charging().reading("pack.cell.max", None), "ceiling"),
+    ("implausible voltage, charging", charging().reading("pack.cell.max", UNKNOWN), "ceiling"),
+    ("old voltage, charging",
+     charging().reading("pack.cell.max", known(3.9, 0.005, MINUTE + 1)), "ceiling"),
+    ("a minute old, charging", charging().reading("pack.cell.max", known(3.9, 0.005, MINUTE)), ""),
+    ("lowest cell at its harm, with its doubt",
+     charging().reading("pack.cell.min", known(3.01, 0.005)), ""),
+    ("lowest cell may be below its harm",
+     charging().reading("pack.cell.min", known(3.0099, 0.005)), "ceiling"),
+    ("lowest cell not known", charging().reading("pack.cell.min", UNKNOWN), "ceiling"),
+    ("lowest cell not seen for more than a minute",
+     charging().reading("pack.cell.min", known(3.9, 0.005, MINUTE + 1)), "ceiling"),
+    # -- rest: 20 min
+    ("rested", charging().reading("pack.rested", known(20 * MINUTE)), ""),
+    ("rested 1 ms less", charging().reading("pack.rested", known(20 * MINUTE - 1)), "rest"),
+    ("rested as time goes on",
+     charging().reading("pack.rested", known(0, 0, 20 * MINUTE, slope=1.0)), ""),
+    ("rest not known", charging().reading("pack.rested", UNKNOWN), "rest"),
+    ("while it charges, its own current is no unrest",
+     charge_running().reading("pack.rested", known(0.0)), ""),
+    # -- presence
+    ("somebody there", charging().but(attended_until=NOW + 1), ""),
+    ("nobody there", charging().but(attended_until=NOW), "presence"),
+    ("nobody there any more", charge_running().but(attended_until=NOW), "presence"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("what", "case", "wanted"), TABLE, ids=[row[0] for row in TABLE])
+def test_interlock(what: str, case: Case, wanted: str) -> None:
+    assert case.interlock() == wanted
+
+
+def test_every_interlock_refuses_something_in_the_table() -> None:
+    refusing = {(case.side, wanted) for _, case, wanted in TABLE if wanted}
+    both = {wanted for _, wanted in refusing}
+    assert both == {name for checks in CHECKS.values() for name, _ in checks}
+
+
+def test_the_checks_of_one_side_are_those_of_the_other_and_its_own() -> None:
+    names = {side: [name for name, _ in checks] for side, checks in CHECKS.items()}
+    assert [name for name in names[Side.LOAD] if name not in names[Side.CHARGER]] == ["floor"]
+    assert [name for name in names[Side.CHARGER] if name not in names[Side.LOAD]] == [
+        "ceiling", "rest", "presence",
+    ]  # fmt: skip
+
+
+# (what, case, the first moment at which the permit ends by itself)
+UNTIL = [
+    ("voltage grows old", draining().reading("pack.cell.min", known(3.9, 0.005, 20 * SECOND)),
+     NOW + 40 * SECOND + 1),
+    ("temperature grows old", draining().reading("pack.temperature", known(21, 0.5, 50 * SECOND)),
+     NOW + 10 * SECOND + 1),
+    ("the time cap", running(since=HOUR).but(dwell=Dwell(0, "", HOUR + 7 * SECOND, 1e3)),
+     NOW + 7 * SECOND),
+    ("the plug falls silent", running(on_heard=NOW - 55 * SECOND, said_on_at=NOW - 55 * SECOND),
+     NOW + 5 * SECOND + 1),
+    ("the person leaves", charging().but(attended_until=NOW + 9 * SECOND), NOW + 9 * SECOND),
+    ("the person with a drain leaves",
+     draining().reading("pack.temperature", None).but(attended_until=NOW + 9 * SECOND),
+     NOW + 9 * SECOND),
+    ("the highest cell grows old",
+     charging().reading("pack.cell.max", known(3.9, 0.005, 58 * SECOND)), NOW + 2 * SECOND + 1),
+    ("the lowest cell grows old",
+     charging().reading("pack.cell.min", known(3.9, 0.005, 59 * SECOND)), NOW + SECOND + 1),
+    ("blind: the meter grows old",
+     blind().plug("load", on(power_heard=NOW - 57 * SECOND)), NOW + 3 * SECOND + 1),
+    ("a pack without a sensor: the room grows old",
+     blind().reading("pack.temperature", None).but(
+         room={"site.temperature": known(20, 0, 9 * MINUTE)}), NOW + MINUTE + 1),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("what", "case", "until"), UNTIL, ids=[row[0] for row in UNTIL])
+def test_a_permit_ends_by_itself(what: str, case: Case, until: int) -> None:
+    verdict = case.verdict()
+    assert isinstance(verdict, Permit)
+    assert (verdict.job, verdict.at, verdict.until) == ("job", NOW, until)
+
+
+def test_a_permit_that_nothing_ends() -> None:
+    case = blind().but(room={"site.temperature": known(20)})
+    assert case.verdict() == Permit("job", NOW, NOW + MINUTE + 1)
+    assert draining().plug("load", on(confirmed=False, since=SECOND)).verdict().until < NEVER
+
+
+# (what, case): waiting will not mend these, the job ends
+FINAL = [
+    ("barred", draining().but(barred="quarantined"), True),
+    ("energy cap", running(energy_wh=50.0).but(dwell=Dwell(0, "", HOUR, 50.0)), True),
+    ("a time cap of its own", running(since=HOUR).but(dwell=Dwell(0, "", HOUR, 1e3)), True),
+    ("the cap of 4 h", running(since=4 * HOUR).but(dwell=Dwell(0, "", 4 * HOUR, 1e3)), False),
+    ("at the floor", draining().reading("pack.cell.min", known(3.4)), True),
+    ("target below the floor", draining().but(target=4.0), True),
+    ("no voltage", draining().reading("pack.cell.min", None), False),
+    ("blind at 30 %", blind(soc=34.0, target=31.0), True),
+    ("blind too deep", blind(soc=80, target=49), True),
+    ("blind without a meter", blind().plug("load", plug=UNMETERED), True),
+    ("blind, nothing known", blind().reading("pack.soc", UNKNOWN), False),
+    ("above the ceiling", charging().reading("pack.cell.max", known(4.3)), True),
+    ("lowest cell harmed", charging().reading("pack.cell.min", known(2.9)), True),
+    ("lowest cell not known", charging().reading("pack.cell.min", UNKNOWN), False),
+    ("no voltage, charging", charging().reading("pack.cell.max", UNKNOWN), False),
+    ("locked", draining().but(locked="why"), False),
+    ("temperature", draining().reading("pack.temperature", known(60)), False),
+    ("rest", charging().reading("pack.rested", known(0.0)), False),
+    ("presence", charging().but(attended_until=0), False),
+    ("plug silent", running(on_heard=NOW - MINUTE - 1, said_on_at=NOW - MINUTE), False),
+    ("off by somebody else", running(on=False, on_heard=NOW, said_on_at=NOW - MINUTE), True),
+    ("handover", running(job="other"), False),
+    ("never", draining().but(forbidden="site.smoke is on"), False),
+    ("doubt", draining().but(doubt="x"), False),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("what", "case", "final"), FINAL, ids=[row[0] for row in FINAL])
+def test_what_ends_a_job(what: str, case: Case, final: bool) -> None:
+    verdict = case.verdict()
+    assert isinstance(verdict, Veto)
+    assert verdict.final is final
+
+
+# (case, what is said, what a person can do)
+WORDS = [
+    (draining().but(stopped="it is stopped"),
+     "it is stopped; wanted a site that is released and has begun", ""),
+    (draining().but(barred="quarantined: swollen"),
+     "heron is quarantined: swollen; wanted a pack that a person has released",
+     "look at it, then `carerules release heron`"),
+    (draining().but(locked="it smells"),
+     "station bench is locked: it smells; wanted a station that is released",
+     "look at it, then `carerules release bench`"),
+    (draining().plug("load", replace(OFF, up=False)),
+     "plug load cannot be reached; wanted a plug that answers", ""),
+    (draining().plug("load", replace(OFF, off_at=NOW)),
+     "plug load is not yet read back off; wanted a start from a proven off", ""),
+    (running(power_w=80.0),
+     "plug load: it draws 80 W, wanted at most 72 W; wanted a plug that does as it is told", ""),
+    (running(job="other"),
+     "plug load is on for another job; wanted a start from a proven off", ""),
+    (draining().plug("load", plug=NO_TIMER),
+     "plug load has no timer of its own; wanted a timer, or somebody present",
+     "stay with it and say `carerules attend 60`"),
+    (draining().plug("charger", on("charger")),
+     "the charger of station bench is not proved off; wanted never both at once", ""),
+    (charging().plug("load", on()),
+     "the load of station bench is not proved off; wanted never both at once", ""),
+    (running(since=HOUR).but(dwell=Dwell(0, "", HOUR, 1e3)),
+     "on for 1 h; wanted at most 1 h at a time", ""),
+    (running(energy_wh=50.06).but(dwell=Dwell(0, "", HOUR, 50.0)),
+     "50.1 Wh moved; wanted at most 50.0 Wh, a quarter over forecast", ""),
+    (draining().but(dwell=Dwell(NOW + 90 * SECOND, "for a reason")),
+     "station bench went off for a reason; wanted 1 min 30 s more before it goes on again", ""),
+    (draining().but(doubt="two readings differ"),
+     "heron: two readings differ; wanted readings that agree",
+     "measure heron by hand and enter it"),
+    (draining().reading("pack.temperature", UNKNOWN),
+     "its temperature is not known; wanted 0 to 50 °C, at most a minute old",
+     "give it a sensor, or stay and say `carerules attend 60`"),
+    (charging().reading("pack.temperature", known(46.04, 0.5)),
+     "temperature 46.0 ± 1.0 °C; wanted 5 to 45 °C", ""),
+    (draining().but(forbidden="site.smoke is on"),
+     "`never drain when site.smoke is on` holds or cannot be ruled out; "
+     "wanted a condition that is certainly false", ""),
+    (charging().but(forbidden="site.smoke is on"),
+     "`never charge when site.smoke is on` holds or cannot be ruled out; "
+     "wanted a condition that is certainly false", ""),
+    (draining().but(target=4.0), "drain to 4 %; wanted at least 5 %", ""),
+    (draining().reading("pack.cell.min", known(3.4, 0.005)),
+     "lowest cell 3.400 V less 0.010 V; wanted above 3.40 V a cell", ""),
+    (draining().reading("pack.cell.min", None),
+     "heron's voltage is not known, or older than a minute; wanted a voltage at most a minute old",
+     "connect its telemetry, or allow `blind` at the station"),
+    (blind().reading("pack.soc", UNKNOWN),
+     "neither voltage nor charge is known; wanted one of them", ""),
+    (blind(soc=33.0, target=31.0),
+     "charge may be as low as 29 %; wanted above 30 % where the voltage is not seen", ""),
+    (blind(soc=90, target=49),
+     "41 points to drain; wanted at most 30 where the voltage is not seen", ""),
+    (blind().plug("load", plug=UNMETERED),
+     "plug load has no meter; wanted a meter where the voltage is not seen", ""),
+    (blind().plug("load", on(power_heard=NOW - MINUTE - 1)),
+     "plug load's meter is silent; wanted power at most a minute old", ""),
+    (charging().reading("pack.cell.max", UNKNOWN),
+     "heron's cell voltage is not known, or older than a minute; "
+     "wanted a voltage at most a minute old", ""),
+    (charging().reading("pack.cell.max", known(4.25, 0.005)),
+     "highest cell 4.250 V and 0.010 V; wanted at most 4.22 V a cell", ""),
+    (charging().reading("pack.cell.min", UNKNOWN),
+     "heron's lowest cell is not known, or older than a minute; "
+     "wanted a voltage at most a minute old", ""),
+    (charging().reading("pack.cell.min", known(3.0, 0.005)),
+     "lowest cell 3.000 V less 0.010 V; wanted at least 3.00 V a cell", ""),
+    (charging().reading("pack.rested", UNKNOWN),
+     "it is not known how long it has rested; wanted 20 min", ""),
+    (charging().reading("pack.rested", known(5 * MINUTE)), "rested 5 min; wanted 20 min", ""),
+    (charging().but(attended_until=0),
+     "nobody is with the charger; wanted somebody present while it charges",
+     "stay with it and say `carerules attend 60`"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("case", "said", "mend"), WORDS, ids=[row[1][:40] for row in WORDS])
+def test_what_is_said(case: Case, said: str, mend: str) -> None:
+    verdict = case.verdict()
+    assert isinstance(verdict, Veto)
+    assert verdict.show() == said
+    assert verdict.mend == mend
+    assert (verdict.job, verdict.pack, verdict.station) == ("job", "heron", "bench")
+
+
+def test_the_first_interlock_in_the_list_says_why() -> None:
+    case = draining().but(stopped="a", barred="b", locked="c", doubt="d", forbidden="e")
+    assert case.interlock() == "stop"
+    assert case.but(stopped="").interlock() == "pack barred"
+    assert case.but(stopped="", barred="").interlock() == "station locked"
+
+
+def test_limits_are_only_ever_tightened() -> None:
+    """The site file's limits, joined with the chemistry's: the stricter of each, in any order."""
+    loose = replace(LIMITS, cell_v_floor=2.5, cell_v_ceiling=4.5, cell_v_harm=2.0, drain_c_min=-40,
+                    drain_c_max=90, charge_c_min=-40, charge_c_max=90, soc_floor=0.0,
+                    rest_before_charge=0)  # fmt: skip
+    assert LIMITS.tightened(loose) == LIMITS == loose.tightened(LIMITS)
+    tight = replace(LIMITS, cell_v_floor=3.6)
+    assert LIMITS.tightened(tight).cell_v_floor == 3.6
+    case = draining().but(pack=replace(PACK, limits=LIMITS.tightened(tight)))
+    assert case.reading("pack.cell.min", known(3.6)).interlock() == "floor"
+    assert case.reading("pack.cell.min", known(3.61)).interlock() == ""
+
+
+def test_a_side_that_the_station_has_not_is_our_mistake() -> None:
+    with pytest.raises(AssertionError):
+        draining().but(station=Station("bench", None, STATION.charger)).verdict()
+    assert CHARGER.lease_s == 90
