@@ -33,7 +33,7 @@ def test_a_rule_that_goes_before_takes_over_through_off() -> None:
         if one.plug == "bench-load" and not (isinstance(one, SwitchOn) and one.renewal)
     ]
     assert switched == [
-        ("SwitchOff", "start"),
+        ("SwitchOff", "at the start"),
         ("SwitchOn", "heron-1"),
         ("SwitchOff", "plug bench-load is on for another job"),
         ("SwitchOn", "heron-2"),
