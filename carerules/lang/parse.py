@@ -28,12 +28,26 @@ def grammar_text() -> str:
     return (files("carerules.lang") / "care.lark").read_text(encoding="utf-8")
 
 
+class _WholeWords:
+    """A word is looked at as a whole, wherever it stands: `nevercharge` is not `never charge`.
+
+    The contextual lexer looks for what may come next only, and where no name may, it would take
+    the beginning of a longer word for a word of the language.
+    """
+
+    always_accept = ("NAME", "SIGNAL", "RATE")
+
+    @staticmethod
+    def process(tokens: Iterator[Token]) -> Iterator[Token]:
+        return tokens
+
+
 @cache
 def _grammar() -> Lark:
     # Lark takes any object that has a method for each alternative; its annotation is narrower.
     return Lark(
         grammar_text(), parser="lalr", lexer="contextual", maybe_placeholders=False,
-        transformer=cast(Any, Builder()),
+        transformer=cast(Any, Builder()), postlex=cast(Any, _WholeWords()),
     )  # fmt: skip
 
 
@@ -47,6 +61,10 @@ def keywords() -> frozenset[str]:
         t.name for t in _grammar().terminals
         if t.pattern.type == "str" and t.pattern.value.isalpha() and t.name != "A"
     )  # fmt: skip
+
+
+def _is_keyword(word: Word) -> bool:
+    return word.type == "NAME" and word.text.islower() and word.text.upper() in keywords()
 
 
 def parse(item: Item, findings: Findings) -> StatementNode | None:
@@ -116,6 +134,8 @@ class _Reading:
             )  # fmt: skip
             raise _StopError
         word = slips.written_here(Word(token.type, str(token), span), self.findings)
+        if _is_keyword(word) and "NAME" not in self._wanted():
+            word = Word(word.text.upper(), word.text, span)
         self._depth(word)
         if word.type == "NAME" and self.last_type == "FIGURE" and unit_named(word.text) is None:
             # In the place of a unit, and none: perhaps the next word of the sentence, misspelt.
