@@ -56,6 +56,8 @@ def test_after_a_kill_off_comes_first_and_then_the_drain_goes_on(stage: Stage) -
     again = stage.service()
     first = eventually(lambda: stage.commands(killed), "the plug is told something")[0]
     assert first[1] is False, "the first word after a start is OFF"
+    # On its way once the broker is there; without the news of that, it is said again after 5 s.
+    assert first[0] - again.awaits("started").at < 3
     proven = again.awaits("read back off")
     decided = again.finds("decided")
     assert decided is None or decided.at >= proven.at - 0.5, "no rule runs before OFF is read back"
