@@ -23,9 +23,11 @@ from carerules.safety import (
     Dwell,
     Permit,
     PlugState,
+    astray,
     fault,
     off_overdue,
     permit,
+    stray_again,
     want_off,
     want_on,
     went_off,
@@ -140,7 +142,10 @@ def off(turn: Turn, station: Station, socket: Socket, because: str, *, planned: 
         dwell = turn.world.stations[station.name].dwell
         turn.set_station(station.name, dwell=went_off(dwell, now, because, planned=planned))
         credit_energy(turn, state.job, state.energy_wh)
-    if state.proven_off and state.on:
+    if astray(state, plug):
+        if stray_again(state, now):
+            why = f"somebody else switches plug {plug.name} on again and again"
+            lock(turn, station.name, why)
         text = f"{plug.name} of station {station.name} was switched on by somebody else, and is now"
         text += " brought off"
         turn.decide(Notice(f"on {plug.name}", text, urgent=True))

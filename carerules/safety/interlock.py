@@ -17,7 +17,7 @@ from carerules.domain.moment import HOUR, MINUTE, NEVER, SECOND, Duration, Momen
 from carerules.domain.pack import Pack, Plug, Side, Socket, Station
 from carerules.domain.quantity import Known, Reading
 from carerules.safety.dwell import Dwell
-from carerules.safety.lease import SILENCE_MAX, Permit, PlugState, fault
+from carerules.safety.lease import SILENCE_MAX, Permit, PlugState, astray, fault
 
 SIGMAS = 2.0
 DATA_AGE_MAX: Duration = 60 * SECOND
@@ -146,8 +146,8 @@ def _other_side_off(intent: Intent, bench: Bench) -> Finding:
     socket = bench.station.socket(other)
     if socket is None:
         return CLEAR
-    _, state = bench.plugs[socket.plug]
-    if state.proven_off and not state.on:
+    plug, state = bench.plugs[socket.plug]
+    if state.proven_off and not astray(state, plug):
         return CLEAR
     return Refusal(f"the {other.value} of station {bench.station.name} is not proved off",
                    "never both at once")  # fmt: skip

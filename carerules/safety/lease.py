@@ -46,7 +46,7 @@ class PlugState:
     """What we told a plug, what it said, and what flowed during this ON.
 
     `on_at` is the first ON of this run, None while it is not wanted on. `off_at` is the first OFF
-    of this try, None when off is proved.
+    of this try, None when off is proved. `stray_at`: when it was last found on unasked.
     """
 
     name: str
@@ -67,6 +67,7 @@ class PlugState:
     timer_s: float | None = None
     confirmed: bool = False
     energy_wh: float = 0.0
+    stray_at: Moment | None = None
 
     @property
     def proven_off(self) -> bool:
@@ -140,9 +141,10 @@ def want_off(
     A plug that turns up on although nobody wanted it on is brought off likewise.
     """
     if state.proven_off:
-        if not state.on:
+        if not astray(state, plug):
             return state, []
         because = "it is on and nobody here asked for that"
+        state = replace(state, stray_at=now)
     if state.off_at is None:
         state = replace(
             state, on_at=None, off_at=now, said_off_at=now, off_tries=1, off_because=because,
@@ -158,6 +160,20 @@ def want_off(
     again = state.off_tries
     state = replace(state, said_off_at=now, off_tries=again + 1, asked_at=now)
     return state, [SwitchOff(plug.name, state.off_because, again), AskPlug(plug.name)]
+
+
+def astray(state: PlugState, plug: Plug) -> bool:
+    """Whether a plug that was proved off says that it is on, or that power flows through it."""
+    return state.proven_off and (bool(state.on) or (state.power_w or 0.0) > plug.off_w)
+
+
+def stray_again(state: PlugState, now: Moment) -> bool:
+    """Whether it was found on unasked a short while ago, too: somebody else commands it."""
+    return state.stray_at is not None and now - state.stray_at <= STRAY_AGAIN
+
+
+STRAY_AGAIN: Duration = 5 * MINUTE
+"""A button pressed once by mistake is no second master; two ONs in this time are one."""
 
 
 def _read_back_off(state: PlugState, plug: Plug) -> bool:

@@ -1,0 +1,35 @@
+"""How long a station stays off, and that the caps of an ON are fixed when it begins."""
+
+from __future__ import annotations
+
+from carerules.domain.moment import HOUR, MINUTE, SECOND
+from carerules.safety import Dwell, went_off, went_on
+
+
+def test_a_planned_off_is_a_pause_of_a_minute() -> None:
+    assert went_off(Dwell(), 1_000, "done", planned=True) == Dwell(1_000 + MINUTE, "done")
+
+
+def test_an_off_that_nobody_planned_locks_out_for_five() -> None:
+    assert went_off(Dwell(), 1_000, "too hot", planned=False) == Dwell(
+        1_000 + 5 * MINUTE, "too hot"
+    )
+
+
+def test_a_later_off_never_shortens_it() -> None:
+    locked_out = went_off(Dwell(), 0, "too hot", planned=False)
+    assert went_off(locked_out, SECOND, "done", planned=True).until == locked_out.until
+    assert went_off(locked_out, 10 * MINUTE, "done", planned=True).until == 11 * MINUTE
+
+
+def test_an_off_forgets_what_held_when_it_began() -> None:
+    begun = went_on(Dwell(), HOUR, 50.0, 80.0, 1e6)
+    after = went_off(begun, 0, "done", planned=True)
+    assert (after.soc_at_on, after.rested_at_on, after.energy_wh_max) == (None, None, 0.0)
+    assert after.time_max == 4 * HOUR
+
+
+def test_an_on_fixes_its_caps() -> None:
+    before = Dwell(7, "why")
+    assert went_on(before, HOUR, 50.0, 80.0, 9e5) == Dwell(7, "why", HOUR, 50.0, 80.0, 9e5)
+    assert Dwell().energy_wh_max == 0.0  # what has no cap yet may move nothing
