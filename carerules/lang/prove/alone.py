@@ -1,0 +1,35 @@
+"""Verdicts about one rule or one `never`: whether it can be true at all, and whether ever false.
+
+Knows the ground. Does not know other rules.
+"""
+
+from __future__ import annotations
+
+from carerules.domain.plan import Never, Rule
+from carerules.lang.prove.box import TooMuch
+from carerules.lang.prove.ground import Ground
+from carerules.lang.prove.region import ONLY_AT_FIRST
+from carerules.lang.prove.verdict import AlwaysTrue, NeverTrue, Undecided
+from carerules.lang.prove.witness import Maybe
+
+
+def alone(ground: Ground, what: Rule | Never) -> NeverTrue | AlwaysTrue | Undecided | None:
+    """What is wrong with it by itself; None: nothing.
+
+    One that selects no pack of the site is left alone: a file that is taken in may speak of packs
+    that this site does not have.
+    """
+    if ground.packs is not None and not ground.selected(what):
+        return None
+    question = "whether it can ever be true"
+    try:
+        can_be = ground.find(ground.true(what))
+        if can_be is Maybe.NO:
+            return NeverTrue(what)
+        if can_be is Maybe.UNSURE:
+            return Undecided(what, question, "its values hang together in a way not known here")
+        question = "whether it is always true"
+        false = [box for box in ground.regions.false(what.when) if box.loose != ONLY_AT_FIRST]
+        return AlwaysTrue(what) if ground.find(false) is Maybe.NO else None
+    except TooMuch as much:
+        return Undecided(what, question, str(much))

@@ -1,0 +1,171 @@
+"""Boxes: one set of numbers on each axis, and what must have been so before.
+
+Knows axes by number. Does not know conditions. A condition is true in a union of boxes; the work on
+them is counted, so that no rule file can make a check run away.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import NamedTuple, TypeAlias
+
+from carerules.domain.moment import Duration
+from carerules.lang.prove.ranges import Ranges, join, meet
+
+BOXES_MAX = 96
+"""A condition that falls into more is not looked into: a person could not say either when it is
+true. Thirty-two `or`s of three are within it."""
+MEETS_MAX = 150_000
+"""All meetings of boxes in one check: about half a second, and a hundred rules need 15 000."""
+CHOICES_MAX = 64
+"""Ways to place what must have been true some time ago among what was true all the time."""
+
+At: TypeAlias = Mapping[int, Ranges]
+
+
+class Past(NamedTuple):
+    """`always`: at each moment of the last `time` one of these held; else at some moment of it."""
+
+    always: bool
+    ats: tuple[At, ...]
+    time: Duration
+
+
+@dataclass(frozen=True, slots=True)
+class Box:
+    """Where the values lie now, and what must have been so before.
+
+    `loose` says why the box may hold more than can be; empty: every point of it can be.
+    """
+
+    at: At = field(default_factory=dict)
+    past: tuple[Past, ...] = ()
+    loose: str = ""
+
+
+Region: TypeAlias = Sequence[Box]
+EVERYWHERE: Region = (Box(),)
+
+
+class TooMuch(Exception):  # noqa: N818 - no mistake of anybody's: the search has come to its limit
+    """The boxes of a condition are too many, or the work of the whole check is done."""
+
+
+class Work:
+    """What may still be spent on this check."""
+
+    def __init__(self, meets: int = MEETS_MAX) -> None:
+        self.left = meets
+
+    def spend(self, meets: int = 1) -> None:
+        """Raises TooMuch when there is no more."""
+        self.left -= meets
+        if self.left < 0:
+            raise TooMuch("the rules are too many, or too tangled, for the time of one check")
+
+
+def meet_at(a: At, b: At) -> At | None:
+    """Where both hold now; None: nowhere."""
+    if len(a) < len(b):
+        a, b = b, a
+    out: dict[int, Ranges] | None = None
+    for axis, ranges in b.items():
+        mine = a.get(axis)
+        if mine is not None:
+            if mine == ranges:
+                continue
+            ranges = meet(mine, ranges)  # noqa: PLW2901 - the narrower of the two
+            if not ranges:
+                return None
+        if out is None:
+            out = dict(a)
+        out[axis] = ranges
+    return a if out is None else out
+
+
+def meet_box(a: Box, b: Box, work: Work) -> Box | None:
+    """Where both boxes hold; None: nowhere."""
+    work.spend()
+    at = meet_at(a.at, b.at)
+    if at is None:
+        return None
+    past = a.past or b.past
+    if a.past and b.past:
+        past = (*a.past, *(one for one in b.past if one not in a.past))
+        if not _could_have_been(past, work):
+            return None
+    return Box(at, past, a.loose or b.loose)
+
+
+def meet_regions(a: Region, b: Region, work: Work, most: int = BOXES_MAX) -> list[Box]:
+    """Where both regions hold; raises TooMuch past `most` boxes."""
+    found: list[Box] = []
+    for one in a:
+        for other in b:
+            both = meet_box(one, other, work)
+            if both is not None:
+                found.append(both)
+                if len(found) > most:
+                    raise TooMuch(f"a condition falls into more than {most} cases")
+    return found
+
+
+def first_meeting(a: Region, b: Region, work: Work) -> Iterable[Box]:
+    """The boxes in which both hold, one after the other."""
+    for one in a:
+        for other in b:
+            both = meet_box(one, other, work)
+            if both is not None:
+                yield both
+
+
+def unite(regions: Iterable[Region]) -> list[Box]:
+    """Where at least one holds. Boxes on one and the same axis become one; raises TooMuch."""
+    found: list[Box] = []
+    single: dict[int, int] = {}
+    for region in regions:
+        for box in region:
+            if len(box.at) == 1 and not box.past and not box.loose:
+                ((axis, ranges),) = box.at.items()
+                place = single.setdefault(axis, len(found))
+                if place < len(found):
+                    found[place] = Box({axis: join(found[place].at[axis], ranges)})
+                    continue
+            found.append(box)
+            if len(found) > BOXES_MAX:
+                raise TooMuch(f"a condition falls into more than {BOXES_MAX} cases")
+    return found
+
+
+def within(region: Region, at: At, work: Work) -> list[Box]:
+    """The region, cut down to where `at` holds."""
+    return meet_regions(region, (Box(at),), work)
+
+
+# ---- what was so before ------------------------------------------------------------------------
+
+
+def _could_have_been(past: Sequence[Past], work: Work) -> bool:
+    """Whether each thing that was true some time ago fits into what was true all the time.
+
+    It fits best as long ago as it may be: then the fewest of the others reach so far back.
+    """
+    return all(one.always or moments_of(one, past, work) for one in past)
+
+
+def moments_of(once: Past, past: Sequence[Past], work: Work) -> list[At]:
+    """How things may have been when `once` held, as long ago as it may be; none: it cannot be."""
+    found = list(once.ats)
+    for other in past:
+        if not other.always or other.time < once.time:
+            continue
+        after: list[At] = []
+        for at in found:
+            for there in other.ats:
+                work.spend()
+                both = meet_at(at, there)
+                if both is not None:
+                    after.append(both)
+        found = after[:CHOICES_MAX]
+    return found

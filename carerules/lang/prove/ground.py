@@ -1,0 +1,154 @@
+"""The ground that all proofs stand on: axes, boxes of each rule, and what each rule does.
+
+Knows rules and actions. Does not know verdicts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import TypeAlias
+
+from carerules.domain.action import Action, Charge, Drain, Hold, Rest, Switch
+from carerules.domain.pack import Pack, Side
+from carerules.domain.plan import Forbidden, Never, Rule
+from carerules.domain.signal import Catalogue
+from carerules.lang.prove.axes import SOC, Axes
+from carerules.lang.prove.box import Box, Region, TooMuch, Work, first_meeting, meet_regions
+from carerules.lang.prove.labels import Labels
+from carerules.lang.prove.ranges import Ranges, above, below, join, meet, span
+from carerules.lang.prove.region import Regions
+from carerules.lang.prove.witness import Answer, Finder, Maybe, Witness
+
+END_WITHIN = 0.5
+"""Points below its target at which a charge counts as done; a drain ends as little below it."""
+
+Aim: TypeAlias = tuple[tuple[str, float], ...]
+
+
+class Ground:
+    """The plan's rules as boxes, each made once. `packs` None: the site is not known."""
+
+    def __init__(self, signals: Catalogue, packs: Sequence[Pack] | None, work: Work) -> None:
+        self.packs = packs
+        self.work = work
+        self.axes = Axes(signals, None if packs is None else len(packs))
+        self.regions = Regions(self.axes, work)
+        self.labels = Labels(self.axes, packs, work)
+        self.finder = Finder(self.axes, packs or (), work)
+        self._true: dict[int, list[Box] | TooMuch] = {}
+
+    def selected(self, what: Rule | Never) -> list[Box]:
+        """For which packs it holds."""
+        return self.labels.region(what.selector)
+
+    def true(self, what: Rule | Never) -> list[Box]:
+        """Where its condition is certainly true, for a pack that it selects. Raises TooMuch."""
+        key = id(what)
+        if key not in self._true:
+            try:
+                self._true[key] = meet_regions(
+                    self.regions.true(what.when), self.selected(what), self.work
+                )
+            except TooMuch as much:
+                self._true[key] = much
+        found = self._true[key]
+        if isinstance(found, TooMuch):
+            raise TooMuch(*found.args)
+        return found
+
+    def allowed(self, never: Never) -> list[Box]:
+        """Where it certainly does not forbid: its condition is false, or the pack another one."""
+        condition = meet_regions(
+            self.regions.false(never.when), self.selected(never), self.work
+        )  # fmt: skip
+        return condition + self.labels.region(never.selector, False)
+
+    def find(self, boxes: Iterable[Box]) -> Answer:
+        """A witness out of any of the boxes; unsure where there may be one."""
+        answer: Answer = Maybe.NO
+        for box in boxes:
+            found = self.finder.find(box)
+            if isinstance(found, Witness):
+                return found
+            if found is Maybe.UNSURE:
+                answer = Maybe.UNSURE
+        return answer
+
+    def find_both(self, a: Region, b: Region) -> Answer:
+        """A witness of two regions at once."""
+        return self.find(first_meeting(a, b, self.work))
+
+
+# ---- what a rule does --------------------------------------------------------------------------
+
+
+def aim_of(rule: Rule) -> Aim:
+    """What the rule wants of the pack, in order. Two rules with one aim do not quarrel."""
+    found: list[tuple[str, float]] = []
+    for action in rule.actions:
+        match action:
+            case Drain(target):
+                found.append(("drain", target))
+            case Charge(target):
+                found.append(("charge", target))
+            case Rest() | Hold():
+                found.append(("rest", 0.0))
+            case Switch(side, time) if time is not None:
+                found.append((f"switch {side.value} on", 0.0))
+            case _:
+                pass
+    return tuple(found)
+
+
+def show_aim(aim: Aim) -> str:
+    """`drain to 8 %, rest, charge to 100 %`."""
+    return ", ".join(
+        f"{word} to {target:.4g} %" if word in ("drain", "charge") else word for word, target in aim
+    )
+
+
+def moves_energy(rule: Rule) -> bool:
+    """Whether the rule drains, charges or switches something on."""
+    return any(word != "rest" for word, _ in aim_of(rule))
+
+
+def movable(rule: Rule) -> Ranges:
+    """At which charge its lines have anything to do."""
+    found: Ranges = ()
+    for action in rule.actions:
+        match action:
+            case Drain(target):
+                found = join(found, above(target, included=False))
+            case Charge(target):
+                found = join(found, below(target - END_WITHIN, included=False))
+            case Rest() | Hold() | Switch():
+                return span(0, 100)
+            case _:
+                pass
+    return meet(found, span(0, 100))
+
+
+def end_of(rule: Rule) -> Ranges | None:
+    """The charge at which the rule's last drain or charge leaves the pack; None: no such line."""
+    for action in reversed(rule.actions):
+        if isinstance(action, (Drain, Charge)):
+            return span(max(0.0, action.target - END_WITHIN), action.target)
+    return None
+
+
+def forbidden_kind(action: Action) -> Forbidden | None:
+    """Which `never` the action is subject to."""
+    match action:
+        case Drain():
+            return "drain"
+        case Charge():
+            return "charge"
+        case Switch(side, time) if time is not None:
+            return "drain" if side is Side.LOAD else "charge"
+        case _:
+            return None
+
+
+def starting(ground: Ground, rule: Rule) -> list[Box]:
+    """Where the rule is true and has something to do. Raises TooMuch."""
+    return meet_regions(ground.true(rule), (Box({SOC: movable(rule)}),), ground.work)

@@ -1,0 +1,204 @@
+"""Ping-pong: a rule whose end makes another one fire, and so on back to the first.
+
+Knows the ground, and which values a loop can change by itself. A loop is *tight* when nothing but
+the charge has to change for it to go round. A time since, or a count since, an event that the loop
+itself makes holds it back on purpose: such a loop is upkeep and no ping-pong.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import NamedTuple
+
+from carerules.domain.action import Ask, Charge, Drain, Mark
+from carerules.domain.plan import CountIn, CountSince, Rule, SignalValue, TimeSince
+from carerules.lang.prove.axes import SOC, UNTIL, Axis, Motion
+from carerules.lang.prove.box import At, Box, Region, TooMuch, meet_at, meet_regions
+from carerules.lang.prove.ground import Ground, end_of, starting
+from carerules.lang.prove.ranges import Ranges, hull, meet, span
+from carerules.lang.prove.verdict import PingPong, Undecided
+from carerules.lang.prove.witness import Witness
+
+LOOP_MAX = 4
+"""Rules in one loop: a longer one nobody would recognise as such."""
+LOOPS_MAX = 20
+"""Loops that are told; who has more mends these first."""
+OWN = ("pack.rested", "pack.current", "pack.power")
+"""Signals that every drain and charge changes."""
+
+
+class _Mover(NamedTuple):
+    """A rule that moves the charge: where it fires and has to do, and where it leaves the pack."""
+
+    rule: Rule
+    boxes: Region
+    end: Ranges
+    makes: frozenset[str]
+
+
+def ping_pong(ground: Ground, rules: Sequence[Rule]) -> Iterator[PingPong | Undecided]:
+    """Every loop of up to four rules, each told once."""
+    movers: list[_Mover] = []
+    for rule in rules:
+        end = end_of(rule)
+        if end is None:
+            continue
+        try:
+            boxes = [box for box in starting(ground, rule) if not box.loose]
+        except TooMuch as much:
+            yield Undecided(rule, "whether it is part of a loop", str(much))
+            continue
+        movers.append(_Mover(rule, boxes, end, _made_by(rule)))
+    told = 0
+    try:
+        follows = [_following(one, movers) for one in movers]
+        for ring in _rings(movers, follows, ground):
+            found = _loop(ground, [movers[at] for at in ring])
+            if found is not None:
+                yield found
+                told += 1
+                if told == LOOPS_MAX:
+                    return
+    except TooMuch as much:
+        if movers:
+            yield Undecided(movers[0].rule, "whether rules go round in a loop", str(much))
+
+
+def _made_by(rule: Rule) -> frozenset[str]:
+    """The events that a job of the rule makes."""
+    made: set[str] = set()
+    for action in rule.actions:
+        match action:
+            case Drain():
+                made.add("drain")
+            case Charge():
+                made |= {"charge", "full"}
+            case Mark(event):
+                made.add(event)
+            case _:
+                pass
+    return frozenset(made)
+
+
+def _after(box: Box, end: Ranges) -> At | None:
+    """The box, entered with the charge at the end of another rule."""
+    return meet_at(box.at, {SOC: end})
+
+
+def _following(one: _Mover, movers: Sequence[_Mover]) -> list[int]:
+    """Which rules can fire where this one ends."""
+    return [
+        at
+        for at, other in enumerate(movers)
+        if any(_after(box, one.end) is not None for box in other.boxes)
+    ]
+
+
+def _rings(
+    movers: Sequence[_Mover], follows: Sequence[Sequence[int]], ground: Ground
+) -> Iterator[tuple[int, ...]]:
+    """Rings of rules, short ones first, each from its first rule in the text."""
+    for length in range(1, LOOP_MAX + 1):
+        for first in range(len(movers)):
+            paths: list[tuple[int, ...]] = [(first,)]
+            while paths:
+                path = paths.pop()
+                ground.work.spend()
+                if len(path) == length:
+                    if first in follows[path[-1]]:
+                        yield path
+                    continue
+                paths += [(*path, at) for at in follows[path[-1]] if at > first and at not in path]
+
+
+def _loop(ground: Ground, ring: Sequence[_Mover]) -> PingPong | None:
+    """The ring as a loop that can be: tight, or with other values changing in between."""
+    made = frozenset[str]().union(*(one.makes for one in ring))
+    asked = any(isinstance(action, Ask) for one in ring for action in one.rule.actions)
+    for tight in (True, False):
+        stays: Region = (Box(),)
+        for at, one in enumerate(ring):
+            entered = [
+                kept
+                for box in one.boxes
+                if (after := _after(box, ring[at - 1].end)) is not None
+                and (kept := _kept(ground, after, made, tight=tight)) is not None
+            ]
+            stays = meet_regions(stays, entered, ground.work)
+        for box in stays:
+            if not all(_rearms(ground, one, ring, box) for one in ring):
+                continue
+            states = _states(ground, ring, box)
+            if states is not None:
+                return PingPong(
+                    tuple(one.rule for one in ring), tuple(w.state for w in states),
+                    states[0].pack, tight and not asked,
+                )  # fmt: skip
+    return None
+
+
+def _kept(ground: Ground, at: At, made: frozenset[str], *, tight: bool) -> Box | None:
+    """What must be the same all the way round; None: the loop itself holds this back."""
+    kept: dict[int, Ranges] = {}
+    for axis, ranges in at.items():
+        row = ground.axes.rows[axis]
+        if axis == SOC:
+            continue
+        match row.value:
+            case TimeSince(event) if event in made:
+                if ranges[0][0] > (0.0, 0):
+                    return None
+                continue
+            case CountSince(_, since) if since in made:
+                if ranges[0][0] > (0.0, 0):
+                    return None
+                continue
+            case CountSince(event, _) | CountIn(event, _) if event in made:
+                continue
+            case SignalValue(name, _) if name in OWN or name.startswith("station."):
+                continue
+            case _:
+                pass
+        if tight or _lasting(row, axis):
+            kept[axis] = ranges
+    return Box(kept)
+
+
+def _lasting(row: Axis, axis: int) -> bool:
+    """Whether the value stays the same, or goes one way only, unless somebody acts.
+
+    On a way that leads in one direction only, what fits at both ends of the loop fits in between.
+    """
+    lasting = (Motion.FIXED, Motion.STATIC, Motion.RISING, Motion.AGEING)
+    return axis == UNTIL or row.motion in lasting or isinstance(row.value, (CountSince, CountIn))
+
+
+def _rearms(ground: Ground, one: _Mover, ring: Sequence[_Mover], kept: Box) -> bool:
+    """Whether the rule can fire again: somewhere on the way its condition is certainly false, or
+    what it wants for that is true."""
+    levels = [hull(other.end) for other in ring] + [
+        hull(at) for action in one.rule.actions
+        if isinstance(action, (Drain, Charge)) and (at := span(action.target, action.target))
+    ]  # fmt: skip
+    swept = ((min(low for low, _ in levels), max(high for _, high in levels)),)
+    on_the_way = Box({**kept.at, SOC: swept})
+    if one.rule.rearm_when is not None:
+        region = ground.regions.true(one.rule.rearm_when)
+    else:
+        region = ground.regions.false(one.rule.when)
+    # How it comes to be false is the loop's own doing: what went before is left out.
+    loosened = [Box(box.at) for box in region]
+    return isinstance(ground.find_both((on_the_way,), loosened), Witness)
+
+
+def _states(ground: Ground, ring: Sequence[_Mover], kept: Box) -> list[Witness] | None:
+    """In which state each fires, with what stays the same kept the same."""
+    fixed: At = kept.at
+    found: list[Witness] = []
+    for at, one in enumerate(ring):
+        entered = {SOC: meet(ring[at - 1].end, span(0, 100))}
+        answer = ground.find_both(one.boxes, (Box({**fixed, **entered}),))
+        if not isinstance(answer, Witness):
+            return None
+        found.append(answer)
+    return found

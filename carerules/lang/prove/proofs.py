@@ -1,0 +1,109 @@
+"""All proofs over one plan, in one pass and within one bound of work.
+
+Knows the order of the proofs. Does not know any of them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import TypeVar
+
+from carerules.domain.diagnostic import Diagnostic
+from carerules.domain.pack import Pack
+from carerules.domain.plan import Never, Plan, Rule
+from carerules.domain.signal import Catalogue
+from carerules.lang.prove import told
+from carerules.lang.prove.alone import alone
+from carerules.lang.prove.box import MEETS_MAX, TooMuch, Work
+from carerules.lang.prove.gaps import gaps
+from carerules.lang.prove.ground import Ground
+from carerules.lang.prove.interlock import interlocked
+from carerules.lang.prove.pingpong import ping_pong
+from carerules.lang.prove.rivals import rivals
+from carerules.lang.prove.verdict import (
+    AlwaysTrue,
+    Gap,
+    Interlocked,
+    NeverTrue,
+    PingPong,
+    Rivals,
+    Undecided,
+    Verdict,
+)
+
+V = TypeVar("V")
+
+
+@dataclass(frozen=True, slots=True)
+class Proofs:
+    """Everything that was found out about a plan."""
+
+    never_true: tuple[NeverTrue, ...] = ()
+    always_true: tuple[AlwaysTrue, ...] = ()
+    rivals: tuple[Rivals, ...] = ()
+    interlocks: tuple[Interlocked, ...] = ()
+    loops: tuple[PingPong, ...] = ()
+    gaps: tuple[Gap, ...] = ()
+    undecided: tuple[Undecided, ...] = ()
+
+    def diagnostics(self) -> tuple[Diagnostic, ...]:
+        """What is wrong, by place in the text; at most as many as a check shows."""
+        verdicts: list[Verdict] = [
+            *self.never_true, *self.always_true, *self.rivals, *self.interlocks, *self.loops,
+            *self.undecided,
+        ]  # fmt: skip
+        return told.diagnostics(verdicts)
+
+    def table(self) -> str:
+        """The lines of the proofs, with the model that they hold under; empty: nothing to prove."""
+        return told.table(self.interlocks, self.gaps)
+
+
+def prove(
+    plan: Plan, signals: Catalogue, packs: Iterable[Pack] | None = None, *, meets: int = MEETS_MAX
+) -> Proofs:
+    """Every verdict about the plan. Pure, and bounded by `meets` meetings of boxes.
+
+    `packs` are the site's; None: the site is not known, and any label could be. What the bound, or
+    the prover's knowledge, leaves open is in `undecided`.
+    """
+    known = None if packs is None else tuple(packs)
+    ground = Ground(signals, known, Work(meets))
+    if known == ():
+        return Proofs()
+    everything: list[Rule | Never] = [*plan.rules, *plan.nevers]
+    by_itself = [alone(ground, what) for what in everything]
+    dead = {id(one.what) for one in by_itself if isinstance(one, NeverTrue)}
+    rules = [rule for rule in plan.rules if id(rule) not in dead]
+    between = list(rivals(ground, rules))
+    against = list(interlocked(ground, rules, plan.nevers))
+    rings = list(ping_pong(ground, rules))
+    found = [*by_itself, *between, *rings]
+    return Proofs(
+        _only(NeverTrue, found), _only(AlwaysTrue, found), _only(Rivals, found), tuple(against),
+        _only(PingPong, found), _gaps(ground, plan), _undecided(found, against),
+    )  # fmt: skip
+
+
+def _only(kind: type[V], found: Sequence[object]) -> tuple[V, ...]:
+    return tuple(one for one in found if isinstance(one, kind))
+
+
+def _gaps(ground: Ground, plan: Plan) -> tuple[Gap, ...]:
+    try:
+        return tuple(gaps(ground, plan.rules))
+    except TooMuch:
+        return ()  # a table, no verdict: what is too much for it is told as not decided
+
+
+def _undecided(found: Sequence[object], against: Sequence[Interlocked]) -> tuple[Undecided, ...]:
+    """Each question that is left open; those about one `never` and one rule once."""
+    left = list(_only(Undecided, found))
+    for one in against:
+        if one.meeting is not one.meeting.UNDECIDED:
+            continue
+        question = f"whether `{told.line_said(one.action)}` can meet it"
+        left.append(Undecided(one.rule, question, "too many cases, or values that hang together"
+                              " in a way not known here", one.never))  # fmt: skip
+    return tuple(dict.fromkeys(left))

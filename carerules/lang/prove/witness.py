@@ -1,0 +1,328 @@
+"""One state of the world out of a box: values that can be true together, for a pack there is.
+
+Knows boxes and how values hang together. Does not know what a witness is to show.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from enum import Enum
+from math import ceil, floor, inf
+from typing import TypeAlias
+
+from carerules.domain.action import clock
+from carerules.domain.moment import DAY, HOUR, MINUTE, NEVER, SECOND, Duration, show_duration
+from carerules.domain.pack import Pack
+from carerules.domain.plan import (
+    DAY_NAMES,
+    CountIn,
+    CountSince,
+    OverWindow,
+    SignalValue,
+    ValueOf,
+    dimension_of,
+    value_wording,
+)
+from carerules.domain.quantity import DURATION, SWITCH, show
+from carerules.lang.prove import links as tied
+from carerules.lang.prove.axes import CLOCK, PACK, Axes, Axis, Motion
+from carerules.lang.prove.box import At, Box, Work, moments_of
+from carerules.lang.prove.ranges import Range, Ranges, holds, hull, meet, span, whole_numbers
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """Values at one instant: of signals and times, of flags by their wording, and the clock (ms of
+    the week, Monday's midnight 0; None: any time)."""
+
+    values: tuple[tuple[ValueOf, float], ...] = ()
+    flags: tuple[tuple[str, bool], ...] = ()
+    clock: int | None = None
+
+    def show(self) -> str:
+        """`pack.soc = 96 %, time until use = 3 d, fri at 22:30`."""
+        said = [_say(value, number) for value, number in self.values]
+        said += [flag if yes else f"not ({flag})" for flag, yes in self.flags]
+        if self.clock is not None:
+            day, rest = divmod(self.clock, DAY)
+            said.append(f"{DAY_NAMES[day]} at {clock(rest // MINUTE)}")
+        return ", ".join(said) or "any values"
+
+
+@dataclass(frozen=True, slots=True)
+class Witness:
+    """A state that shows it, for a pack: its name, or what its label must say.
+
+    `before` are the states that must have been so long ago.
+    """
+
+    pack: str
+    state: State
+    before: tuple[tuple[Duration, State], ...] = ()
+
+    def show(self) -> str:
+        """In one line."""
+        told = [f"{self.pack} at {self.state.show()}"]
+        for time, state in self.before:
+            when = "some time before" if time >= NEVER else f"{show_duration(time)} before"
+            told.append(f"{when} {state.show()}")
+        return "; ".join(told)
+
+
+class Maybe(Enum):
+    """Instead of a witness: there is none, or it cannot be said whether there is one."""
+
+    NO = "no"
+    UNSURE = "unsure"
+
+
+Answer: TypeAlias = Witness | Maybe
+
+PACKS_TRIED_MAX = 64
+"""Packs of one box that are tried one by one, where their labels matter: a large site has as many
+kinds at most."""
+
+
+class Finder:
+    """Finds witnesses in boxes. `packs` empty: the site is not known."""
+
+    def __init__(self, axes: Axes, packs: Sequence[Pack], work: Work) -> None:
+        self.axes = axes
+        self.packs = packs
+        self.work = work
+
+    def find(self, box: Box) -> Answer:
+        """A witness out of the box."""
+        narrowed = self._by_history(box)
+        if narrowed is None:
+            return Maybe.NO
+        if not tied.linked(narrowed, self.axes):
+            rows = self.axes.rows
+            numbers = {axis: pick(ranges, rows[axis]) for axis, ranges in narrowed.items()}
+            return Maybe.UNSURE if box.loose else self._witness(box, numbers)
+        answer = Maybe.NO
+        for at in tied.cases(narrowed, self.axes):
+            for pack, one in self._for_packs(at):
+                found = self._numbers(one, pack)
+                if isinstance(found, Maybe):
+                    answer = Maybe.UNSURE if Maybe.UNSURE in (answer, found) else Maybe.NO
+                elif box.loose:
+                    return Maybe.UNSURE
+                else:
+                    return self._witness(box, found)
+        return answer
+
+    def _by_history(self, box: Box) -> At | None:
+        """What a signal was all the time bounds what its window can be."""
+        at = box.at
+        for axis in tuple(at):
+            value = self.axes.rows[axis].value
+            if not isinstance(value, OverWindow) or value.kind == "slope":
+                continue
+            signal = self.axes.of(value.signal)
+            for past in box.past:
+                if not past.always or past.time < value.time:
+                    continue
+                seen = [one.get(signal) for one in past.ats]
+                known = [ranges for ranges in seen if ranges]
+                if len(known) != len(seen):
+                    continue
+                lowest, highest = min(hull(r)[0] for r in known), max(hull(r)[1] for r in known)
+                both = meet(at[axis], ((lowest, highest),))
+                if not both:
+                    return None
+                at = {**at, axis: both}
+        return at
+
+    def _for_packs(self, at: At) -> Iterator[tuple[Pack | None, At]]:
+        if not tied.needs_label(at, self.axes) or not self.packs:
+            yield None, at
+            return
+        wanted = at.get(PACK, self.axes.rows[PACK].natural)
+        tried = [n for n in range(len(self.packs)) if holds(wanted, n)][:PACKS_TRIED_MAX]
+        for number in tried:
+            yield self.packs[number], {**at, PACK: span(number, number)}
+
+    def _numbers(self, at: At, pack: Pack | None) -> dict[int, float] | Maybe:
+        if pack is None and tied.needs_label(at, self.axes):
+            return Maybe.UNSURE
+        self.work.spend()
+        at = tied.spread_out(at, self.axes)
+        bound: list[tied.Link] = list(tied.links(at, self.axes))
+        factors: Mapping[int, float] = {}
+        if pack is not None:
+            at, more, factors = tied.by_label(at, self.axes, pack)
+            bound += more
+        numbers: dict[int, float] = {}
+        for axes in tied.hanging_together(at, bound):
+            found = self._in_net(at, axes, [link for link in bound if link.x in axes], factors)
+            if isinstance(found, Maybe):
+                return found
+            numbers.update(found)
+        for axis, factor in factors.items():
+            numbers[axis] *= factor
+        return Maybe.UNSURE if self._doubtful(numbers) else numbers
+
+    def _in_net(
+        self, at: At, axes: Sequence[int], bound: Sequence[tied.Link], factors: Mapping[int, float]
+    ) -> dict[int, float] | Maybe:
+        """Values of some axes that hang together, one picked after the other."""
+        rows = self.axes.rows
+        if len(axes) == 1:
+            return {axes[0]: pick(at[axes[0]], rows[axes[0]])}
+        net = tied.Net(axes)
+        for link in bound:
+            net.bind(link)
+        for axis in axes:
+            net.lie(axis, hull(at[axis]))
+        if not net.close():
+            return Maybe.NO
+        numbers: dict[int, float] = {}
+        for axis in sorted(axes, key=lambda one: rows[one].parts is not None):
+            row = rows[axis]
+            left = meet(at[axis], net.bounds(axis))
+            if row.parts is not None:
+                first, second = row.parts
+                made = numbers[first] - numbers[second]
+                left = span(made, made) if holds(at[axis], made) else ()
+            elif row.whole and axis not in factors:
+                left = whole_numbers(left)
+            if not left:
+                return Maybe.UNSURE  # the net sees one stretch only, the box may have several
+            numbers[axis] = pick(left, row)
+            net.lie(axis, span(numbers[axis], numbers[axis])[0])
+            if not net.close():
+                return Maybe.UNSURE
+        return numbers
+
+    def _doubtful(self, numbers: Mapping[int, float]) -> bool:
+        """Whether the values contradict one another in a way that the net does not know."""
+        named = {
+            value.name: numbers[axis]
+            for axis in numbers if isinstance(value := self.axes.rows[axis].value, SignalValue)
+        }  # fmt: skip
+        current, power = named.get("pack.current", 0.0), named.get("pack.power", 0.0)
+        flows = abs(current) > 0 or abs(power) > 0
+        values = [self.axes.rows[axis].value for axis in numbers]
+        lately = {value.event for value in values if isinstance(value, CountIn)}
+        since = {value.event for value in values if isinstance(value, CountSince)}
+        resting = named.get("pack.rested", 0.0) > 0
+        return current * power < 0 or (flows and resting) or bool(lately & since)
+
+    # ---- telling ---------------------------------------------------------------------------
+
+    def _witness(self, box: Box, numbers: Mapping[int, float]) -> Witness:
+        before: list[tuple[Duration, State]] = []
+        for one in box.past:
+            if one.always or any(self._is_now(at, numbers) for at in one.ats):
+                continue
+            moments = moments_of(one, box.past, self.work)
+            then = {axis: pick(r, self.axes.rows[axis]) for axis, r in moments[0].items()}
+            before.append((one.time, self._state(then)))
+        return Witness(self._pack(numbers, box.at), self._state(numbers), tuple(before))
+
+    @staticmethod
+    def _is_now(at: At, numbers: Mapping[int, float]) -> bool:
+        return all(axis in numbers and holds(r, numbers[axis]) for axis, r in at.items())
+
+    def _state(self, numbers: Mapping[int, float]) -> State:
+        rows = self.axes.rows
+        return State(
+            tuple(
+                (value, number) for axis, number in numbers.items()
+                if (value := rows[axis].value) is not None
+            ),
+            tuple(
+                (rows[axis].said, number == 1) for axis, number in numbers.items()
+                if rows[axis].motion is Motion.FLAG
+            ),
+            int(numbers[CLOCK]) if CLOCK in numbers else None,
+        )  # fmt: skip
+
+    def _pack(self, numbers: Mapping[int, float], at: At) -> str:
+        if self.packs:
+            return self.packs[int(numbers.get(PACK, hull(self.axes.rows[PACK].natural)[0][0]))].name
+        said = [
+            self._on_label(axis, numbers[axis]) for axis in at
+            if self.axes.rows[axis].motion is Motion.STATIC and axis != PACK
+        ]  # fmt: skip
+        told = ", ".join(word for word in said if word)
+        return f"a pack ({told})" if told else "any pack"
+
+    def _on_label(self, axis: int, number: float) -> str:
+        row = self.axes.rows[axis]
+        if row.natural == span(0, 1):
+            return row.said if number else f"not {row.said}"
+        if row.said in ("cells", "capacity"):
+            return f"{row.said} {number:g}" + (" Ah" if row.said == "capacity" else "")
+        return f"{row.said} {self.axes.spoken.get((axis, int(number)), 'another')}"
+
+
+# ---- picking a number ----------------------------------------------------------------------------
+
+# From a limit on, this far away, the first that fits: what a person would give as an example.
+_STEPS_TIME = (DAY, 12 * HOUR, HOUR, 30 * MINUTE, 10 * MINUTE, MINUTE, SECOND, 1)
+_STEPS = (1.0, 0.5, 0.1, 0.05, 0.01, 0.005, 0.001, 1e-4, 1e-5, 1e-6)
+
+
+def pick(ranges: Ranges, row: Axis) -> float:
+    """A number of the set that a person would give as an example; of a set that is not empty."""
+    stretch = _best(ranges, row)
+    (low, after), (high, upto) = stretch
+    for number in _tries(stretch, row):
+        number = round(number, 9)  # noqa: PLW2901 - without the dust of adding up
+        if abs(number) != inf and holds((stretch,), number) and (not row.whole or number % 1 == 0):
+            return number
+    if row.whole:
+        return float(floor(low) + 1 if after else ceil(low))
+    return low if not after else high if upto else low + (high - low) / 3
+
+
+def _tries(stretch: Range, row: Axis) -> Iterator[float]:
+    (low, after), (high, upto) = stretch
+    natural = hull(row.natural) if row.natural else ((-inf, 1), (inf, 0))
+    free_low, free_high = (low, after) <= natural[0], (high, upto) >= natural[1]
+    time = row.dimension == DURATION
+    steps = _STEPS_TIME if time else _STEPS
+    if row.motion is Motion.CLOCK:
+        free_low, free_high, steps = False, True, steps[3:]
+    if row.whole and not time and not free_low:
+        yield low  # of a count the limit itself
+    if free_low and free_high:
+        yield 0.0
+        yield from steps
+    elif free_low:
+        yield high
+        yield from (high - step for step in steps)
+    elif free_high:
+        yield from (low + step for step in steps)
+    else:
+        yield _middle(low, high, steps if time else ())
+    yield from (low + step for step in steps)
+    yield from (high - step for step in steps)
+    yield (low + high) / 2
+
+
+def _best(ranges: Ranges, row: Axis) -> Range:
+    """The widest stretch; of a time of day the first, so that equal texts give equal witnesses."""
+    if row.motion is Motion.CLOCK or len(ranges) == 1:
+        return ranges[0]
+    return max(ranges, key=lambda one: one[1][0] - one[0][0])
+
+
+def _middle(low: float, high: float, units: Sequence[float]) -> float:
+    """The middle, as round as still lies well inside: in whole units, or with few digits."""
+    middle = (low + high) / 2
+    rounds = [round(middle / unit) * unit for unit in units]
+    for number in rounds or [round(middle, digits) for digits in range(-12, 10)]:
+        if low + (high - low) / 4 <= number <= high - (high - low) / 4:
+            return number
+    return middle
+
+
+def _say(value: ValueOf, number: float) -> str:
+    dimension = dimension_of(value)
+    if dimension == SWITCH:
+        return f"{value_wording(value)} is {show(number, dimension)}"
+    return f"{value_wording(value)} = {show(number, dimension)}"
