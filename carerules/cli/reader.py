@@ -53,4 +53,4 @@ def past_moment(text: str, world: World) -> Moment:
     read = read_past(text, world.local.read(world.now))
     if isinstance(read, Problem):
         refuse(read.show())
-    return min(world.now, world.local.moment(read))
+    return world.local.moment(read)

@@ -188,7 +188,8 @@ class ObstacleShape(Shape):
 
 
 class RuleShape(Shape):
-    """One rule for one pack. `fired`: it has, for this run, and waits until it has been false."""
+    """One rule for one pack. `fired`: it has, and is not armed again until it has been false, or
+    its `rearm when` true."""
 
     rule: str
     because: str | None
@@ -199,6 +200,7 @@ class RuleShape(Shape):
     obstacle: ObstacleShape | None
     when: PartShape
     stop: PartShape | None
+    rearm: PartShape | None
 
 
 class NeverShape(Shape):

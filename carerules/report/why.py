@@ -10,7 +10,7 @@ from datetime import datetime
 
 from carerules.domain.moment import SECOND, Moment
 from carerules.domain.plan import wording
-from carerules.domain.quantity import DURATION, Known, Truth
+from carerules.domain.quantity import DURATION, Known
 from carerules.engine import BoundRule, Explained, Facts, RuleState, Seen, explain
 from carerules.loop import World, facts_of, foresee, moves_energy, obstacle
 from carerules.report.log import log_rows_lines
@@ -69,13 +69,14 @@ def _rule(
 ) -> RuleShape:  # fmt: skip
     when = explain(bound.when, state.memory, facts, world.now)
     stop = explain(bound.stop, state.stop_memory, facts, world.now) if bound.stop else None
+    rearm = explain(bound.rearm, state.rearm_memory, facts, world.now) if bound.rearm else None
     actions = bound.rule.actions
     blocked = obstacle(world, name, actions) if exact else None
     return RuleShape(
         rule=bound.rule.name,
         because=bound.rule.because or None,
         holds=TRUTHS[when.truth],
-        fired=exact and when.truth is Truth.YES and not state.armed,
+        fired=exact and not state.armed,
         fires_at=None if fires is None else world.local.read(fires),
         moves_energy=moves_energy(actions),
         obstacle=None if blocked is None else ObstacleShape(
@@ -83,6 +84,7 @@ def _rule(
         ),
         when=_part(when, world, facts),
         stop=None if stop is None else _part(stop, world, facts),
+        rearm=None if rearm is None else _part(rearm, world, facts),
     )  # fmt: skip
 
 
@@ -191,13 +193,15 @@ def _rule_lines(rule: RuleShape, why: WhyShape, paint: Paint) -> Iterator[str]:
         for line in fold("", f"rule {rule.rule}: {rule.holds}{fired}")
     )
     yield from _part_lines(rule.when, 1)
-    if rule.stop is not None:
-        yield from fold("  ", "stops when:")
-        yield from _part_lines(rule.stop, 2)
+    for label, part in (("stops when:", rule.stop), ("is re-armed when:", rule.rearm)):
+        if part is not None:
+            yield from fold("  ", label)
+            yield from _part_lines(part, 2)
     if rule.fires_at is not None:
         yield from fold("  ", _fires(rule.fires_at, why.at), 4)
     elif rule.fired:
-        yield from fold("  ", "fires again when it has been false in between", 4)
+        again = "has been false" if rule.rearm is None else "has been re-armed"
+        yield from fold("  ", f"fires again when it {again} in between", 4)
     if rule.obstacle is not None:
         lock = f"{rule.obstacle.interlock}: " if rule.obstacle.interlock else ""
         mend = f"; {rule.obstacle.mend}" if rule.obstacle.mend else ""

@@ -96,6 +96,10 @@ def test_a_time_is_read_on_the_virtual_site_s_own_calendar(tmp_path: Path) -> No
     half_past_five = datetime(2026, 11, 30, 17, 30, tzinfo=UTC)
     assert recorded == Recorded("egret", ("charge", "full"), half_past_five)
     assert use == UseAdd("gauge round", datetime(2026, 12, 3, 9, tzinfo=UTC), frozenset({"egret"}))
+    # A clock time that is over today is tomorrow's: on that calendar, 1 December's.
+    assert story.run("use", "add", "look round", "17:00", "egret").exit_code == 0
+    tomorrow = datetime(2026, 12, 1, 17, tzinfo=UTC)
+    assert stored(tmp_path)[-1] == UseAdd("look round", tomorrow, frozenset({"egret"}))
     ahead = story.run("record", "egret", "charged", "--at", "18:30")
     assert ahead.exit_code == 2
     assert "which lies ahead" in ahead.output

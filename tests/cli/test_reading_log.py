@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sqlite3
 from dataclasses import replace
 from pathlib import Path
 
@@ -73,9 +74,17 @@ def test_since_begins_at_the_very_moment(
     monkeypatch.setattr(reading, "WINDOW_ROWS", window)
     shape = log(story, "--since", "2026-12-01T18:01:00")
     assert {line.at for line in shape.lines} == {LOCAL.read(FIRES)}
-    assert log(story, "--since", "2026-11-30T18:00").lines == log(story).lines
+    assert log(story, "--since", "2026-11-30T18:00").lines == log(story, "--last", "99").lines
     two = log(story, "--since", "2026-11-30T18:00", "--last", "2").lines
     assert two == log(story).lines[-2:]
+
+
+def test_unless_asked_for_more_it_is_the_last_forty(tmp_path: Path) -> None:
+    story = full_heron(tmp_path)
+    story.go(*(Rejected(FULL + HOUR, f"shed/{number}", "no number") for number in range(50)))
+    whole = everything(story)
+    assert [line.text for line in log(story).lines] == whole[-40:]
+    assert [line.text for line in log(story, "--since", "2026-11-30T18:00").lines] == whole
 
 
 def test_of_one_pack_come_its_plugs_and_uses_too(tmp_path: Path) -> None:
@@ -99,6 +108,14 @@ def test_samples_and_reports_come_when_asked_for(tmp_path: Path) -> None:
     assert "plug A-load: on, 58 W, 89 s left of its timer" in texts
     assert any(text.startswith("voltage 25.14 V, current 0 A, temp") for text in texts)
     assert not any("60 %" in line.text for line in log(story).lines)
+
+
+def test_what_was_decided_on_an_unreadable_event_is_not_told_of_another(tmp_path: Path) -> None:
+    story = draining_heron(tmp_path)
+    story.close()
+    with sqlite3.connect(story.journal_path) as database:
+        database.execute("UPDATE events SET body = '' WHERE kind = 'tick'")
+    assert [line.text for line in log(story).lines] == everything(story)[:9]
 
 
 def test_a_long_line_is_folded_under_its_own_words(tmp_path: Path) -> None:

@@ -77,9 +77,21 @@ def test_what_is_under_way_and_the_plug_that_is_on(tmp_path: Path) -> None:
     shown = story.run("status", "heron").output
     assert "doing    drain to 80 % (heron-1, rule full-too-long): moving energy" in shown
     assert lines_of(shown, "load") == ["load     A-load on since Tue 01 Dec 18:01, 58 W (0 s ago)"]
+    assert lines_of(shown, "waits") == [], "it has fired, and waits for nothing"
+    assert lines_of(shown, "charge")[0].startswith(
+        "charge   100 % ± 2 %, said to be full on Mon 30 Nov 18:01; now 25.14 V, 21 °C"
+    )
     assert lines_of(shown, "next use") == [
         "next use Saturday survey, Sat 05 Dec 08:00, in 3 d 13 h"
     ]
+
+
+def test_a_voltage_is_shown_while_it_is_fresh_and_no_longer(tmp_path: Path) -> None:
+    story = full_heron(tmp_path)
+    story.go(seen_heron(FULL + HOUR))
+    assert "now 25.14 V, 21 °C" in story.run("status", "heron").output
+    story.go(Placed(FULL + HOUR + 11 * MINUTE, "egret", None))
+    assert "25.14 V" not in story.run("status", "heron").output
 
 
 PLUG_REPORTS = [

@@ -23,7 +23,16 @@ from reading_kit import (
 
 from carerules.adapters import SqliteJournal
 from carerules.domain.decision import Fired, Veto
-from carerules.domain.event import Attended, Happened, Placed, PlugReport, Sample, Tick, Value
+from carerules.domain.event import (
+    Attended,
+    Ended,
+    Happened,
+    Placed,
+    PlugReport,
+    Sample,
+    Tick,
+    Value,
+)
 from carerules.domain.moment import DAY, HOUR, MINUTE, SECOND, Moment
 from carerules.loop import World, foresee, next_due, step
 from carerules.report import WhyShape, why_of
@@ -165,15 +174,15 @@ def test_what_is_foreseen_is_what_comes(tmp_path: Path, rule: str) -> None:
 
 
 def test_a_fresh_measurement_is_taken_to_stay_as_it_is(tmp_path: Path) -> None:
-    story = begin(tmp_path)
+    story = begin(tmp_path, rules=RULES.replace("for 5 min", "for 30 min"))
     story.go(seen_heron(T0 + MINUTE, temperature=45.0))
     warm = rule_of(why(story, "heron"), "warm")
-    assert warm.fires_at == LOCAL.read(T0 + 6 * MINUTE)
+    assert warm.fires_at == LOCAL.read(T0 + 31 * MINUTE)
     # And so it is where the sensor goes on saying it.
-    for minute in range(2, 7):
+    for minute in range(2, 32):
         story.go(seen_heron(T0 + minute * MINUTE, temperature=45.0))
     fired = [one for _, told, _ in story.told for one in told if isinstance(one, Fired)]
-    assert [(one.rule, one.since) for one in fired] == [("warm", T0 + 6 * MINUTE)]
+    assert [(one.rule, one.since) for one in fired] == [("warm", T0 + 31 * MINUTE)]
 
 
 def test_a_stale_measurement_makes_nothing_fire(tmp_path: Path) -> None:
@@ -181,6 +190,37 @@ def test_a_stale_measurement_makes_nothing_fire(tmp_path: Path) -> None:
     story.go(seen_heron(T0 + MINUTE, temperature=45.0), Tick(T0 + 30 * MINUTE))
     story.snapshot()
     assert rule_of(why(story, "heron"), "warm").fires_at is None
+
+
+def test_a_rule_that_has_fired_stays_so_while_nothing_is_known(tmp_path: Path) -> None:
+    story = begin(tmp_path)
+    for minute in range(1, 7):
+        story.go(seen_heron(T0 + minute * MINUTE, temperature=45.0))
+    warm = rule_of(why(story, "heron"), "warm")
+    assert (warm.holds, warm.fired, warm.fires_at) == ("yes", True, None)
+    story.go(Tick(T0 + HOUR))
+    story.snapshot()
+    warm = rule_of(why(story, "heron"), "warm")
+    assert (warm.holds, warm.fired) == ("unknown", True)
+    assert "fires again when it has been false in between" in story.run("why", "heron").output
+    story.go(seen_heron(T0 + 2 * HOUR))
+    assert not rule_of(why(story, "heron"), "warm").fired
+
+
+def test_what_stops_and_what_re_arms_is_shown(tmp_path: Path) -> None:
+    rules = (
+        "rule once on pack heron\n    when pack.soc > 90 %:\n        drain to 50 %\n"
+        "        stop when pack.temperature > 40 °C\n        rearm when pack.soc < 20 %\n"
+    )
+    story = full_heron(tmp_path, rules=rules)
+    story.snapshot()
+    rule = rule_of(why(story, "heron"), "once")
+    assert rule.stop is not None
+    assert rule.rearm is not None
+    assert (rule.fired, rule.stop.holds, rule.rearm.holds) == (True, "unknown", "no")
+    shown = story.run("why", "heron").output
+    assert "is re-armed when:\n    pack.soc < 20 %: no" in shown
+    assert "fires again when it has been re-armed in between" in shown
 
 
 # ---- the past --------------------------------------------------------------------------------
@@ -276,6 +316,24 @@ def test_a_moment_without_a_decision_is_shown_as_asked(tmp_path: Path) -> None:
     assert shape.at == LOCAL.read(FULL + 12 * HOUR)
     assert (hold.holds, hold.ran_s) == ("no", 12 * 3600)
     assert shape.decisions == []
+
+
+@pytest.mark.parametrize(("ahead_s", "within"), [(61, False), (60, False), (59, True), (0, True)])
+def test_the_minute_begins_at_the_moment_that_was_asked_for(
+    tmp_path: Path, ahead_s: int, within: bool
+) -> None:
+    story = draining_heron(tmp_path)
+    shape = why(story, "heron", "--at", iso(FIRES - ahead_s * SECOND))
+    assert (shape.decisions != []) is within
+    assert shape.at == LOCAL.read(FIRES if within else FIRES - ahead_s * SECOND)
+
+
+def test_a_plug_that_goes_off_belongs_to_the_pack_that_it_was_on_for(tmp_path: Path) -> None:
+    """Also where the going through begins at a state that was kept while it was on."""
+    story = long_story(tmp_path)
+    leaving = next(event.heard for event, _, _ in story.told if isinstance(event, Ended))
+    decisions = why(story, "heron", "--at", iso(leaving)).decisions
+    assert any(line.text.startswith("A-load off: ") for line in decisions)
 
 
 def test_after_a_change_of_the_rules_it_is_said_that_they_are_others(tmp_path: Path) -> None:
