@@ -155,7 +155,10 @@ def _end(turn: Turn, job: Job, ending: Ending, why: str) -> None:
     name = job.pack
     turn.set_pack(name, jobs=tuple(one for one in turn.pack(name).jobs if one.id != job.id))
     turn.close_chore(job.id)
-    turn.decide(JobEnded(job.id, job.rule, name, ending, why, job.energy_wh))
+    # A run that this very end breaks off is credited to nobody later.
+    plugs = turn.world.plugs.values()
+    running = sum(plug.energy_wh for plug in plugs if plug.on_at is not None and plug.job == job.id)
+    turn.decide(JobEnded(job.id, job.rule, name, ending, why, job.energy_wh + running))
     if ending in (Ending.FAILED, Ending.REFUSED):
         text = f"{name}: {job.wording()} ended: {why}"
         turn.decide(Notice(f"job {job.id}", text, name, urgent=ending is Ending.FAILED))

@@ -27,6 +27,7 @@ from carerules.safety import (
     fault,
     off_overdue,
     permit,
+    saw,
     stray_again,
     want_off,
     want_on,
@@ -121,13 +122,17 @@ def _on(turn: Turn, station: Station, socket: Socket, intent: Intent, granted: P
     plug, state = _plug(turn, socket)
     job = _job(turn, intent)
     first = state.on_at is None
+    readings = turn.pack(intent.pack).estimate.readings
     if first:
-        readings = turn.pack(intent.pack).estimate.readings
         soc = _value(readings.get("pack.soc"), turn.world.now)
         rested = _value(readings.get("pack.rested"), turn.world.now)
         dwell = turn.world.stations[station.name].dwell
         dwell = went_on(dwell, intent.time_max, intent.energy_wh_max, soc, rested)
         turn.set_station(station.name, dwell=dwell, veto="")
+    lowest_v = _value(readings.get("pack.cell.min"), turn.world.now)
+    dwell = turn.world.stations[station.name].dwell
+    if (seen := saw(dwell, lowest_v, 0.0 if first else state.energy_wh)) != dwell:
+        turn.set_station(station.name, dwell=seen)
     after, commands = want_on(state, plug, granted, turn.world.now)
     turn.set_plug(after)
     turn.decide(*commands)

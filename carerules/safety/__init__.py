@@ -3,7 +3,7 @@
 Knows packs, limits and plugs. Does not know rules: no wording of a rule can talk it round.
 """
 
-from carerules.safety.dwell import Dwell, went_off, went_on
+from carerules.safety.dwell import Dwell, saw, went_off, went_on
 from carerules.safety.interlock import CHECKS, Bench, permit
 from carerules.safety.lease import (
     PERMIT_AGE_MAX,
@@ -37,6 +37,7 @@ __all__ = [
     "link",
     "off_overdue",
     "permit",
+    "saw",
     "stray_again",
     "unknown_plug",
     "want_off",

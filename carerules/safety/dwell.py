@@ -5,7 +5,7 @@ Knows moments. Does not know why anything is wanted.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from carerules.domain.moment import HOUR, MINUTE, Duration, Moment
 
@@ -18,7 +18,11 @@ PAUSE: Duration = MINUTE
 @dataclass(frozen=True, slots=True)
 class Dwell:
     """Off until `until`, because of `why`; and what held when the present ON began: its caps, the
-    charge (%), and how long the pack had rested (ms)."""
+    charge (%), and how long the pack had rested (ms).
+
+    `lowest_v`: the lowest cell's voltage as last seen in it, and `lowest_wh` what had flowed when
+    it was first seen so.
+    """
 
     until: Moment = 0
     why: str = ""
@@ -26,6 +30,8 @@ class Dwell:
     energy_wh_max: float = 0.0
     soc_at_on: float | None = None
     rested_at_on: float | None = None
+    lowest_v: float | None = None
+    lowest_wh: float = 0.0
 
 
 def went_on(
@@ -33,6 +39,13 @@ def went_on(
 ) -> Dwell:
     """The caps of a new ON: fixed when it begins, so that no later forecast can stretch them."""
     return Dwell(dwell.until, dwell.why, time_max, energy_wh_max, soc, rested)
+
+
+def saw(dwell: Dwell, lowest_v: float | None, energy_wh: float) -> Dwell:
+    """The station after a look at the lowest cell, when so much has flowed in this ON."""
+    if lowest_v == dwell.lowest_v:
+        return dwell
+    return replace(dwell, lowest_v=lowest_v, lowest_wh=energy_wh)
 
 
 def went_off(dwell: Dwell, now: Moment, why: str, *, planned: bool) -> Dwell:

@@ -18,6 +18,7 @@ from carerules.domain.pack import Pack, Plug, Side, Socket, Station
 from carerules.domain.quantity import Known, Reading
 from carerules.safety.dwell import Dwell
 from carerules.safety.lease import SILENCE_MAX, Permit, PlugState, astray, fault
+from carerules.safety.response import unanswered
 
 SIGMAS = 2.0
 DATA_AGE_MAX: Duration = 60 * SECOND
@@ -208,6 +209,16 @@ def _no_doubt(_intent: Intent, bench: Bench) -> Finding:
     return CLEAR
 
 
+def _answers(intent: Intent, bench: Bench) -> Finding:
+    socket = _socket(intent, bench)
+    _, state = bench.plugs[socket.plug]
+    what = unanswered(bench.pack, socket, state, bench.readings, bench.dwell)
+    if not what:
+        return CLEAR
+    return Refusal(what, "a pack that answers to what flows", final=True,
+                   mend=f"see that {bench.pack.name} hangs on {bench.station.name}")  # fmt: skip
+
+
 def _temperature_within(intent: Intent, bench: Bench) -> Finding:
     limits = bench.pack.limits
     draining = intent.side is Side.LOAD
@@ -331,6 +342,7 @@ _BOTH: tuple[tuple[str, Check], ...] = (
     ("caps", _within_caps),
     ("dwell", _dwelled),
     ("doubt", _no_doubt),
+    ("answer", _answers),
     ("temperature", _temperature_within),
     ("never", _not_forbidden),
 )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from carerules.domain.moment import HOUR, MINUTE, SECOND
-from carerules.safety import Dwell, went_off, went_on
+from carerules.safety import Dwell, saw, went_off, went_on
 
 
 def test_a_planned_off_is_a_pause_of_a_minute() -> None:
@@ -33,3 +33,14 @@ def test_an_on_fixes_its_caps() -> None:
     before = Dwell(7, "why")
     assert went_on(before, HOUR, 50.0, 80.0, 9e5) == Dwell(7, "why", HOUR, 50.0, 80.0, 9e5)
     assert Dwell().energy_wh_max == 0.0  # what has no cap yet may move nothing
+
+
+def test_what_had_flowed_when_the_lowest_cell_was_first_seen_so() -> None:
+    begun = saw(went_on(Dwell(), HOUR, 50.0, 80.0, 9e5), 3.9, 0.0)
+    assert (begun.lowest_v, begun.lowest_wh) == (3.9, 0.0)
+    assert saw(begun, 3.9, 4.0) == begun
+    moved = saw(begun, 3.899, 5.0)
+    assert (moved.lowest_v, moved.lowest_wh) == (3.899, 5.0)
+    assert saw(moved, None, 6.0).lowest_v is None
+    assert went_off(moved, 0, "done", planned=True).lowest_v is None
+    assert went_on(moved, HOUR, 50.0, 80.0, 9e5).lowest_v is None

@@ -7,6 +7,7 @@ which stands beside its row. What is unknown is not allowed.
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 from benchkit import (
@@ -47,6 +48,16 @@ def running(**changes: object) -> Case:
 
 def charge_running(**changes: object) -> Case:
     return charging().plug("charger", on("charger", **changes))
+
+
+def answering(amps: float, age: int = 0, **changes: Any) -> Case:
+    """A drain that runs, and what the pack tells of itself."""
+    case = running(**changes).reading("pack.voltage", known(23.0))
+    return case.reading("pack.current", known(amps, 0.02, age))
+
+
+def still(lowest_v: float, at_wh: float) -> Dwell:
+    return Dwell(0, "", 4 * HOUR, 1e3, None, None, lowest_v, at_wh)
 
 
 # (what, the case, the interlock that refuses it; nothing: it is allowed)
@@ -106,6 +117,29 @@ TABLE = [
     # -- doubt
     ("doubt", draining().but(doubt="cells do not add up"), "doubt"),
     ("doubt, charging", charging().but(doubt="cells do not add up"), "doubt"),
+    # -- a pack that answers: its own current within 20 s, a lowest cell that moves
+    ("answers", answering(amps=-2.7), ""),
+    ("answers with a quarter", answering(amps=-0.6522), ""),
+    ("answers with less", answering(amps=-0.6), "answer"),
+    ("does not answer", answering(amps=0.0), "answer"),
+    ("its current is from before the ON", answering(amps=0.0, since=25 * SECOND, age=6_000), ""),
+    ("its current is of 20 s after the ON",
+     answering(amps=0.0, since=25 * SECOND, age=5_000), "answer"),
+    ("no current is told", answering(amps=0.0).reading("pack.current", None), ""),
+    ("no voltage to reckon with", answering(amps=0.0).reading("pack.voltage", None), ""),
+    ("a load that has let go draws next to nothing", answering(amps=0.0, power_w=11.9), ""),
+    ("a fifth of its usual power is work", answering(amps=0.0, power_w=12.0), "answer"),
+    ("power not heard since", answering(amps=0.0, power_heard=NOW - 10 * MINUTE + 19_999), ""),
+    ("power not told", answering(amps=0.0, power_w=None), ""),
+    ("a plug that is off is not judged",
+     draining().reading("pack.voltage", known(23.0)), ""),
+    ("a lowest cell that stood still over 5 % of the pack's energy, 18.4 Wh",
+     answering(amps=-2.7, energy_wh=20.4).but(dwell=still(3.9, 2.0)), ""),
+    ("and over more", answering(amps=-2.7, energy_wh=20.41).but(dwell=still(3.9, 2.0)), "answer"),
+    ("one that moved", answering(amps=-2.7, energy_wh=99.0).but(dwell=still(3.901, 2.0)), ""),
+    ("one that is not seen any more",
+     answering(amps=-2.7, energy_wh=99.0).but(dwell=still(3.9, 2.0), station=BLIND)
+     .reading("pack.cell.min", UNKNOWN), ""),
     # -- temperature: 0 to 50 °C draining, 5 to 45 °C charging
     ("drain at 0 °C less 2 spread", draining().reading("pack.temperature", known(1.0, 0.5)), ""),
     ("a little colder", draining().reading("pack.temperature", known(0.99, 0.5)), "temperature"),
@@ -285,6 +319,7 @@ FINAL = [
     ("handover", running(job="other"), False),
     ("never", draining().but(forbidden="site.smoke is on"), False),
     ("doubt", draining().but(doubt="x"), False),
+    ("no answer", answering(amps=0.0), True),
 ]  # fmt: skip
 
 
@@ -329,6 +364,12 @@ WORDS = [
     (draining().but(doubt="two readings differ"),
      "heron: two readings differ; wanted readings that agree",
      "measure heron by hand and enter it"),
+    (answering(amps=0.1),
+     "60 W flow, and heron tells of 2 W; wanted a pack that answers to what flows",
+     "see that heron hangs on bench"),
+    (answering(amps=-2.7, energy_wh=30.4).but(dwell=still(3.9, 0.0)),
+     "30 Wh have moved, and heron's voltage stands still; "
+     "wanted a pack that answers to what flows", "see that heron hangs on bench"),
     (draining().reading("pack.temperature", UNKNOWN),
      "its temperature is not known; wanted 0 to 50 °C, at most a minute old",
      "give it a sensor, or stay and say `carerules attend 60`"),
