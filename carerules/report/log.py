@@ -134,6 +134,7 @@ def log_rows_lines(rows: Sequence[LineShape], paint: Paint = plain) -> list[str]
     lines: list[str] = []
     for row in rows:
         head = f"{row.at.strftime('%a %d %b %H:%M:%S')}  {row.tone:7}  "
-        about = f"{row.about}: " if row.about else ""
+        told = row.about is None or row.text.startswith((f"{row.about} ", f"{row.about}:"))
+        about = "" if told else f"{row.about}: "
         lines += [paint(row.tone, line) for line in fold(head, f"{about}{row.text}")]
     return lines

@@ -75,6 +75,8 @@ class Reader:
         """The world at this moment. On a virtual site, whose time stands still while nobody plays
         it, that is the last moment that was journalled."""
         virtual = self.site.virtual
+        # Before the rest: the service may write on while this is being read.
+        last = self.journal.recent(1) if self.journal is not None else []
         world = restore(self, self.setup, self.clock.now() if virtual is None else virtual.start)
         starting = world.starting_since
         pid = owner_of(self.path)
@@ -93,7 +95,6 @@ class Reader:
             starting_since=starting if pid is not None else None,
             ended=world.ended and pid is not None,
         )
-        last = self.journal.recent(1) if self.journal is not None else []
         return View(world, Keeper(
             running=pid is not None,
             pid=pid or None,

@@ -156,6 +156,9 @@ def test_lines_are_coloured_only_where_that_is_wanted() -> None:
     assert log_lines(shape) == ["Mon 30 Nov 18:01:00  alarm    heron: swollen"]
     painted = log_lines(shape, lambda tone, text: f"<{tone}>{text}")
     assert painted == ["<alarm>Mon 30 Nov 18:01:00  alarm    heron: swollen"]
+    named = row.model_copy(update={"text": "heron is swollen"})
+    shape = LogShape(site="shed", lines=[named])
+    assert log_lines(shape) == ["Mon 30 Nov 18:01:00  alarm    heron is swollen"]
 
 
 WRONG = [
