@@ -14,7 +14,7 @@ from types import FrameType
 import click
 
 from carerules.adapters import HOST, AddressError, JournalBusy, LineClock, SqliteJournal
-from carerules.cli.common import FAILED, journal_path, refuse, site_at
+from carerules.cli.common import FAILED, journal_path, refuse, site_at, utter
 from carerules.cli.narrator import Narrator, page_width, wrapped
 from carerules.cli.texts import show_findings
 from carerules.cli.virtual import keep_truth, take_up_truth, virtual_outside, virtual_world
@@ -34,6 +34,8 @@ from carerules.service import (
     restore,
 )
 
+ENDING = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
+"""What asks it to leave: a person, a supervisor, a terminal that closes."""
 CAUTIONS = (
     "carerules is not a protective device. Each load needs its own low-voltage cut-off; packs need "
     "a fire-proof place, a smoke alarm and a person. The maker's instructions come first."
@@ -170,9 +172,9 @@ def _serve(
         leaving.set()
         # Waking takes a lock that the main thread may hold at this very instant.
         threading.Thread(target=wake, daemon=True).start()
-        click.echo(f"{signal.Signals(number).name}: everything off, then leaving", err=True)
+        utter(f"{signal.Signals(number).name}: everything off, then leaving", err=True)
 
-    before = {number: signal.signal(number, leave) for number in (signal.SIGINT, signal.SIGTERM)}
+    before = {number: signal.signal(number, leave) for number in ENDING}
     service.leave = leaving.is_set
     until = None if days is None else first[0].heard + round(days * 86_400 * SECOND)
     try:

@@ -12,7 +12,7 @@ from collections.abc import Callable, Sequence
 
 import click
 
-from carerules.cli.common import wants_colour
+from carerules.cli.common import utter, wants_colour
 from carerules.domain.decision import Outcome
 from carerules.domain.event import Event, PlugLink
 from carerules.domain.moment import SECOND, Duration
@@ -64,7 +64,7 @@ class Narrator:
         text = f"{line.about}: {line.text}" if line.about else line.text
         colour = _COLOURS[line.tone] if self._colour else None
         body = wrapped(text, page_width() - len(_INDENT))
-        click.echo(click.style(head, fg=colour) + "  " + f"\n{_INDENT}".join(body))
+        utter(click.style(head, fg=colour) + "  " + f"\n{_INDENT}".join(body))
 
 
 def page_width() -> int:

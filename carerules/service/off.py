@@ -10,9 +10,9 @@ from dataclasses import dataclass
 from carerules.adapters import LineClock
 from carerules.config import SiteFile
 from carerules.domain.decision import OffProven
-from carerules.domain.event import PlugReport
+from carerules.domain.event import PlugLink, PlugReport
 from carerules.domain.moment import SECOND, Duration
-from carerules.safety import PlugState, hear, unknown_plug, want_off
+from carerules.safety import PlugState, hear, link, unknown_plug, want_off
 from carerules.service.outside import RealOutside
 
 LOOK_EVERY: Duration = SECOND // 4
@@ -35,14 +35,19 @@ def bring_all_off(site: SiteFile, within: Duration, because: str) -> OffReport:
         states = {name: unknown_plug(plug, now) for name, plug in site.site.plugs.items()}
         give_up = now + within
         while now < give_up and not all(state.proven_off for state in states.values()):
-            for name, plug in site.site.plugs.items():
-                states[name], words = want_off(states[name], plug, because, now)
+            for name, one in site.site.plugs.items():
+                states[name], words = want_off(states[name], one, because, now)
                 for word in words:
                     if not isinstance(word, OffProven):
                         outside.perform(word)
             for event in outside.wait(now + LOOK_EVERY):
-                if isinstance(event, PlugReport) and event.plug in states:
-                    states[event.plug] = hear(states[event.plug], event)
+                match event:
+                    case PlugReport(plug=plug):
+                        states[plug] = hear(states[plug], event)
+                    case PlugLink(_, plug, up):
+                        states[plug] = link(states[plug], up=up)
+                    case _:
+                        pass
             now = outside.now()
     finally:
         outside.close()

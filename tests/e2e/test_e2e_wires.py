@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import os
+import shlex
 import signal
+import sys
 from itertools import pairwise
 from time import monotonic
 
-from e2e_kit import LINK, PACK, SET, STATE, Stage, eventually, side_by_side, sound
+from e2e_kit import ENTRY, LINK, PACK, SET, STATE, Program, Stage, eventually, side_by_side, sound
+
+from carerules.adapters import owner_of
 
 RENEWED_EACH_S = 20.0
 LEASE_S = 90
@@ -72,6 +77,43 @@ def test_leaving_in_the_middle_of_a_drain_brings_the_load_off(stage: Stage) -> N
 
 
 @side_by_side
+def test_a_terminal_that_closes_is_a_reason_to_leave(stage: Stage) -> None:
+    stage.site()
+    plug, _ = stage.cast()
+    service = stage.service()
+    stage.until_on(service)
+    service.send(signal.SIGHUP)
+    assert service.ends() == 0, service.text()
+    assert service.finds("SIGHUP: everything off, then leaving")
+    assert not stage.closed()
+    sound(service, plug)
+
+
+@side_by_side
+def test_a_reader_that_goes_away_is_no_reason_to_stop(stage: Stage) -> None:
+    """`carerules run site.toml | head`: it looks after the load all the same."""
+    stage.site(power_w=40)
+    plug, _ = stage.cast(power_w=40)
+    words = [sys.executable, "-c", ENTRY, "run", "site.toml"]
+    line = " ".join(map(shlex.quote, words))
+    shell = Program("shell", ["sh", "-c", f"({line}; echo it ended with $? >&2) | head -n 9"],
+                    stage.folder)  # fmt: skip
+    stage.programs.append(shell)
+    shell.awaits("started")
+    eventually(stage.closed, "the contact closes", 60)
+    began = monotonic()
+    opened = stage.opened(began, 90)
+    assert stage.offs(after=began), "the service brought it off, not the timer"
+    assert not plug.finds("timer ran out")
+    pid = owner_of(stage.folder / "state" / "journal.db")
+    assert pid, "the service still runs"
+    os.kill(pid, signal.SIGTERM)
+    shell.awaits("it ended with 0")
+    assert not stage.ons(after=opened)
+    sound(shell, plug)
+
+
+@side_by_side
 def test_stop_brings_the_load_off_and_nothing_goes_on_until_a_person_releases(stage: Stage) -> None:
     stage.site()
     plug, _ = stage.cast()
@@ -128,7 +170,13 @@ def test_stop_needs_no_journal(stage: Stage) -> None:
     for file in again.iterdir():
         file.unlink()
     again.rmdir()
+    began = monotonic()
+    stage.run("status")
+    usual_s = monotonic() - began
+    began = monotonic()
     gone = stage.run("stop")
+    # OFF goes out when the broker is there, not at the next try five seconds later.
+    assert monotonic() - began - usual_s < 4
     assert "A-load: read back off" in gone.text()
     assert gone.process.returncode == 0
     sound(plug, stop, gone)
