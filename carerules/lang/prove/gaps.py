@@ -17,7 +17,7 @@ from carerules.domain.plan import Rule
 from carerules.lang.prove.axes import PACK, SOC, UNTIL, Motion
 from carerules.lang.prove.box import At, Box, TooMuch, meet_at
 from carerules.lang.prove.ground import Ground
-from carerules.lang.prove.ranges import Cut, Range, Ranges, hull, span
+from carerules.lang.prove.ranges import Cut, Range, Ranges, hull, span, whole_numbers
 from carerules.lang.prove.verdict import Gap
 
 FULL = 95.0
@@ -85,6 +85,7 @@ def _kinds(ground: Ground, rules: Sequence[Rule]) -> Iterator[tuple[str, At]]:
 def _of_kind(ground: Ground, name: str, label: At, acting: Sequence[_Acting]) -> Iterator[Gap]:
     charges = _fields(acting, SOC, span(FULL, 100))
     times = _fields(acting, UNTIL, span(0, NEVER))
+    times = [one for time in times for one in whole_numbers((time,))]
     if len(charges) * len(times) > FIELDS_MAX:
         return
     words: dict[tuple[int, int], Word] = {}

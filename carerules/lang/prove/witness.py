@@ -284,7 +284,7 @@ def _tries(stretch: Range, row: Axis) -> Iterator[float]:
     natural = hull(row.natural) if row.natural else ((-inf, 1), (inf, 0))
     free_low, free_high = (low, after) <= natural[0], (high, upto) >= natural[1]
     time = row.dimension == DURATION
-    steps = _STEPS_TIME if time else _STEPS
+    steps: Sequence[float] = _STEPS_TIME if time else _STEPS
     if row.motion is Motion.CLOCK:
         free_low, free_high, steps = False, True, steps[3:]
     if row.whole and not time and not free_low:
