@@ -8,6 +8,7 @@ from __future__ import annotations
 import socket
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from threading import Thread
 from typing import Any
 
 from paho.mqtt.client import Client, MQTTMessage
@@ -21,6 +22,7 @@ from carerules.adapters.problem import Problem, quoted
 
 KEEPALIVE_S = 10  # a broker that went without a word is noticed within 15 s
 CONNECT_S_MAX = 5.0
+CLOSE_S_MAX = 6.0  # a connection attempt may have to end first
 RETRY_S_MIN, RETRY_S_MAX = 1, 5  # after a reconnect OFF must leave within 10 s
 PACKET_BYTES_MAX = 32 * 1_024  # a payload at its limit, its topic and properties
 
@@ -65,13 +67,14 @@ class BrokerLine:
         client.on_publish = self._guarded(self._on_publish)
         client.on_subscribe = self._guarded(self._on_subscribe)
         client.on_socket_open = self._guarded(_give_up_unsent)
-        self._client = client
+        self._client: Client | None = client
 
     def start(self) -> None:
         """Begin to connect, and go on until `close`; returns at once."""
         session = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
         session.SessionExpiryInterval = 0
         session.MaximumPacketSize = PACKET_BYTES_MAX
+        assert self._client is not None, "a closed line is not started again"
         self._client.connect_async(
             self._address.host, self._address.port, KEEPALIVE_S, clean_start=True,
             properties=session,
@@ -79,20 +82,34 @@ class BrokerLine:
         self._client.loop_start()
 
     def close(self) -> None:
-        """Send what is on its way, say goodbye, and end the thread."""
-        self._client.disconnect()
-        self._client.loop_stop()
+        """Send what is on its way, say goodbye, and end the thread; at most some seconds."""
+        client, self._client = self._client, None
+        if client is None:
+            return
+        client.disconnect()
+        # What waits for an acknowledgement would keep the library's thread alive.
+        client.drop_out_messages()
+        ending = Thread(target=client.loop_stop, daemon=True)
+        ending.start()
+        ending.join(CLOSE_S_MAX)
+        # Let go of each other, so that the library's finaliser closes what it has open, and not
+        # the collector in an order of its own.
+        client.on_connect = client.on_disconnect = client.on_message = None
+        client.on_publish = client.on_subscribe = client.on_socket_open = None
 
     @property
     def is_up(self) -> bool:
         """Whether the broker has accepted us and has not been lost since."""
-        return self._client.is_connected()
+        return self._client is not None and self._client.is_connected()
 
     def subscribe(self, topics: Iterable[tuple[str, int]], *, ours_too: bool = True) -> None:
         """Listen to topics, each with its QoS; what is retained there comes at once."""
+        client = self._client
+        if client is None:
+            return
         for topic, qos in topics:
             options = SubscribeOptions(qos=qos, noLocal=not ours_too)
-            _, number = self._client.subscribe(topic, options=options)
+            _, number = client.subscribe(topic, options=options)
             self._topics[number] = [topic]
 
     def publish(
@@ -103,13 +120,14 @@ class BrokerLine:
         The library keeps what it could not send and sends it after the next connect: what it
         kept is taken back here, on each loss of the connection, and before each new one is used.
         """
-        if not self.is_up:
+        client = self._client
+        if client is None or not client.is_connected():
             return None
         properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
         properties.MessageExpiryInterval = expiry_s
-        sent = self._client.publish(topic, payload, qos, retain, properties)
+        sent = client.publish(topic, payload, qos, retain, properties)
         if sent.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
-            self._client.drop_out_messages()
+            client.drop_out_messages()
             return None
         return sent.mid
 

@@ -37,6 +37,7 @@ class FakePlug:
     def close(self) -> None:
         self._client.disconnect()
         self._client.loop_stop()
+        self._client.on_connect = self._client.on_message = self._client.on_subscribe = None
 
     def say_state(self, *, retain: bool = False) -> None:
         watts = self.watts if self.on else 0.0

@@ -421,3 +421,13 @@ def test_an_acl_that_refuses_the_command_topic_is_told(tmp_path: Path, broker: B
         eventually(lambda: "refuses a message" in listener.refusals(), "it is told")
     finally:
         listener.wires.close()
+
+
+def test_a_command_given_before_the_end_is_still_sent(listener: Listener, plug: FakePlug) -> None:
+    eventually(lambda: listener.links()[-1:] == [True], "the link is up")
+    listener.perform(SwitchOff("A-load", "leaving"))
+    listener.wires.close()
+    eventually(lambda: plug.obeyed == [b'{"on": false}'], "the OFF arrives")
+    listener.perform(SwitchOff("A-load", "late"))
+    assert listener.links()[-1:] == [False]
+    listener.wires.close()  # twice does no harm
