@@ -27,6 +27,7 @@ from carerules.adapters.records import (
 )
 from carerules.domain.decision import Outcome
 from carerules.domain.event import Event
+from carerules.domain.moment import Moment
 from carerules.domain.ports import JournalError
 
 PENDING_ROWS_MAX = 20_000  # some minutes of a busy site without a disk, about 20 MiB of memory
@@ -154,6 +155,19 @@ class SqliteJournal(JournalReader):
                 raise
         self._pending.clear()
         self._answered.clear()
+
+    def seq_at(self, heard: Moment) -> int:
+        """The number of the last event heard before a moment; 0: there is none."""
+        low, high = 0, self._one("SELECT coalesce(max(seq), 0) FROM events")[0]
+        # Moments only run forward along the numbers, so halving finds it in some twenty looks.
+        while low < high:
+            middle = (low + high + 1) // 2
+            there = self._one("SELECT max(seq), heard FROM events WHERE seq <= ?", middle)
+            if there[0] is not None and there[1] >= heard:
+                high = there[0] - 1
+            else:
+                low = middle
+        return low
 
     def forget(self, up_to_seq: int) -> int:
         """Delete what chattered, up to an event that a kept snapshot has taken in; how many rows.

@@ -21,7 +21,7 @@ from carerules.cli.virtual import keep_truth, take_up_truth, virtual_outside, vi
 from carerules.config import SiteFile
 from carerules.domain.decision import Outcome
 from carerules.domain.event import Event, Placed, Started, Tick, UsePlanned
-from carerules.domain.moment import SECOND
+from carerules.domain.moment import DAY, SECOND, Duration
 from carerules.domain.ports import JournalError, Outside
 from carerules.loop import Setup, World
 from carerules.service import (
@@ -40,6 +40,11 @@ CAUTIONS = (
     "carerules is not a protective device. Each load needs its own low-voltage cut-off; packs need "
     "a fire-proof place, a smoke alarm and a person. The maker's instructions come first."
 )
+
+
+KEEP_SAMPLES: Duration = 35 * DAY
+"""Samples stay so long, so that a new rule can look back over the longest `for` in use (30 days);
+what people said and what was decided stays for good."""
 
 
 class AnchoredJournal:
@@ -110,6 +115,7 @@ def _virtual(
     def snapshot(now: World) -> None:
         journal.save_snapshot(journal.last_seq, dump_world(now))
         journal.commit()
+        journal.forget(journal.seq_at(now.now - KEEP_SAMPLES))
         keep_truth(world, site.state)
 
     service.snapshot, service.entered = snapshot, world.tell
@@ -137,6 +143,7 @@ def _real(
     def snapshot(now: World) -> None:
         journal.save_snapshot(journal.last_seq, dump_world(now))
         anchored.commit()
+        journal.forget(journal.seq_at(now.now - KEEP_SAMPLES))
 
     service.snapshot = snapshot
     now = max(outside.now(), known.now)  # before anything can be heard, and stamped

@@ -10,6 +10,7 @@ from dataclasses import replace
 
 from carerules.adapters import (
     Attend,
+    DamagedRowError,
     Measured,
     Recorded,
     SqliteJournal,
@@ -46,7 +47,11 @@ class Desk:
         if now - self._looked < LOOK_EVERY:
             return ()
         self._looked = now
-        return self._journal.waiting_entries(on_damage=lambda _: None)[:ENTRIES_A_LOOK]
+        return self._journal.waiting_entries(on_damage=self._damaged)[:ENTRIES_A_LOOK]
+
+    def _damaged(self, row: DamagedRowError) -> None:
+        """An entry that does not read back is answered, or it would wait for ever."""
+        self._journal.answer_entry(row.seq, f"refused: it does not read back: {row}")
 
     def answer(self, one: WaitingEntry, text: str) -> None:
         """Say what became of an entry, in the same commit as its events."""

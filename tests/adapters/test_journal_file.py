@@ -475,3 +475,14 @@ def test_a_journal_of_the_future_is_refused(path: Path) -> None:
     database.close()
     with pytest.raises(JournalError, match="install the newer program"):
         owned(path)
+
+
+def test_the_number_at_a_moment_is_the_last_before_it(tmp_path: Path) -> None:
+    journal = SqliteJournal.open(tmp_path / "journal.db", owner=True)
+    assert journal.seq_at(5) == 0
+    for heard in (10, 20, 20, 30, 45):
+        journal.write(Tick(heard), [])
+    journal.commit()
+    for moment in (0, 10, 11, 20, 21, 30, 31, 45, 46, 100):
+        assert journal.seq_at(moment) == sum(h < moment for h in (10, 20, 20, 30, 45)), moment
+    journal.close()
