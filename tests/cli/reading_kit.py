@@ -163,10 +163,12 @@ def off_reports(at: Moment) -> tuple[PlugReport, ...]:
     return tuple(PlugReport(at, plug, False, 0.0) for plug in ("A-load", "B-charger"))
 
 
-def seen_heron(at: Moment, cell_v: float = 4.19, temperature: float = 21.0) -> Sample:
+def seen_heron(
+    at: Moment, cell_v: float = 4.19, temperature: float = 21.0, current: float = 0.0
+) -> Sample:
     values = (
         Value("pack.voltage", 6 * cell_v, 0.01),
-        Value("pack.current", 0.0, 0.01),
+        Value("pack.current", current, 0.01),
         Value("pack.temperature", temperature, 0.3),
     )
     return Sample(at, at, "heron", values, "test bench", (cell_v,) * 6)

@@ -232,7 +232,7 @@ def long_story(folder: Path) -> Story:
     at = FIRES + SECOND
     for _ in range(6):
         at += 20 * SECOND
-        story.go(PlugReport(at, "A-load", True, 58.0, 80.0), seen_heron(at, 4.10))
+        story.go(PlugReport(at, "A-load", True, 58.0, 80.0), seen_heron(at, 4.10, current=-2.3))
     story.snapshot()
     story.go(Attended(at + SECOND, at + HOUR))
     story.restart(at + 10 * MINUTE)
