@@ -60,7 +60,8 @@ def _open_job(turn: Turn, name: str, job: Job) -> None:
         if old.key == job.key:
             _end(turn, old, Ending.CANCELLED, "its rule fired anew")
     turn.change(jobs_made=turn.world.jobs_made + 1)
-    turn.set_pack(name, jobs=(*turn.pack(name).jobs, job))
+    # Due at once: should this turn not come round to it, the next tick does.
+    turn.set_pack(name, jobs=(*turn.pack(name).jobs, job), jobs_due=turn.world.now)
     turn.decide(JobBegan(job.id, job.rule, name, job.wording()))
 
 
@@ -75,7 +76,6 @@ def conduct(turn: Turn, name: str) -> Intent | None:
     state = turn.pack(name)
     if state.jobs_due != due:
         turn.set_pack(name, jobs_due=due)
-    _close_told_chores(turn, name)
     return intent
 
 
@@ -195,7 +195,7 @@ def mark(turn: Turn, name: str, event: str, source: str) -> None:
     take_mark(turn, name, event, source)
 
 
-def _close_told_chores(turn: Turn, name: str) -> None:
+def close_told_chores(turn: Turn, name: str) -> None:
     """A chore that a rule put on the list goes when the rule is no longer true."""
     if not turn.world.chores:
         return

@@ -131,6 +131,15 @@ def _activations(
     return tuple(after)
 
 
+def has_fired(turn: Turn, name: str, key: str) -> None:
+    """A rule fired for the pack: not again for this run, unless it is over already."""
+    rules = tuple(
+        rule._replace(armed=rule.armed and rule.truth is Truth.NO) if rule.key == key else rule
+        for rule in turn.pack(name).rules
+    )
+    turn.set_pack(name, rules=rules)
+
+
 def take_in(turn: Turn, event: Sample | Happened) -> None:
     """A fact about a pack: in its place if it is at most a little late, left out if it is more."""
     name, state = event.pack, turn.pack(event.pack)

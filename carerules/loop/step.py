@@ -11,7 +11,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import assert_never
 
-from carerules.domain.decision import Ending, Intent, Marked, Outcome, PackBarred
+from carerules.domain.decision import Ending, Fired, Intent, Marked, Outcome, PackBarred
 from carerules.domain.event import (
     Answered,
     Attended,
@@ -38,8 +38,16 @@ from carerules.domain.moment import NEVER, SECOND, Duration, Moment
 from carerules.domain.pack import Side
 from carerules.domain.quantity import Known
 from carerules.engine import Phase, passed, wait
-from carerules.loop.conduct import conduct, end_job, keep_job, open_jobs
-from carerules.loop.knowledge import bar, catch_up, look, take_in, take_mark, take_metered
+from carerules.loop.conduct import close_told_chores, conduct, end_job, keep_job, open_jobs
+from carerules.loop.knowledge import (
+    bar,
+    catch_up,
+    has_fired,
+    look,
+    take_in,
+    take_mark,
+    take_metered,
+)
 from carerules.loop.steer import steer
 from carerules.loop.turn import Turn
 from carerules.loop.view import CHARGER_EFFICIENCY
@@ -77,7 +85,7 @@ def learn(world: World, event: Event, decided: Iterable[Outcome]) -> World:
 
     For facts from before a rule's time: rules look on, hold and remember, but none fires, no job
     goes on and no plug is spoken to. `decided` is what the journal has of what was decided then:
-    what a job marked, and which packs were barred, are facts too.
+    what a job marked, which packs were barred and which rules fired are facts too.
     """
     turn = Turn(world, event.heard)
     turn.change(starting_since=event.heard)
@@ -88,6 +96,8 @@ def learn(world: World, event: Event, decided: Iterable[Outcome]) -> World:
                 take_mark(turn, pack, what, "a rule")
             case PackBarred(pack, retired, why) if pack in turn.world.packs:
                 bar(turn, pack, why, retired=retired)
+            case Fired(key=key, pack=pack) if pack in turn.world.packs:
+                has_fired(turn, pack, key)
             case _:
                 pass
     return turn.world
@@ -348,10 +358,12 @@ def _act(turn: Turn, touched: Iterable[str]) -> None:
                 # Also when its last job has just ended: nothing is due for it any more.
                 at_it = turn.pack(name).jobs or turn.pack(name).jobs_due != NEVER
                 intent = conduct(turn, name) if at_it else None
+                close_told_chores(turn, name)
                 if intent is not None:
                     wants[intent.station] = intent
             if not turn.fired:
                 break
+        open_jobs(turn)
     for station in turn.world.setup.site.stations.values():
         on_it = pack_on(turn.world, station.name)
         if on_it is None or on_it in names:

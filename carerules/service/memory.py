@@ -13,9 +13,8 @@ from dataclasses import replace
 from typing import Protocol
 
 from carerules.domain.decision import Fired, JobBegan, JobEnded, Outcome
-from carerules.domain.event import Event
+from carerules.domain.event import Event, Tick
 from carerules.domain.moment import Moment
-from carerules.domain.quantity import Truth
 from carerules.engine import fresh_counts, fresh_states
 from carerules.loop import PackState, Setup, World, learn, new_world, step, stranger
 from carerules.service import image
@@ -142,6 +141,7 @@ class _Decided:
 
 def _unmuted(world: World, learned: World) -> World:
     """New rules get what they would remember had they been there from the beginning."""
+    learned = learn(learned, Tick(max(world.now, learned.now)), ())
     packs = {}
     for name, state in world.packs.items():
         by_key = {rule.key: rule for rule in learned.packs[name].rules}
@@ -154,16 +154,14 @@ def _unmuted(world: World, learned: World) -> World:
 
 
 def _settled(store: WorldStore, world: World) -> World:
-    """Rules whose present run has fired, and whose job has ended, do not fire for it again."""
-    fired: dict[tuple[str, str], Moment] = {}
+    """Rules whose job has not ended fire anew: it is begun again from its first line."""
     job_of: dict[str, tuple[str, str]] = {}
     last: tuple[str, str] | None = None
     jobs_made = 0
     for _, outcome in store.outcomes():
         match outcome:
-            case Fired(_, key, pack, since):
+            case Fired(_, key, pack):
                 last = (pack, key)
-                fired[last] = since
             case JobBegan(job):
                 jobs_made += 1
                 if last is not None:
@@ -174,11 +172,7 @@ def _settled(store: WorldStore, world: World) -> World:
     packs = {}
     for name, state in world.packs.items():
         rules = tuple(
-            rule._replace(
-                armed=rule.truth is Truth.NO
-                or (name, rule.key) in unfinished
-                or fired.get((name, rule.key)) != rule.since
-            )
+            rule._replace(armed=rule.armed or (name, rule.key) in unfinished)
             for rule in state.rules
         )
         packs[name] = replace(state, rules=rules)
