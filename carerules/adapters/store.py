@@ -8,6 +8,7 @@ from __future__ import annotations
 import fcntl
 import os
 import sqlite3
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -41,7 +42,7 @@ def own(path: Path) -> int:
         _make_folder(path.parent)
         descriptor = os.open(lock, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
     try:
-        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        _lock(descriptor)
         os.ftruncate(descriptor, 0)
         os.pwrite(descriptor, f"{os.getpid()}\n".encode(), 0)
     except BlockingIOError:
@@ -52,6 +53,18 @@ def own(path: Path) -> int:
         os.close(descriptor)
         raise _from_os(path, error) from error
     return descriptor
+
+
+def _lock(descriptor: int) -> None:
+    """Take the lock; somebody who only looks who has it (`owner_of`) is waited out."""
+    for wait_s in (0.01, 0.05, 0.2):
+        try:
+            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            time.sleep(wait_s)
+        else:
+            return
+    fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
 
 
 def owner_of(path: Path) -> int | None:

@@ -22,6 +22,7 @@ from carerules.adapters import (
     LineClock,
     Problem,
     UseDrop,
+    owner_of,
     parse_attend,
     parse_place,
     parse_record,
@@ -44,7 +45,6 @@ from carerules.config import SiteFile
 from carerules.domain.pack import Site
 from carerules.engine import Job, Phase
 from carerules.report import uses_lines, uses_of
-from carerules.service.reading import owner_of
 
 ANSWER_WITHIN_S = 3.0
 LOOK_EVERY_S = 0.05

@@ -6,8 +6,6 @@ runs, on what that service has made durable, and also where none does.
 
 from __future__ import annotations
 
-import fcntl
-import os
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -19,6 +17,7 @@ from carerules.adapters import (
     Sources,
     SqliteJournal,
     WaitingEntry,
+    owner_of,
 )
 from carerules.config import SiteFile
 from carerules.domain.decision import Fired, JobBegan, JobEnded, Outcome
@@ -252,23 +251,6 @@ def reader_of(
     if setup is None:
         setup = make_setup(site.site, site.chemistries, catalogue(site.signals), Plan())
     return Reader(site, rules, setup, clock, path, journal)
-
-
-def owner_of(journal: Path) -> int | None:
-    """The process that owns the journal; 0: one that does not say which; None: nobody does."""
-    try:
-        lock = os.open(journal.with_name(journal.name + ".lock"), os.O_RDONLY | os.O_CLOEXEC)
-    except OSError:
-        return None
-    try:
-        # Held for microseconds and shared, so that two who look do not see each other.
-        fcntl.flock(lock, fcntl.LOCK_SH | fcntl.LOCK_NB)
-    except BlockingIOError:
-        holder = os.pread(lock, 32, 0).strip()
-        return int(holder) if holder.isdigit() else 0
-    finally:
-        os.close(lock)
-    return None
 
 
 class _DiffersError(Exception):

@@ -21,12 +21,12 @@ from reading_kit import (
     seen_heron,
 )
 
-from carerules.adapters import Sources
+from carerules.adapters import Sources, owner_of
 from carerules.config import SiteFile, read_site
 from carerules.domain.event import Placed, PlugReport, Rejected, Stopped, Value
 from carerules.domain.event import Sample as Measured
 from carerules.domain.moment import HOUR, MINUTE
-from carerules.service.reading import owner_of, reader_of
+from carerules.service.reading import reader_of
 
 
 def lines_of(output: str, label: str) -> list[str]:
