@@ -420,7 +420,7 @@ def wording(condition: Condition) -> str:
             return f"{value_wording(value)} between {low.show()} and {high.show()}"
         case And(inner):
             # `A and B for D` has two readings, and the language refuses it: show which is meant.
-            held = [isinstance(part, (For, InLast)) for part in inner]
+            held = [isinstance(part, _TRAILING) for part in inner]
             return " and ".join(
                 f"({wording(part)})" if at and held[at] and not held[at - 1] else inside(part)
                 for at, part in enumerate(inner)

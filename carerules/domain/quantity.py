@@ -96,8 +96,17 @@ SPELLINGS: dict[str, str] = {
 
 
 def unit_named(spelling: str) -> Unit | None:
-    """The unit written so, canonical or not."""
-    return UNITS.get(SPELLINGS.get(spelling, spelling))
+    """The unit written so, canonical or not; `mV/d` and `%/wk` are rates, in base units a day."""
+    whole, slash, per = spelling.partition("/")
+    unit = UNITS.get(SPELLINGS.get(whole, whole))
+    if not slash or unit is None:
+        return unit if not slash else None
+    time = UNITS.get(SPELLINGS.get(per, per))
+    if time is None or time.dimension != DURATION or unit.dimension in (DURATION, C_RATE):
+        return None
+    # A difference of temperatures has no zero point, so that K and °C are one step.
+    dimension = TEMPERATURE if unit.dimension == WARMTH else unit.dimension
+    return Unit(spelling, dimension.rate(), unit.factor * DAY / time.factor)
 
 
 @dataclass(frozen=True, slots=True)

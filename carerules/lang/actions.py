@@ -10,23 +10,29 @@ from typing import cast
 
 from carerules.domain import action as a
 from carerules.domain.diagnostic import Mend, Span
-from carerules.domain.quantity import CHARGE_LEVEL, POWER, show
+from carerules.domain.moment import show_duration
+from carerules.domain.pack import Side
+from carerules.domain.quantity import C_RATE, CHARGE_LEVEL, POWER, show
+from carerules.lang import statements as st
 from carerules.lang import syntax as s
-from carerules.lang.clock import day_window
+from carerules.lang.clock import day_window, minute_of_day
+from carerules.lang.findings import try_name
+from carerules.lang.limits import AGAIN_LEAST, SWITCH_TIME_MAX
 from carerules.lang.scope import Scope, written
 
 # Which options each action takes.
 _OPTIONS: dict[str, frozenset[str]] = {
     "DRAIN": frozenset({"AT", "DURING"}),
-    "CHARGE": frozenset({"BY", "DURING"}),
+    "CHARGE": frozenset({"AT", "BY", "DURING"}),
+    "SWITCH": frozenset({"ON", "OFF"}),
     "ASK": frozenset({"WITHIN"}),
-    "NOTIFY": frozenset({"URGENT"}),
+    "NOTIFY": frozenset({"URGENT", "AGAIN", "TO"}),
     "RETIRE": frozenset({"BECAUSE"}),
 }
-_SAID = {"AT": "at most"}
+_SAID = {"AT": "at most", "AGAIN": "again every"}
 
 
-def action(node: s.ActionNode, scope: Scope) -> a.Action | None:
+def action(node: st.ActionNode, scope: Scope) -> a.Action | None:
     """One action; None: told to the findings."""
     options = _options(node, scope)
     if options is None:
@@ -39,11 +45,15 @@ def action(node: s.ActionNode, scope: Scope) -> a.Action | None:
         case "REST":
             time = scope.duration(cast(s.AmountNode, node.what), "`rest`")
             return None if time is None else a.Rest(time)
+        case "HOLD":
+            time = scope.duration(cast(s.AmountNode, node.what), "`hold`")
+            return None if time is None else a.Hold(time)
+        case "SWITCH":
+            return _switch(node, options, scope)
         case "ASK":
             return _ask(node, options, scope)
         case "NOTIFY":
-            said = text(cast(s.Word, node.what), scope)
-            return None if said is None else a.Notify(said, "URGENT" in options)
+            return _notify(node, options, scope)
         case "CHORE":
             said = text(cast(s.Word, node.what), scope)
             return None if said is None else a.Chore(said)
@@ -59,17 +69,14 @@ def action(node: s.ActionNode, scope: Scope) -> a.Action | None:
             return None if said is None else a.Retire(said)
 
 
-def _options(node: s.ActionNode, scope: Scope) -> dict[str, s.OptionNode] | None:
-    found: dict[str, s.OptionNode] = {}
+def _options(node: st.ActionNode, scope: Scope) -> dict[str, st.OptionNode] | None:
+    found: dict[str, st.OptionNode] = {}
     fits = _OPTIONS.get(node.kind.type, frozenset())
     for option in node.options:
         kind = option.kind.type
         if kind not in fits:
-            later = (node.kind.type, kind) == ("CHARGE", "AT")
             scope.findings.add(
-                "not-there-yet" if later else "misplaced",
-                "`charge` with `at most` is not there yet" if later else
-                f"`{_said(option)}` does not go with `{node.kind.text}`",
+                "misplaced", f"`{_said(option)}` does not go with `{node.kind.text}`",
                 option.span, Mend("leave it out"),
             )  # fmt: skip
             return None
@@ -83,14 +90,14 @@ def _options(node: s.ActionNode, scope: Scope) -> dict[str, s.OptionNode] | None
     return found
 
 
-def _said(option: s.OptionNode) -> str:
+def _said(option: st.OptionNode) -> str:
     """The option as its author began it: `at most`, `by use`."""
     if option.kind.type == "BY" and isinstance(option.what, s.Word):
         return f"by {option.what.text}"
     return _SAID.get(option.kind.type, option.kind.text)
 
 
-def _drain(node: s.ActionNode, options: dict[str, s.OptionNode], scope: Scope) -> a.Drain | None:
+def _drain(node: st.ActionNode, options: dict[str, st.OptionNode], scope: Scope) -> a.Drain | None:
     target = _target(node, scope)
     window, sound = _window(options, scope)
     power: float | None = None
@@ -109,17 +116,93 @@ def _drain(node: s.ActionNode, options: dict[str, s.OptionNode], scope: Scope) -
     return a.Drain(target, power_w=power, window=window) if target is not None and sound else None
 
 
-def _charge(node: s.ActionNode, options: dict[str, s.OptionNode], scope: Scope) -> a.Charge | None:
+def _charge(
+    node: st.ActionNode, options: dict[str, st.OptionNode], scope: Scope
+) -> a.Charge | None:
     target = _target(node, scope)
     window, sound = _window(options, scope)
-    return (
-        a.Charge(target, by_use="BY" in options, window=window)
-        if target is not None and sound
-        else None
-    )
+    by_use, by_minute, timely = _by(options.get("BY"), scope)
+    rate: float | None = None
+    if "AT" in options:
+        limit_node = cast(s.AmountNode, options["AT"].what)
+        limit = scope.amount(limit_node, C_RATE, "`at most` of a charge")
+        rate = None if limit is None else limit.value
+        if rate is not None and rate <= 0:
+            scope.findings.add(
+                "out-of-range", "a charger works at more than 0 C", limit_node.span,
+                Mend("write a rate above 0, such as `0.5 C`"),
+            )  # fmt: skip
+        sound = sound and rate is not None and rate > 0
+    if target is None or not sound or not timely:
+        return None
+    return a.Charge(target, by_use=by_use, window=window, by_minute=by_minute, rate_c=rate)
 
 
-def _ask(node: s.ActionNode, options: dict[str, s.OptionNode], scope: Scope) -> a.Ask | None:
+def _by(option: st.OptionNode | None, scope: Scope) -> tuple[bool, int | None, bool]:
+    """By the next use, by which minute of the day, and whether it is said rightly."""
+    if option is None:
+        return False, None, True
+    word = cast(s.Word, option.what)
+    if word.type == "USE":
+        return True, None, True
+    if word.type == "CLOCK":
+        minute = minute_of_day(word, scope)
+        return False, minute, minute is not None
+    scope.findings.add(
+        "unexpected", f"found `{word.text}`, wanted `use` or a clock time", word.span,
+        Mend("write `by use`, or a time such as `by 07:00`"),
+    )  # fmt: skip
+    return False, None, False
+
+
+def _switch(
+    node: st.ActionNode, options: dict[str, st.OptionNode], scope: Scope
+) -> a.Switch | None:
+    side = Side(cast(s.Word, node.what).text)
+    if "OFF" in options:
+        return a.Switch(side, None)
+    at = cast(s.AmountNode, options["ON"].what)
+    time = scope.duration(at, "`for`")
+    if time is None:
+        return None
+    if time > SWITCH_TIME_MAX:
+        most = show_duration(SWITCH_TIME_MAX)
+        scope.findings.add(
+            "out-of-range", f"a plain switch is on for at most {most}", at.span,
+            Mend(f"`{written(at)}` is longer; `drain to` and `charge to` take as long as it takes"),
+        )  # fmt: skip
+        return None
+    return a.Switch(side, time)
+
+
+def _notify(
+    node: st.ActionNode, options: dict[str, st.OptionNode], scope: Scope
+) -> a.Notify | None:
+    said = text(cast(s.Word, node.what), scope)
+    again, to, sound = None, "", said is not None
+    if "AGAIN" in options:
+        every = cast(s.AmountNode, options["AGAIN"].what)
+        again = scope.duration(every, "`again every`")
+        if again is not None and again < AGAIN_LEAST:
+            scope.findings.add(
+                "out-of-range", f"`again every` is at least {show_duration(AGAIN_LEAST)}",
+                every.span,
+                Mend("write a longer time, such as `7 d`"),
+            )  # fmt: skip
+        sound = sound and again is not None and again >= AGAIN_LEAST
+    if "TO" in options:
+        word, known = cast(s.Word, options["TO"].what), scope.names.channels
+        to = word.text
+        if known is not None and not scope.taken_in and to not in known:
+            scope.findings.add(
+                "unknown-channel", f"unknown channel `{to}`", word.span,
+                try_name(to, known) or Mend("channels are set up in the site file"),
+            )  # fmt: skip
+            sound = False
+    return a.Notify(said, "URGENT" in options, again, to) if said is not None and sound else None
+
+
+def _ask(node: st.ActionNode, options: dict[str, st.OptionNode], scope: Scope) -> a.Ask | None:
     said = text(cast(s.Word, node.what), scope)
     if "WITHIN" not in options:
         scope.findings.add(
@@ -131,7 +214,7 @@ def _ask(node: s.ActionNode, options: dict[str, s.OptionNode], scope: Scope) -> 
     return None if said is None or within is None else a.Ask(said, within)
 
 
-def _target(node: s.ActionNode, scope: Scope) -> float | None:
+def _target(node: st.ActionNode, scope: Scope) -> float | None:
     at = cast(s.AmountNode, node.what)
     target = scope.amount(at, CHARGE_LEVEL, f"`{node.kind.text} to`")
     if target is None:
@@ -146,7 +229,7 @@ def _target(node: s.ActionNode, scope: Scope) -> float | None:
     return None
 
 
-def _window(options: dict[str, s.OptionNode], scope: Scope) -> tuple[a.DayWindow | None, bool]:
+def _window(options: dict[str, st.OptionNode], scope: Scope) -> tuple[a.DayWindow | None, bool]:
     if "DURING" not in options:
         return None, True
     window = day_window(cast(s.WindowNode, options["DURING"].what), scope)

@@ -10,7 +10,7 @@ from __future__ import annotations
 from typing import Any
 
 from carerules.domain.diagnostic import Span
-from carerules.lang import scene as p
+from carerules.lang import statements as st
 from carerules.lang import syntax as s
 
 Children = list[Any]
@@ -39,46 +39,46 @@ class Builder:
 
     # ---- statements --------------------------------------------------------------------------
 
-    def use(self, c: Children) -> s.UseNode:
-        return s.UseNode(c[1], tuple(_nodes(c)), _around(c))
+    def use(self, c: Children) -> st.UseNode:
+        return st.UseNode(c[1], tuple(_nodes(c)), _around(c))
 
-    def binding(self, c: Children) -> s.BindingNode:
-        return s.BindingNode(c[0], c[1], c[2], _around(c))
+    def binding(self, c: Children) -> st.BindingNode:
+        return st.BindingNode(c[0], c[1], c[2], _around(c))
 
-    def let(self, c: Children) -> s.BindingNode:
-        return s.BindingNode(c[1], c[2], c[3], _around(c))
+    def let(self, c: Children) -> st.BindingNode:
+        return st.BindingNode(c[1], c[2], c[3], _around(c))
 
-    def group(self, c: Children) -> s.GroupNode:
-        return s.GroupNode(c[1], c[3], _around(c))
+    def group(self, c: Children) -> st.GroupNode:
+        return st.GroupNode(c[1], c[3], _around(c))
 
-    def never(self, c: Children) -> s.NeverNode:
+    def never(self, c: Children) -> st.NeverNode:
         *selector, when = _nodes(c)
-        return s.NeverNode(c[1], selector[0] if selector else None, when, _around(c))
+        return st.NeverNode(c[1], selector[0] if selector else None, when, _around(c))
 
-    def rule(self, c: Children) -> s.RuleNode:
-        clauses: list[s.ClauseNode] = []
+    def rule(self, c: Children) -> st.RuleNode:
+        clauses: list[st.ClauseNode] = []
         for node in _nodes(c)[:-1]:
             clauses += node if isinstance(node, list) else [node]
-        return s.RuleNode(c[1], tuple(clauses), _nodes(c)[-1], _around(c))
+        return st.RuleNode(c[1], tuple(clauses), _nodes(c)[-1], _around(c))
 
-    def bare_rule(self, c: Children) -> s.RuleNode:
-        return s.RuleNode(None, (), c[0], c[0].span)
+    def bare_rule(self, c: Children) -> st.RuleNode:
+        return st.RuleNode(None, (), c[0], c[0].span)
 
-    def clause_line(self, c: Children) -> list[s.ClauseNode]:
+    def clause_line(self, c: Children) -> list[st.ClauseNode]:
         return _nodes(c)
 
-    def clause_on(self, c: Children) -> s.ClauseNode:
-        return s.ClauseNode(c[0], c[1], _around(c))
+    def clause_on(self, c: Children) -> st.ClauseNode:
+        return st.ClauseNode(c[0], c[1], _around(c))
 
-    def clause_over(self, c: Children) -> s.ClauseNode:
-        return s.ClauseNode(c[0], _words(c, "NAME"), _around(c))
+    def clause_over(self, c: Children) -> st.ClauseNode:
+        return st.ClauseNode(c[0], _words(c, "NAME"), _around(c))
 
-    def clause_because(self, c: Children) -> s.ClauseNode:
-        return s.ClauseNode(c[0], c[1], _around(c))
+    def clause_because(self, c: Children) -> st.ClauseNode:
+        return st.ClauseNode(c[0], c[1], _around(c))
 
-    def when(self, c: Children) -> s.WhenNode:
+    def when(self, c: Children) -> st.WhenNode:
         condition, *steps = _nodes(c)
-        return s.WhenNode(c[0], condition, tuple(steps), _around(c))
+        return st.WhenNode(c[0], condition, tuple(steps), _around(c))
 
     # ---- conditions --------------------------------------------------------------------------
 
@@ -96,6 +96,15 @@ class Builder:
 
     def held_in_last(self, c: Children) -> s.HoldNode:
         return s.HoldNode(c[0], c[1], c[3], _around(c))
+
+    def in_samples(self, c: Children) -> s.SamplesNode:
+        return s.SamplesNode(c[0], c[4], c[7], _around(c))
+
+    def crosses(self, c: Children) -> s.CrossesNode:
+        return s.CrossesNode(c[0], c[1], c[3], _around(c))
+
+    def at_clock(self, c: Children) -> s.AtNode:
+        return s.AtNode(c[1], _around(c))
 
     def compare(self, c: Children) -> s.CompareNode:
         return s.CompareNode(c[0], c[1], c[2], _around(c))
@@ -132,6 +141,12 @@ class Builder:
 
     def count_in(self, c: Children) -> s.CountInNode:
         return s.CountInNode(c[1], c[4], _around(c))
+
+    def over_window(self, c: Children) -> s.OverWindowNode:
+        return s.OverWindowNode(c[0], c[2], c[4], _around(c))
+
+    def number_of_packs(self, c: Children) -> s.NumberOfPacksNode:
+        return s.NumberOfPacksNode(c[5], _around(c))
 
     def reference(self, c: Children) -> s.ReferenceNode:
         return s.ReferenceNode(c[0])
@@ -177,60 +192,60 @@ class Builder:
 
     # ---- what is done ------------------------------------------------------------------------
 
-    def action(self, c: Children) -> s.ActionNode:
-        options = tuple(child for child in c if isinstance(child, s.OptionNode))
-        plain = [child for child in c[1:] if not isinstance(child, s.OptionNode)]
+    def action(self, c: Children) -> st.ActionNode:
+        options = tuple(child for child in c if isinstance(child, st.OptionNode))
+        plain = [child for child in c[1:] if not isinstance(child, st.OptionNode)]
         if plain and isinstance(plain[0], s.Word) and plain[0].type == "TO":
             del plain[0]
-        return s.ActionNode(c[0], plain[0] if plain else None, options, _around(c))
+        return st.ActionNode(c[0], plain[0] if plain else None, options, _around(c))
 
-    def ending(self, c: Children) -> s.EndingNode:
-        return s.EndingNode(c[0], c[2], _around(c))
+    def ending(self, c: Children) -> st.EndingNode:
+        return st.EndingNode(c[0], c[2], _around(c))
 
-    def option(self, c: Children) -> s.OptionNode:
-        return s.OptionNode(c[0], None if len(c) == 1 else c[-1], _around(c))
+    def option(self, c: Children) -> st.OptionNode:
+        return st.OptionNode(c[0], None if len(c) == 1 else c[-1], _around(c))
 
     # ---- scenarios ---------------------------------------------------------------------------
 
-    def scenario(self, c: Children) -> p.ScenarioNode:
-        return p.ScenarioNode(c[0], c[1], tuple(_nodes(c)), _around(c))
+    def scenario(self, c: Children) -> st.ScenarioNode:
+        return st.ScenarioNode(c[0], c[1], tuple(_nodes(c)), _around(c))
 
-    def given_pack(self, c: Children) -> p.GivenPackNode:
-        return p.GivenPackNode(c[2], tuple(_nodes(c)), _around(c))
+    def given_pack(self, c: Children) -> st.GivenPackNode:
+        return st.GivenPackNode(c[2], tuple(_nodes(c)), _around(c))
 
-    def trait(self, c: Children) -> p.TraitNode:
-        return p.TraitNode(c[0], c[1], _around(c))
+    def trait(self, c: Children) -> st.TraitNode:
+        return st.TraitNode(c[0], c[1], _around(c))
 
-    def given(self, c: Children) -> p.GivenNode:
+    def given(self, c: Children) -> st.GivenNode:
         *changes, last = _nodes(c)
-        since = last if isinstance(last, p.MomentNode) else None
-        return p.GivenNode((*changes, *([] if since else [last])), since, _around(c))
+        since = last if isinstance(last, st.MomentNode) else None
+        return st.GivenNode((*changes, *([] if since else [last])), since, _around(c))
 
-    def line(self, c: Children) -> p.LineNode:
-        return p.LineNode(c[0], c[1], tuple(_nodes(c)[1:]), _around(c))
+    def line(self, c: Children) -> st.LineNode:
+        return st.LineNode(c[0], c[1], tuple(_nodes(c)[1:]), _around(c))
 
-    def set(self, c: Children) -> p.SetNode:
+    def set(self, c: Children) -> st.SetNode:
         pack = c[0] if c[0].type == "NAME" else None
-        return p.SetNode(pack, c[-3], c[-2], c[-1], _around(c))
+        return st.SetNode(pack, c[-3], c[-2], c[-1], _around(c))
 
-    def occurs(self, c: Children) -> p.OccursNode:
-        return p.OccursNode(c[0], c[1], _around(c))
+    def occurs(self, c: Children) -> st.OccursNode:
+        return st.OccursNode(c[0], c[1], _around(c))
 
-    def planned(self, c: Children) -> p.PlannedNode:
-        return p.PlannedNode(c[2], _words(c, "NAME"), _around(c))
+    def planned(self, c: Children) -> st.PlannedNode:
+        return st.PlannedNode(c[2], _words(c, "NAME"), _around(c))
 
-    def moved(self, c: Children) -> p.MovedNode:
-        return p.MovedNode(c[0], c[2], _around(c))
+    def moved(self, c: Children) -> st.MovedNode:
+        return st.MovedNode(c[0], c[2], _around(c))
 
-    def presence(self, c: Children) -> p.PresenceNode:
-        return p.PresenceNode(c[0], _around(c))
+    def presence(self, c: Children) -> st.PresenceNode:
+        return st.PresenceNode(c[0], _around(c))
 
-    def expect(self, c: Children) -> p.ExpectNode:
+    def expect(self, c: Children) -> st.ExpectNode:
         if c[1].type == "NOTHING":
-            return p.ExpectNode(next(iter(_words(c, "NAME")), None), c[1], None, False, _around(c))
+            return st.ExpectNode(next(iter(_words(c, "NAME")), None), c[1], None, False, _around(c))
         refused = bool(_words(c, "REFUSED"))
         by = c[-1] if bool(_words(c, "BY")) else None
-        return p.ExpectNode(c[1], c[2], by, refused, _around(c))
+        return st.ExpectNode(c[1], c[2], by, refused, _around(c))
 
-    def moment(self, c: Children) -> p.MomentNode:
-        return p.MomentNode(c[0] if len(c) == 2 else None, c[-1], _around(c))
+    def moment(self, c: Children) -> st.MomentNode:
+        return st.MomentNode(c[0] if len(c) == 2 else None, c[-1], _around(c))

@@ -12,6 +12,7 @@ from carerules.domain.action import Charge, Drain
 from carerules.domain.diagnostic import Mend, Span
 from carerules.domain.plan import Rule, SignalValue
 from carerules.domain.quantity import CHARGE_LEVEL, show
+from carerules.lang import statements as st
 from carerules.lang import syntax as s
 from carerules.lang.findings import Findings, try_name
 from carerules.lang.interval import Interval, bounds
@@ -19,12 +20,12 @@ from carerules.lang.interval import Interval, bounds
 _SOC = SignalValue("pack.soc", CHARGE_LEVEL)
 
 
-def check_rule(rule: Rule, node: s.RuleNode, findings: Findings) -> None:
+def check_rule(rule: Rule, node: st.RuleNode, findings: Findings) -> None:
     """Whether the first thing that the rule does to the charge can move it at all."""
     level = bounds(rule.when).get(_SOC)
     if level is None:
         return
-    steps = [step for step in node.when.steps if isinstance(step, s.ActionNode)]
+    steps = [step for step in node.when.steps if isinstance(step, st.ActionNode)]
     for action, step in zip(rule.actions, steps, strict=False):
         if isinstance(action, (Drain, Charge)):
             _check_aim(action, level, step.span, findings)

@@ -27,6 +27,11 @@ def day_window(node: s.WindowNode, scope: Scope) -> DayWindow | None:
     return DayWindow(since, until)
 
 
+def one_minute(minute: int) -> DayWindow:
+    """The minute that begins then: what `at 22:00` means, so that it comes true once a day."""
+    return DayWindow(minute, (minute + 1) % (24 * 60))
+
+
 def minute_of_day(word: s.Word, scope: Scope) -> int | None:
     """The minutes after midnight of a clock time; None: told to the findings."""
     hours, minutes = (int(part) for part in word.text.split(":"))
@@ -57,8 +62,9 @@ def weekday(word: s.Word, scope: Scope, *, capital: bool = False) -> int | None:
         return names.index(word.text) % 7
     lower = word.text.lower()
     full = next((d for d in DAY_NAMES if lower.startswith(d)), None)
-    name = full or nearest(lower, DAY_NAMES)
-    name = name and name.capitalize() if capital else _LONG_DAYS.get(lower) or name
+    name = _LONG_DAYS.get(lower) or full or nearest(lower, DAY_NAMES)
+    if capital and name is not None:
+        name = name[:3].capitalize()  # one of them: a time is on one day
     scope.findings.add(
         "unknown-day", f"unknown day `{word.text}`", word.span,
         Mend(f"write `{name}`", name) if name else Mend(

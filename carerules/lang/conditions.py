@@ -1,10 +1,11 @@
 """From the tree of a condition to its meaning: names, units, ranges, readings.
 
-Knows conditions and values. Does not know rules or actions.
+Knows conditions. Does not know rules or actions.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import assert_never, cast
 
 from carerules.domain import plan
@@ -14,9 +15,12 @@ from carerules.domain.quantity import COUNT, DURATION, SWITCH, Dimension, Quanti
 from carerules.domain.quantity import show as show_number
 from carerules.lang import syntax as s
 from carerules.lang.build import joined
-from carerules.lang.clock import day_window, on_days
-from carerules.lang.interval import Interval, bounds, natural
+from carerules.lang.clock import day_window, minute_of_day, on_days, one_minute
+from carerules.lang.interval import bounds, natural
+from carerules.lang.limits import SAMPLES_MAX
 from carerules.lang.scope import Scope, written
+from carerules.lang.together import contradiction, two_readings
+from carerules.lang.values import value
 
 
 def condition(node: s.ConditionNode, scope: Scope) -> Condition | None:
@@ -34,6 +38,13 @@ def condition(node: s.ConditionNode, scope: Scope) -> Condition | None:
             if inner is None or length is None:
                 return None
             return plan.For(inner, length) if kind.type == "FOR" else plan.InLast(inner, length)
+        case s.SamplesNode():
+            return _in_samples(node, scope)
+        case s.CrossesNode():
+            return _crosses(node, scope)
+        case s.AtNode(word, _):
+            minute = minute_of_day(word, scope)
+            return None if minute is None else plan.During(one_minute(minute))
         case s.WindowNode():
             window = day_window(node, scope)
             return None if window is None else plan.During(window)
@@ -55,6 +66,10 @@ def condition(node: s.ConditionNode, scope: Scope) -> Condition | None:
             assert_never(node)
 
 
+def _value(node: s.ValueNode, scope: Scope) -> ValueOf | None:
+    return value(node, scope, condition)
+
+
 def _flat(
     parts: list[Condition | None], kind: type[plan.And] | type[plan.Or]
 ) -> tuple[Condition, ...]:
@@ -68,55 +83,14 @@ def _flat(
     return tuple(flat)
 
 
-# ---- and, and its two readings -----------------------------------------------------------------
-
-
 def _all(node: s.AllNode, scope: Scope) -> Condition | None:
-    for left, right in zip(node.parts, node.parts[1:], strict=False):
-        if isinstance(right, s.HoldNode) and not isinstance(left, (s.HoldNode, s.ParenNode)):
-            _two_readings(left, right, scope)
+    two_readings(node, scope.findings)
     met = [condition(part, scope) for part in node.parts]
     if None in met:
         return None
     together = plan.And(_flat(met, plan.And))
-    _contradiction(node, met, scope)
+    contradiction(node, met, scope.findings)
     return together
-
-
-def _two_readings(left: s.ConditionNode, right: s.HoldNode, scope: Scope) -> None:
-    """`A and B for D`: the grammar reads `A and (B for D)`; half of the readers do not."""
-    word = "for" if right.kind.type == "FOR" else "in last"
-    tail = f"{word} {written(right.time)}"
-    scope.findings.add(
-        "two-readings", f"`A and B {tail}` can be read in two ways",
-        joined(left.span, right.span),
-        Mend(f"write `(A and B) {tail}` if both are meant, `A and (B {tail})` if only the last"),
-    )  # fmt: skip
-
-
-def _contradiction(node: s.AllNode, met: list[Condition | None], scope: Scope) -> None:
-    seen: dict[ValueOf, tuple[Interval, Span, Condition]] = {}
-    for part_node, part in zip(node.parts, met, strict=True):
-        if part is None:
-            continue
-        for value, interval in bounds(part).items():
-            if value not in seen:
-                seen[value] = (interval, part_node.span, part)
-                continue
-            before, span, first = seen[value]
-            if before.meet(interval).empty:
-                scope.findings.add(
-                    "never-true",
-                    f"`{_short(first)}` and `{_short(part)}` are never true together",
-                    joined(span, part_node.span), Mend("write `or` if either is meant"),
-                )  # fmt: skip
-                return
-            seen[value] = (before.meet(interval), span, first)
-
-
-def _short(part: Condition) -> str:
-    text = plan.wording(part)
-    return text if len(text) <= 60 else text[:57] + "..."
 
 
 # ---- comparisons -------------------------------------------------------------------------------
@@ -137,10 +111,10 @@ def _compare(node: s.CompareNode, scope: Scope) -> Condition | None:
         return None
     if left_fixed:  # `95 < pack.soc` means `pack.soc > 95`, and is kept as that
         left, right, op = right, left, _TURNED[op]
-    subject = value(left, scope)
+    subject = _value(left, scope)
     if isinstance(right, (s.NumberNode, s.ReferenceNode)):
         return _against_fixed(subject, op, right, node.span, scope)
-    other = value(right, scope)
+    other = _value(right, scope)
     if subject is None or other is None:
         return None
     mine, theirs = dimension_of(subject), dimension_of(other)
@@ -178,6 +152,14 @@ def _against_fixed(
     if subject is None:
         scope.free_amount(node)  # for the slips in it, and so that its `let` counts as used
         return None
+    return _limited(subject, lambda limit: plan.Compare(subject, op, limit), op, node, span, scope)
+
+
+def _limited(
+    subject: ValueOf, made: Callable[[Quantity], Condition], op: Op, node: s.AmountNode,
+    span: Span, scope: Scope,
+) -> Condition | None:  # fmt: skip
+    """What is made of the value and a fixed limit, if it can ever be true."""
     dimension, said = dimension_of(subject), f"`{value_wording(subject)}`"
     if dimension == SWITCH:
         scope.findings.add(
@@ -188,7 +170,7 @@ def _against_fixed(
     limit = scope.amount(node, dimension, said)
     if limit is None or not _within(subject, limit, node, scope):
         return None
-    found = plan.Compare(subject, op, limit)
+    found = made(limit)
     whole = natural(subject, scope.catalogue)
     if any(whole.meet(interval).empty for interval in bounds(found).values()):
         scope.findings.add(
@@ -224,7 +206,7 @@ def _within(subject: ValueOf, limit: Quantity, node: s.AmountNode, scope: Scope)
 
 
 def _state(node: s.StateNode, scope: Scope) -> Condition | None:
-    subject = value(node.value, scope)
+    subject = _value(node.value, scope)
     if subject is None:
         return None
     if dimension_of(subject) != SWITCH:
@@ -237,7 +219,7 @@ def _state(node: s.StateNode, scope: Scope) -> Condition | None:
 
 
 def _between(node: s.BetweenNode, scope: Scope) -> Condition | None:
-    subject = value(node.value, scope)
+    subject = _value(node.value, scope)
     if subject is None or isinstance(subject, Quantity):
         if subject is not None:
             scope.findings.add(
@@ -262,30 +244,55 @@ def _between(node: s.BetweenNode, scope: Scope) -> Condition | None:
     return plan.Between(subject, low, high) if all(inside) else None
 
 
-# ---- values ------------------------------------------------------------------------------------
+# ---- crossings and samples ---------------------------------------------------------------------
 
 
-def value(node: s.ValueNode, scope: Scope) -> ValueOf | None:
-    """What a value stands for; None: told to the findings."""
-    match node:
-        case s.SignalNode(name):
-            row = scope.catalogue.get(name.text)
-            if row is None:
-                scope.unknown_signal(name)
-                return None
-            return plan.SignalValue(row.name, row.dimension)
-        case s.NumberNode() | s.ReferenceNode():
-            return scope.free_amount(node)
-        case s.TimeSinceNode(event_word, _):
-            event = scope.event(event_word)
-            return None if event is None else plan.TimeSince(event)
-        case s.TimeUntilUseNode():
-            return plan.TimeUntilUse()
-        case s.CountSinceNode(event_word, since_word, _):
-            event, since = scope.event(event_word), scope.event(since_word)
-            return None if event is None or since is None else plan.CountSince(event, since)
-        case s.CountInNode(event_word, time_node, _):
-            event, time = scope.event(event_word), scope.duration(time_node, "`in last`")
-            return None if event is None or time is None else plan.CountIn(event, time)
-        case _:
-            assert_never(node)
+def _crosses(node: s.CrossesNode, scope: Scope) -> Condition | None:
+    subject = _value(node.value, scope)
+    if subject is None or isinstance(subject, Quantity):
+        if subject is None:
+            scope.free_amount(node.level)
+        else:
+            scope.findings.add(
+                "two-fixed-values", "a fixed value crosses nothing", node.span,
+                Mend("name a signal, such as `pack.soc`"),
+            )  # fmt: skip
+        return None
+    up = node.verb.type == "RISES"
+    return _limited(subject, lambda limit: plan.Crosses(subject, limit, up),
+                    ">" if up else "<", node.level, node.span, scope)  # fmt: skip
+
+
+def _in_samples(node: s.SamplesNode, scope: Scope) -> Condition | None:
+    inner = condition(node.part, scope)
+    least = _whole(node.least, "`at least`", scope)
+    of = _whole(node.of, "`of last`", scope)
+    if inner is None or least is None or of is None:
+        return None
+    if least > of:
+        scope.findings.add(
+            "never-true", f"there are never {least} among the last {of}",
+            joined(node.least.span, node.of.span), Mend("write the smaller number first"),
+        )  # fmt: skip
+        return None
+    if not any(isinstance(one, (plan.SignalValue, plan.OverWindow))
+               for part in plan.walk(inner) for one in plan.values(part)):  # fmt: skip
+        scope.findings.add(
+            "no-samples", f"`{plan.wording(inner)}` asks no signal, and has no samples",
+            node.part.span, Mend("write `for` or `in last` with a time"),
+        )  # fmt: skip
+        return None
+    return plan.InSamples(inner, least, of)
+
+
+def _whole(node: s.AmountNode, of: str, scope: Scope) -> int | None:
+    got = scope.amount(node, COUNT, of)
+    if got is None:
+        return None
+    if 1 <= got.value <= SAMPLES_MAX and got.value % 1 == 0:
+        return int(got.value)
+    scope.findings.add(
+        "out-of-range", f"{of} counts whole samples from 1 to {SAMPLES_MAX}", node.span,
+        Mend("write it as `3`"),
+    )  # fmt: skip
+    return None

@@ -14,7 +14,7 @@ from carerules.domain.action import Action, Retire
 from carerules.domain.diagnostic import Mend
 from carerules.domain.quantity import SWITCH, Quantity
 from carerules.domain.signal import Scope as SignalScope
-from carerules.lang import scene as p
+from carerules.lang import statements as st
 from carerules.lang import syntax as s
 from carerules.lang.actions import action
 from carerules.lang.conditions import in_range
@@ -47,29 +47,39 @@ class Happenings:
 
     # ---- changes -----------------------------------------------------------------------------
 
-    def change(self, node: p.ChangeNode, planned: datetime | None) -> d.Change | None:
+    def change(self, node: st.ChangeNode, planned: datetime | None) -> d.Change | None:
         """One change; `planned` is when the use of a `use on` begins."""
         match node:
-            case p.SetNode():
+            case st.SetNode():
                 return self._set(node)
-            case p.OccursNode(name, word, _):
+            case st.OccursNode(name, word, _) if word.text == "present":
+                self.findings.add(
+                    "unknown-word", f"found `{name.text}`, wanted `somebody` or `nobody`",
+                    name.span, Mend("write `somebody`", "somebody"),
+                )  # fmt: skip
+                return None
+            case st.OccursNode(name, word, _):
                 pack = self.pack(name)
-                said = s.Word(word.type, _SAID.get(word.text, word.text), word.span)
-                event = self.scope.event(said)
+                event = self._event(word)
                 return None if pack is None or event is None else d.Occurs(pack, event)
-            case p.PlannedNode(_, names, _):
+            case st.PlannedNode(_, names, _):
                 packs = [self.pack(name) for name in names]
                 found = frozenset(pack for pack in packs if pack is not None)
                 return None if planned is None or None in packs else d.UseAt(planned, found)
-            case p.MovedNode(name, where, _):
+            case st.MovedNode(name, where, _):
                 pack = self.pack(name)
                 return None if pack is None else d.Moved(pack, where.type == "A")
-            case p.PresenceNode(who, _):
+            case st.PresenceNode(who, _):
                 return d.Presence(who.type == "SOMEBODY")
             case _:
                 assert_never(node)
 
-    def _set(self, node: p.SetNode) -> d.Set | None:
+    def _event(self, word: s.Word) -> str | None:
+        if word.text in _SAID and word.text not in self.scope.events:
+            return _SAID[word.text]
+        return self.scope.event(word)
+
+    def _set(self, node: st.SetNode) -> d.Set | None:
         name = None if node.pack is None else self.pack(node.pack)
         row = self.scope.catalogue.get(node.signal.text)
         if row is None:
@@ -87,7 +97,7 @@ class Happenings:
             return None
         return d.Set(name, row.name, value)
 
-    def _value(self, node: p.SetNode, signal: str) -> Quantity | None:
+    def _value(self, node: st.SetNode, signal: str) -> Quantity | None:
         dimension = self.scope.catalogue[signal].dimension
         if isinstance(node.value, s.Word):
             if dimension == SWITCH:
@@ -115,7 +125,7 @@ class Happenings:
 
     # ---- expectations ------------------------------------------------------------------------
 
-    def expectation(self, node: p.ExpectNode) -> d.Expectation | None:
+    def expectation(self, node: st.ExpectNode) -> d.Expectation | None:
         """What is expected by the end of a line."""
         pack = None if node.pack is None else self.pack(node.pack)
         if isinstance(node.what, s.Word) and node.what.type == "NOTHING":
@@ -146,14 +156,14 @@ class Happenings:
         return None
 
 
-def _without_rule(node: s.ActionNode) -> tuple[s.Word | None, s.ActionNode]:
+def _without_rule(node: st.ActionNode) -> tuple[s.Word | None, st.ActionNode]:
     """The rule that an expected action names, and the action without it."""
     rules = list(_named(node))
     plain = tuple(option for option in node.options if option.what not in rules[:1])
-    return (rules[0] if rules else None), s.ActionNode(node.kind, node.what, plain, node.span)
+    return (rules[0] if rules else None), st.ActionNode(node.kind, node.what, plain, node.span)
 
 
-def _named(node: s.ActionNode) -> Iterator[s.Word]:
+def _named(node: st.ActionNode) -> Iterator[s.Word]:
     for option in node.options:
         if option.kind.type == "BY" and isinstance(option.what, s.Word) and (
             option.what.type == "NAME"

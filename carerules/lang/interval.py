@@ -17,8 +17,11 @@ from carerules.domain.plan import (
     Condition,
     CountIn,
     CountSince,
+    Crosses,
     For,
+    NumberOfPacks,
     Op,
+    OverWindow,
     SignalValue,
     TimeSince,
     TimeUntilUse,
@@ -69,6 +72,9 @@ def bounds(condition: Condition) -> Bounds:
                 for value, interval in bounds(part).items():
                     together[value] = together.get(value, Interval()).meet(interval)
             return together
+        case Crosses(value, level, up):
+            past = Interval(low=level.value, open_low=True)
+            return {value: past if up else Interval(high=level.value, open_high=True)}
         case For(part, _):
             return bounds(part)  # what held all the time up to now holds now
         case _:
@@ -81,7 +87,9 @@ def natural(value: ValueOf, catalogue: Catalogue) -> Interval:
         case SignalValue(name, _):
             row = catalogue[name]
             return Interval(row.low, row.high)
-        case TimeSince() | TimeUntilUse() | CountSince() | CountIn():
+        case OverWindow(kind, signal, _) if kind != "slope":
+            return natural(signal, catalogue)
+        case TimeSince() | TimeUntilUse() | CountSince() | CountIn() | NumberOfPacks():
             return Interval(0, inf)
         case _:
             return Interval()

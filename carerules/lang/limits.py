@@ -5,7 +5,7 @@ Knows numbers only. Each has its diagnostic; together they bound the work for a 
 
 from __future__ import annotations
 
-from carerules.domain.moment import DAY, Duration
+from carerules.domain.moment import DAY, HOUR, MINUTE, Duration
 
 FILE_BYTES_MAX = 1 << 20  # 500 rules of two kilobytes each: more than anybody reads
 FILES_MAX = 64  # taken in by `use`, all together
@@ -22,3 +22,6 @@ FINDINGS_MAX = 100  # shown; who has more mends these first
 SCENARIO_TIME_MAX: Duration = (
     3 * 366 * DAY
 )  # three rounds of the seasons; ageing is slower, rules are not
+SAMPLES_MAX = 100  # that one looks back on; `for` and `in last` look back on times
+AGAIN_LEAST: Duration = MINUTE  # nobody acts sooner, and a phone that never rests is switched off
+SWITCH_TIME_MAX: Duration = 4 * HOUR  # what the engine takes for one ON at most (SAFETY 9)

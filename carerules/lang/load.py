@@ -16,6 +16,7 @@ from carerules.domain.event import PERSON_EVENTS
 from carerules.domain.plan import Never, Plan, Rule
 from carerules.domain.scenario import Scenario
 from carerules.domain.signal import Catalogue
+from carerules.lang import statements as st
 from carerules.lang import syntax as s
 from carerules.lang.check import check_names, check_over
 from carerules.lang.findings import Findings
@@ -24,7 +25,6 @@ from carerules.lang.parse import keywords, parse
 from carerules.lang.resolve import FileResolver, Override, rule_name
 from carerules.lang.scan import Item, scan
 from carerules.lang.scenario import scenario
-from carerules.lang.scene import ScenarioNode, StatementNode
 from carerules.lang.scope import Names, Scope
 
 Fetch: TypeAlias = Callable[[str], str | None]
@@ -68,7 +68,7 @@ def load(
 class _Read:
     """One file, parsed: its statements, and what its unreadable ones would have defined."""
 
-    statements: list[StatementNode] = field(default_factory=list)
+    statements: list[st.StatementNode] = field(default_factory=list)
     lost: dict[str, set[str]] = field(default_factory=lambda: {"rule": set(), "let": set(),
                                                                "group": set()})  # fmt: skip
     torn: bool = False
@@ -111,13 +111,13 @@ class _Loading:
                 self._lost(item, read)
                 continue
             read.statements.append(node)
-            if isinstance(node, s.RuleNode):
+            if isinstance(node, st.RuleNode):
                 self.events |= {
                     step.what.text for step in node.when.steps
-                    if isinstance(step, s.ActionNode) and step.kind.type == "MARK"
+                    if isinstance(step, st.ActionNode) and step.kind.type == "MARK"
                     and isinstance(step.what, s.Word)
                 }  # fmt: skip
-            elif isinstance(node, s.UseNode):
+            elif isinstance(node, st.UseNode):
                 self._take_in(node, (*trail, name))
 
     def _too_many_rules(self, item: Item) -> bool:
@@ -140,7 +140,7 @@ class _Loading:
             read.lost[found[1]].add(found[2])
         self.events |= set(_MARKS.findall(item.text))
 
-    def _take_in(self, node: s.UseNode, trail: tuple[str, ...]) -> None:
+    def _take_in(self, node: st.UseNode, trail: tuple[str, ...]) -> None:
         name = node.name.text
         if name in self.files and name not in trail:
             return
@@ -173,7 +173,7 @@ class _Loading:
         """Of all files: known only when every file is read."""
         found = {
             rule_name(node) for read in self.files.values() for node in read.statements
-            if isinstance(node, s.RuleNode)
+            if isinstance(node, st.RuleNode)
         }  # fmt: skip
         return frozenset(found).union(*(read.lost["rule"] for read in self.files.values()))
 
@@ -195,17 +195,17 @@ class _Loading:
             if self.findings.full:
                 return
             match node:
-                case s.UseNode():
+                case st.UseNode():
                     self._use(node, resolver)
-                case s.BindingNode() | s.GroupNode():
+                case st.BindingNode() | st.GroupNode():
                     resolver.define(node)
-                case s.NeverNode():
+                case st.NeverNode():
                     resolver.never(node)
-                case s.RuleNode():
+                case st.RuleNode():
                     before = len(resolver.out.rules)
                     resolver.rule(node)
                     self.rules += resolver.out.rules[before:]
-                case ScenarioNode():
+                case st.ScenarioNode():
                     self._scenario(node, scope)
         self.nevers += resolver.out.nevers
         self.over.update(resolver.out.over)
@@ -213,7 +213,7 @@ class _Loading:
         if not read.torn:
             resolver.unused()
 
-    def _scenario(self, node: ScenarioNode, scope: Scope) -> None:
+    def _scenario(self, node: st.ScenarioNode, scope: Scope) -> None:
         name = node.name.text
         if name in self.told:
             self.findings.add(
@@ -224,7 +224,7 @@ class _Loading:
         if (told := scenario(node, scope, self.rule_names)) is not None:
             self.scenarios.append(told)
 
-    def _use(self, node: s.UseNode, resolver: FileResolver) -> None:
+    def _use(self, node: st.UseNode, resolver: FileResolver) -> None:
         settings: dict[str, Override] = {}
         for binding in node.bindings:
             if binding.name.text in settings:
@@ -251,7 +251,7 @@ class _Loading:
         statements = [node for read in self.files.values() for node in read.statements]
         named = [
             (rule_name(node), node.name.span if node.name is not None else node.when.word.span)
-            for node in statements if isinstance(node, s.RuleNode)
+            for node in statements if isinstance(node, st.RuleNode)
         ]  # fmt: skip
         lost = frozenset(name for read in self.files.values() for name in read.lost["rule"])
         known = check_names(named, lost, self.findings)

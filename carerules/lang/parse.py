@@ -14,12 +14,12 @@ from lark import Lark, Token, UnexpectedCharacters, UnexpectedInput, UnexpectedT
 
 from carerules.domain.diagnostic import Mend, Span
 from carerules.domain.quantity import unit_named
-from carerules.lang import slips
+from carerules.lang import hints, slips
 from carerules.lang.build import Builder
 from carerules.lang.findings import Findings
 from carerules.lang.limits import NESTING_MAX, WORDS_MAX
 from carerules.lang.scan import Item
-from carerules.lang.scene import StatementNode
+from carerules.lang.statements import StatementNode
 from carerules.lang.syntax import Word
 
 
@@ -112,7 +112,7 @@ class _Reading:
                 at = self._span(error.line, error.column, error.line, error.column + 1)
                 place = error.pos_in_stream or 0
                 sign, after = self.text[place], self.text[place + 1 : place + 2]
-                slips.strange(sign, after, at, self.findings)
+                hints.strange(sign, after, at, self.findings)
                 raise _StopError from None
 
     def _span(self, line: int, column: int, end_line: int, end_column: int) -> Span:
@@ -171,8 +171,12 @@ class _Reading:
                         Mend("close it with `)`"),
                     )  # fmt: skip
                 else:
-                    slips.unexpected(word, wanted, self.before, self.findings)
+                    self._unexpected(word, wanted)
                 raise _StopError from None
+
+    def _unexpected(self, word: Word, wanted: set[str]) -> None:
+        story = self.item.rows[0].lstrip().startswith("scenario")
+        hints.unexpected(word, wanted, self.before, self.findings, story=story)
 
     def _guess(self, word: Word, wanted: set[str]) -> bool:
         guess = slips.guess(word, wanted, self.before, keywords(), self._fits, self.findings)
@@ -264,5 +268,5 @@ class _Reading:
         try:
             return cast(StatementNode, self._push(Word("$END", "", end)))
         except UnexpectedInput:
-            slips.unexpected(Word("$END", "", end), self._wanted(), self.before, self.findings)
+            self._unexpected(Word("$END", "", end), self._wanted())
             return cast(StatementNode, None)

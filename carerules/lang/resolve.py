@@ -8,10 +8,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from carerules.domain.action import Action
+from carerules.domain.action import Action, Notify
 from carerules.domain.diagnostic import Mend, Span
 from carerules.domain.plan import EVERY_PACK, Condition, Forbidden, Never, Rule
 from carerules.domain.quantity import Quantity
+from carerules.lang import statements as st
 from carerules.lang import syntax as s
 from carerules.lang.actions import action, text
 from carerules.lang.check import check_rule
@@ -42,7 +43,7 @@ class Resolved:
     over: list[tuple[str, tuple[s.Word, ...]]] = field(default_factory=list)
 
 
-def rule_name(node: s.RuleNode) -> str:
+def rule_name(node: st.RuleNode) -> str:
     """The name, or for an unnamed one the file's stem and the line: `river:3`."""
     if node.name is not None:
         return node.name.text
@@ -63,9 +64,9 @@ class FileResolver:
 
     # ---- let and group -----------------------------------------------------------------------
 
-    def define(self, node: s.BindingNode | s.GroupNode) -> None:
+    def define(self, node: st.BindingNode | st.GroupNode) -> None:
         """Take in a `let` or a `group`."""
-        kind = "group" if isinstance(node, s.GroupNode) else "let"
+        kind = "group" if isinstance(node, st.GroupNode) else "let"
         name = node.name.text
         self.allowed_name(node.name)
         if (before := self.defined.get(name)) is not None:
@@ -79,12 +80,12 @@ class FileResolver:
                 self.scope.lets.setdefault(name, None)
             return
         self.defined[name] = (kind, node.name.span)
-        if isinstance(node, s.GroupNode):
+        if isinstance(node, st.GroupNode):
             self._group(node)
         else:
             self._let(node)
 
-    def _group(self, node: s.GroupNode) -> None:
+    def _group(self, node: st.GroupNode) -> None:
         name, names = node.name.text, self.scope.names
         for kind, known in (("chemistry", names.chemistries), ("tag", names.tags)):
             if known is not None and name in known and not self.scope.taken_in:
@@ -94,7 +95,7 @@ class FileResolver:
                 )  # fmt: skip
         self.scope.groups[name] = selector(node.selector, self.scope)
 
-    def _let(self, node: s.BindingNode) -> None:
+    def _let(self, node: st.BindingNode) -> None:
         value = self.value_of(node)
         override = self.overrides.get(node.name.text)
         if override is not None:
@@ -112,7 +113,7 @@ class FileResolver:
                 value = override.value
         self.scope.lets[node.name.text] = value
 
-    def value_of(self, node: s.BindingNode) -> Quantity | None:
+    def value_of(self, node: st.BindingNode) -> Quantity | None:
         """The value that a `let`, or a setting after `with`, gives."""
         if node.op.text != "=":
             self.findings.add(
@@ -131,7 +132,7 @@ class FileResolver:
 
     # ---- rules -------------------------------------------------------------------------------
 
-    def never(self, node: s.NeverNode) -> None:
+    def never(self, node: st.NeverNode) -> None:
         """Take in an interlock of the author's."""
         on = selector(node.selector, self.scope)
         when = self._condition(node.when)
@@ -139,7 +140,7 @@ class FileResolver:
         if on is not None and when is not None:
             self.out.nevers.append(Never(kind, on, when, node.span))
 
-    def rule(self, node: s.RuleNode) -> None:
+    def rule(self, node: st.RuleNode) -> None:
         """Take in a care rule."""
         if node.name is not None:
             self.allowed_name(node.name)
@@ -168,8 +169,8 @@ class FileResolver:
         check_rule(rule, node, self.findings)
         self.out.rules.append(rule)
 
-    def _clauses(self, node: s.RuleNode) -> dict[str, s.ClauseNode]:
-        found: dict[str, s.ClauseNode] = {}
+    def _clauses(self, node: st.RuleNode) -> dict[str, st.ClauseNode]:
+        found: dict[str, st.ClauseNode] = {}
         for clause in node.clauses:
             if clause.kind.type in found:
                 self.findings.add(
@@ -179,7 +180,7 @@ class FileResolver:
             found.setdefault(clause.kind.type, clause)
         return found
 
-    def _because(self, clause: s.ClauseNode | None) -> str:
+    def _because(self, clause: st.ClauseNode | None) -> str:
         if clause is None or not isinstance(clause.what, s.Word):
             return ""
         said = text(clause.what, self.scope)
@@ -201,12 +202,13 @@ class FileResolver:
         return condition(node, self.scope)
 
     def _steps(
-        self, node: s.WhenNode
+        self, node: st.WhenNode
     ) -> tuple[tuple[Action, ...] | None, dict[str, Condition] | None]:
         actions: list[Action | None] = []
         endings: dict[str, Condition | None] = {}
+        repeated: Span | None = None
         for step in node.steps:
-            if isinstance(step, s.EndingNode):
+            if isinstance(step, st.EndingNode):
                 if step.kind.type in endings:
                     self.findings.add(
                         "twice", f"`{step.kind.text} when` stands twice in this rule",
@@ -219,7 +221,13 @@ class FileResolver:
                     "misplaced", "an action stands below `stop when` or `rearm when`",
                     step.span, Mend("let those two stand at the end of the rule"),
                 )  # fmt: skip
-            actions.append(action(step, self.scope))
+            if repeated is not None:
+                self.findings.add(
+                    "misplaced", "what stands below `again every` waits until the rule is no longer"
+                    " true", repeated, Mend("put this line below the others"),
+                )  # fmt: skip
+            actions.append(found := action(step, self.scope))
+            repeated = step.span if isinstance(found, Notify) and found.again else None
         if not actions:
             self.findings.add(
                 "unexpected", "this rule has no action", node.word.span,
@@ -254,7 +262,7 @@ class FileResolver:
                 )  # fmt: skip
 
 
-def _selector_of(clause: s.ClauseNode) -> s.SelectorNode | None:
+def _selector_of(clause: st.ClauseNode) -> s.SelectorNode | None:
     what = clause.what
     return what if isinstance(what, (s.OnePackNode, s.SomePacksNode)) else None
 
@@ -263,7 +271,17 @@ def _count(node: s.ConditionNode) -> int:
     match node:
         case s.AllNode(parts, _) | s.AnyNode(parts, _):
             return sum(_count(part) for part in parts)
-        case s.NotNode(part, _) | s.ParenNode(part, _) | s.HoldNode(part, _, _, _):
+        case s.NotNode(part, _) | s.ParenNode(part, _):
             return _count(part)
+        case s.HoldNode(part=part) | s.SamplesNode(part=part):
+            return _count(part)
+        case s.CompareNode(left=left, right=right):
+            return 1 + _counted(left) + _counted(right)
+        case s.BetweenNode(value=value) | s.CrossesNode(value=value):
+            return 1 + _counted(value)
         case _:
             return 1
+
+
+def _counted(node: s.ValueNode) -> int:
+    return _count(node.where) if isinstance(node, s.NumberOfPacksNode) else 0

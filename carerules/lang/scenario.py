@@ -12,7 +12,7 @@ from typing import cast
 from carerules.domain import scenario as d
 from carerules.domain.diagnostic import Mend
 from carerules.domain.quantity import CAPACITY, CHARGE_LEVEL, COUNT, Quantity
-from carerules.lang import scene as p
+from carerules.lang import statements as st
 from carerules.lang import syntax as s
 from carerules.lang.clock import minute_of_day, weekday
 from carerules.lang.conditions import in_range
@@ -24,7 +24,7 @@ from carerules.lang.scope import Scope, written
 WEEK_BEGINS = datetime(2026, 3, 2)  # a Monday, as domain.scenario has it; a wall time, in no zone
 
 
-def scenario(node: p.ScenarioNode, scope: Scope, rules: frozenset[str]) -> d.Scenario | None:
+def scenario(node: st.ScenarioNode, scope: Scope, rules: frozenset[str]) -> d.Scenario | None:
     """The scenario; None: told to the findings. `rules`: all names that `by` may give."""
     before = len(scope.findings.all)
     told = _Telling(node, scope, rules).told()
@@ -34,28 +34,29 @@ def scenario(node: p.ScenarioNode, scope: Scope, rules: frozenset[str]) -> d.Sce
 class _Telling:
     """One scenario on its way from its tree; a slip goes to the findings, and reading goes on."""
 
-    def __init__(self, node: p.ScenarioNode, scope: Scope, rules: frozenset[str]) -> None:
+    def __init__(self, node: st.ScenarioNode, scope: Scope, rules: frozenset[str]) -> None:
         self.node, self.scope, self.findings = node, scope, scope.findings
         self.packs: dict[str, d.GivenPack] = {}
         self.given: list[tuple[datetime, d.Change]] = []
+        self.times: dict[int, datetime | None] = {}
         self.happenings = Happenings(scope, self.packs.keys(), rules)
 
     def told(self) -> d.Scenario:
-        lines = [one for one in self.node.scenes if isinstance(one, p.LineNode)]
-        givens = [one for one in self.node.scenes if not isinstance(one, p.LineNode)]
+        lines = [one for one in self.node.scenes if isinstance(one, st.LineNode)]
+        givens = [one for one in self.node.scenes if not isinstance(one, st.LineNode)]
         self._order()
         sinces = {id(one): self._since(one) for one in givens}
         known = [since for since in sinces.values() if since is not None]
         opening = lines[0].when if lines else None
         start = min(known, default=WEEK_BEGINS)
-        if not known and isinstance(opening, p.MomentNode):
+        if not known and isinstance(opening, st.MomentNode):
             start = self._next(opening, WEEK_BEGINS) or WEEK_BEGINS
         latest = max(known, default=start)
         for one in givens:  # the packs first: what is given of one may stand above it
-            if isinstance(one, p.GivenPackNode):
+            if isinstance(one, st.GivenPackNode):
                 self._pack(one, sinces[id(one)] or start)
         for one in givens:
-            if isinstance(one, p.GivenNode):
+            if isinstance(one, st.GivenNode):
                 self._given(one, sinces[id(one)] or start, latest)
         self.given.sort(key=lambda one: one[0])
         told = tuple(self._lines(lines, start, latest))
@@ -68,16 +69,16 @@ class _Telling:
     def _order(self) -> None:
         below = False
         for one in self.node.scenes:
-            below = below or isinstance(one, p.LineNode)
-            if below and not isinstance(one, p.LineNode):
+            below = below or isinstance(one, st.LineNode)
+            if below and not isinstance(one, st.LineNode):
                 self.findings.add(
                     "misplaced", "what is given stands above the first `at` or `after`", one.span,
                     Mend("move it up, or write the change on a line with a time"),
                 )  # fmt: skip
                 return
 
-    def _expects(self, lines: Iterable[p.LineNode]) -> None:
-        if not any(isinstance(item, p.ExpectNode) for line in lines for item in line.items):
+    def _expects(self, lines: Iterable[st.LineNode]) -> None:
+        if not any(isinstance(item, st.ExpectNode) for line in lines for item in line.items):
             self.findings.add(
                 "cannot-fail", "this scenario expects nothing of any rule, and cannot fail",
                 self.node.name.span,
@@ -86,7 +87,7 @@ class _Telling:
 
     # ---- when --------------------------------------------------------------------------------
 
-    def _since(self, node: p.GivenPackNode | p.GivenNode) -> datetime | None:
+    def _since(self, node: st.GivenPackNode | st.GivenNode) -> datetime | None:
         """A time of the first week, so that the order in which things are given is free."""
         moment = _since_of(node)
         if moment is None:
@@ -98,8 +99,13 @@ class _Telling:
             )  # fmt: skip
         return self._next(moment, WEEK_BEGINS)
 
-    def _next(self, node: p.MomentNode, after: datetime) -> datetime | None:
-        """The next such time at or after another."""
+    def _next(self, node: st.MomentNode, after: datetime) -> datetime | None:
+        """The next such time at or after another; asked again, what was answered first."""
+        if id(node) not in self.times:
+            self.times[id(node)] = self._found(node, after)
+        return self.times[id(node)]
+
+    def _found(self, node: st.MomentNode, after: datetime) -> datetime | None:
         minute = minute_of_day(node.clock, self.scope)
         day = None if node.day is None else weekday(node.day, self.scope, capital=True)
         if minute is None or (day is None and node.day is not None):
@@ -109,9 +115,9 @@ class _Telling:
             found += timedelta(days=1)
         return found
 
-    def _time(self, node: p.LineNode, start: datetime, before: datetime) -> datetime | None:
+    def _time(self, node: st.LineNode, start: datetime, before: datetime) -> datetime | None:
         """When a line is, at or after the one before."""
-        if isinstance(node.when, p.MomentNode):
+        if isinstance(node.when, st.MomentNode):
             return self._next(node.when, before)
         length = self.scope.duration(node.when, "`after`")
         if length is None:
@@ -134,7 +140,7 @@ class _Telling:
 
     # ---- what is given -----------------------------------------------------------------------
 
-    def _pack(self, node: p.GivenPackNode, since: datetime) -> None:
+    def _pack(self, node: st.GivenPackNode, since: datetime) -> None:
         name = node.name.text
         if name in self.packs:
             self.findings.add(
@@ -151,7 +157,7 @@ class _Telling:
             elif kind.type in traits:
                 self.findings.add("twice", f"`{kind.text}` stands twice on this line", kind.span,
                                   Mend("leave one of them out"))  # fmt: skip
-            elif not isinstance(trait.what, p.MomentNode):
+            elif not isinstance(trait.what, st.MomentNode):
                 traits[kind.type] = trait.what
         # Known from here on, whatever is wrong with its traits.
         self.packs[name] = d.GivenPack(
@@ -205,9 +211,9 @@ class _Telling:
                       "CAPACITY": (CAPACITY, "`capacity`")}[kind]  # fmt: skip
         return self.scope.amount(node, wanted, of)
 
-    def _given(self, node: p.GivenNode, since: datetime, latest: datetime) -> None:
+    def _given(self, node: st.GivenNode, since: datetime, latest: datetime) -> None:
         for part in node.changes:
-            if isinstance(part, p.MovedNode) and node.since is None:
+            if isinstance(part, st.MovedNode) and node.since is None:
                 # It was there, or was not, before anything began.
                 if (pack := self.happenings.pack(part.pack)) is not None:
                     self.packs[pack] = _placed(self.packs[pack], part.where.type == "A")
@@ -218,7 +224,7 @@ class _Telling:
     # ---- lines -------------------------------------------------------------------------------
 
     def _lines(
-        self, nodes: Iterable[p.LineNode], start: datetime, latest: datetime
+        self, nodes: Iterable[st.LineNode], start: datetime, latest: datetime
     ) -> Iterator[d.At]:
         before = latest
         for node in nodes:
@@ -228,7 +234,7 @@ class _Telling:
             expects: list[d.Expectation] = []
             expected = False
             for item in node.items:
-                if isinstance(item, p.ExpectNode):
+                if isinstance(item, st.ExpectNode):
                     expected = True
                     if (expect := self.happenings.expectation(item)) is not None:
                         expects.append(expect)
@@ -242,15 +248,15 @@ class _Telling:
                     changes.append(change)
             yield d.At(before, tuple(changes), tuple(expects), node.span)
 
-    def _change(self, node: p.ChangeNode, after: datetime) -> d.Change | None:
-        planned = self._next(node.moment, after) if isinstance(node, p.PlannedNode) else None
+    def _change(self, node: st.ChangeNode, after: datetime) -> d.Change | None:
+        planned = self._next(node.moment, after) if isinstance(node, st.PlannedNode) else None
         return self.happenings.change(node, planned)
 
 
-def _since_of(node: p.GivenPackNode | p.GivenNode) -> p.MomentNode | None:
-    if isinstance(node, p.GivenNode):
+def _since_of(node: st.GivenPackNode | st.GivenNode) -> st.MomentNode | None:
+    if isinstance(node, st.GivenNode):
         return node.since
-    found = (trait.what for trait in node.traits if isinstance(trait.what, p.MomentNode))
+    found = (trait.what for trait in node.traits if isinstance(trait.what, st.MomentNode))
     return next(found, None)
 
 

@@ -13,6 +13,7 @@ from carerules.domain.plan import Selector
 from carerules.domain.quantity import (
     C_RATE,
     COUNT,
+    CURRENT,
     DURATION,
     SPELLINGS,
     TEMPERATURE,
@@ -34,6 +35,7 @@ class Names:
     chemistries: frozenset[str] | None = None
     tags: frozenset[str] | None = None
     roles: frozenset[str] | None = None
+    channels: frozenset[str] | None = None
 
 
 @dataclass(slots=True)
@@ -42,6 +44,7 @@ class Scope:
 
     `lets` holds a bare number as a count. `used` gathers the lets and groups that were asked for.
     `taken_in`: the file is written for any site, and may speak of kinds that this one has not.
+    `counting`: inside `number of packs where (...)`.
     """
 
     catalogue: Catalogue
@@ -52,18 +55,19 @@ class Scope:
     groups: dict[str, Selector | None] = field(default_factory=dict)
     used: set[str] = field(default_factory=set)
     taken_in: bool = False
+    counting: bool = False
 
     # ---- amounts -----------------------------------------------------------------------------
 
     def amount(self, node: AmountNode, wanted: Dimension, of: str) -> Quantity | None:
-        """The amount in the wanted dimension; a bare number takes its base unit.
+        """The amount in the wanted dimension; a bare number takes its base unit if that is obvious.
 
         `of` names what is measured, as the message says it. None: told to the findings.
         """
         got = self.free_amount(node)
         if got is None:
             return None
-        if bare(node) and wanted not in (COUNT, DURATION):
+        if bare(node) and wanted not in (COUNT, DURATION, C_RATE) and not wanted.per_day:
             return Quantity(got.value, wanted)
         if got.dimension != wanted:
             self.mismatch(node, got, wanted, of)
@@ -111,9 +115,10 @@ class Scope:
         unit = node.pieces[0][1]
         if unit is None:
             text = written(node)
+            times = f"`{text} min`, `{text} h` or `{text} d`"
             self.findings.add(
                 "missing-unit", f"{of} {is_what}, and `{text}` has no unit", node.span,
-                Mend(f"write `{text} min`, `{text} h` or `{text} d`"),
+                Mend(f"write {times if wanted == DURATION else f'`{text} {wanted.unit}`'}"),
             )  # fmt: skip
             return
         mend = Mend(f"write it in {wanted.unit}")
@@ -122,6 +127,8 @@ class Scope:
                         else "write the number alone")  # fmt: skip
         elif (wanted, got.dimension) == (TEMPERATURE, C_RATE):
             mend = Mend("write `°C`; `C` is a rate of charge", "°C", safe=True)
+        elif (wanted, got.dimension) == (C_RATE, CURRENT):
+            mend = Mend("it is the current over the capacity: 2 A into 4 Ah are `0.5 C`")
         self.findings.add("unit-mismatch", f"{of} {is_what}, got `{unit.text}`", unit.span, mend)
 
     def _number(self, node: NumberNode) -> Quantity | None:
@@ -185,6 +192,12 @@ class Scope:
         self.findings.add("unknown-signal", f"unknown signal `{word.text}`", word.span, mend)
 
     def _unknown_unit(self, word: Word) -> None:
+        if "/" in word.text:
+            self.findings.add(
+                "unknown-unit", f"unknown rate `{word.text}`", word.span,
+                Mend("a rate is a unit for each time, such as `mV/d` or `%/wk`"),
+            )  # fmt: skip
+            return
         units = [*UNITS, *SPELLINGS]
         said = _UNIT_HABITS.get(word.text) or nearest(word.text, units)
         said = SPELLINGS.get(said, said) if said is not None else None

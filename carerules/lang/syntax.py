@@ -1,4 +1,7 @@
-"""The syntax tree: shapes and places. Does not know whether a name exists or a unit fits."""
+"""The syntax tree, first part: values, conditions, and which packs.
+
+Knows shapes and places. Does not know whether a name exists or a unit fits.
+"""
 
 from __future__ import annotations
 
@@ -88,9 +91,28 @@ class CountInNode:
     span: Span
 
 
+@dataclass(frozen=True, slots=True)
+class OverWindowNode:
+    """`max of S over D`: `kind` is the first word."""
+
+    kind: Word
+    signal: Word
+    time: AmountNode
+    span: Span
+
+
+@dataclass(frozen=True, slots=True)
+class NumberOfPacksNode:
+    """`number of packs where (C)`."""
+
+    where: ConditionNode
+    span: Span
+
+
 ValueNode: TypeAlias = (
     AmountNode | SignalNode | TimeSinceNode | TimeUntilUseNode | CountSinceNode | CountInNode
-)
+    | OverWindowNode | NumberOfPacksNode
+)  # fmt: skip
 
 # ---- conditions ------------------------------------------------------------------------------
 
@@ -131,6 +153,34 @@ class HoldNode:
     part: ConditionNode
     kind: Word
     time: AmountNode
+    span: Span
+
+
+@dataclass(frozen=True, slots=True)
+class SamplesNode:
+    """`C in at least 3 of last 5 samples`."""
+
+    part: ConditionNode
+    least: AmountNode
+    of: AmountNode
+    span: Span
+
+
+@dataclass(frozen=True, slots=True)
+class CrossesNode:
+    """`S rises above L`, `S falls below L`: `verb` is the first word of the two."""
+
+    value: ValueNode
+    verb: Word
+    level: AmountNode
+    span: Span
+
+
+@dataclass(frozen=True, slots=True)
+class AtNode:
+    """`at 22:00`, as a condition."""
+
+    clock: Word
     span: Span
 
 
@@ -184,8 +234,8 @@ class ParenNode:
 
 
 ConditionNode: TypeAlias = (
-    CompareNode | StateNode | BetweenNode | HoldNode | WindowNode | DaysNode
-    | AllNode | AnyNode | NotNode | ParenNode
+    CompareNode | StateNode | BetweenNode | HoldNode | SamplesNode | CrossesNode | AtNode
+    | WindowNode | DaysNode | AllNode | AnyNode | NotNode | ParenNode
 )  # fmt: skip
 
 # ---- which packs -----------------------------------------------------------------------------
@@ -240,105 +290,3 @@ class SomePacksNode:
 
 
 SelectorNode: TypeAlias = OnePackNode | SomePacksNode
-
-# ---- what is done ----------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class OptionNode:
-    """`at most 60 W`, `by use`, `within D`, `urgent`, `because "..."`: `kind` is its first word."""
-
-    kind: Word
-    what: AmountNode | WindowNode | Word | None
-    span: Span
-
-
-@dataclass(frozen=True, slots=True)
-class ActionNode:
-    """One action: its first word, what stands right behind that, and its options."""
-
-    kind: Word
-    what: AmountNode | Word | None
-    options: tuple[OptionNode, ...]
-    span: Span
-
-
-@dataclass(frozen=True, slots=True)
-class EndingNode:
-    """`stop when C`, `rearm when C`."""
-
-    kind: Word
-    when: ConditionNode
-    span: Span
-
-
-StepNode: TypeAlias = ActionNode | EndingNode
-
-# ---- statements ------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class BindingNode:
-    """`NAME = value`, in `let` and after `with`."""
-
-    name: Word
-    op: Word
-    value: AmountNode
-    span: Span
-
-
-@dataclass(frozen=True, slots=True)
-class UseNode:
-    """`use "NAME" with NAME = value, ...`."""
-
-    name: Word
-    bindings: tuple[BindingNode, ...]
-    span: Span
-
-
-@dataclass(frozen=True, slots=True)
-class GroupNode:
-    """`group NAME: packs where FILTER`."""
-
-    name: Word
-    selector: SelectorNode
-    span: Span
-
-
-@dataclass(frozen=True, slots=True)
-class NeverNode:
-    """`never charge on SELECTOR when C`."""
-
-    kind: Word
-    selector: SelectorNode | None
-    when: ConditionNode
-    span: Span
-
-
-@dataclass(frozen=True, slots=True)
-class WhenNode:
-    """`when C: ACTIONS`."""
-
-    word: Word
-    condition: ConditionNode
-    steps: tuple[StepNode, ...]
-    span: Span
-
-
-@dataclass(frozen=True, slots=True)
-class ClauseNode:
-    """`on SELECTOR`, `over RULE, ...`, `because "..."` of a rule's head."""
-
-    kind: Word
-    what: SelectorNode | tuple[Word, ...] | Word
-    span: Span
-
-
-@dataclass(frozen=True, slots=True)
-class RuleNode:
-    """A care rule; without a name it is the bare `when C: ACTIONS`."""
-
-    name: Word | None
-    clauses: tuple[ClauseNode, ...]
-    when: WhenNode
-    span: Span

@@ -1,6 +1,8 @@
 """What the tests of the language share: a site's names, files to take in, a plan as text."""
 
 from dataclasses import MISSING, Field, fields, is_dataclass
+from datetime import datetime
+from enum import Enum
 from pathlib import Path
 
 from carerules.domain.diagnostic import Span
@@ -16,6 +18,7 @@ NAMES = Names(
     chemistries=frozenset({"lipo", "lifepo4"}),
     tags=frozenset({"smart"}),
     roles=frozenset({"boat", "handset"}),
+    channels=frozenset({"phone", "mail"}),
 )
 
 
@@ -49,6 +52,10 @@ def shown(value: object) -> str:
         return value.unit or "count"
     if isinstance(value, Span):
         return f"line {value.line}"
+    if isinstance(value, datetime):
+        return f"{value:%a %d %b %H:%M}"
+    if isinstance(value, Enum):
+        return value.value
     if isinstance(value, tuple):
         return "[" + ", ".join(shown(part) for part in value) + "]"
     if isinstance(value, frozenset):
@@ -69,14 +76,16 @@ def _field(value: object, field: Field[object]) -> str:
     return name + shown(getattr(value, field.name))
 
 
-def dump(plan: Plan) -> str:
-    """The whole plan, a field to a line: nothing of it is left out but defaults."""
+def dump(got: Loaded) -> str:
+    """Plan and scenarios, a field to a line: nothing of them is left out but defaults."""
+    assert got.plan is not None
     lines: list[str] = []
-    for part in (*plan.rules, *plan.nevers):
+    for part in (*got.plan.rules, *got.plan.nevers, *got.scenarios):
         lines.append(type(part).__name__.lower())
-        lines += [
-            f"    {field.name}: {shown(getattr(part, field.name))}"
-            for field in fields(part)
-            if _told(part, field)
-        ]
+        for field in fields(part):
+            value = getattr(part, field.name)
+            if field.name in ("given", "lines", "packs"):  # of a scenario: one to a line
+                lines += [f"    {field.name}: {shown(one)}" for one in value]
+            elif _told(part, field):
+                lines.append(f"    {field.name}: {shown(value)}")
     return "\n".join(lines) + "\n"

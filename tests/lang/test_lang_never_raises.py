@@ -34,10 +34,10 @@ def _sound(text: str) -> None:
         assert len(nevers) == heads.count("never")
         scenarios = [one for one in got.scenarios if one.span.file == "case.care"]
         assert len(scenarios) == heads.count("scenario")
-    rows = text.removeprefix("\ufeff").split("\n")
     for found in got.diagnostics:
         assert found.code in CODES
         span = found.span
+        rows = got.sources[span.file].removeprefix("\ufeff").split("\n")
         assert 1 <= span.line <= len(rows)
         # One past the end is where something is missing.
         assert 1 <= span.column <= len(rows[span.line - 1]) + 1

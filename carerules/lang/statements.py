@@ -1,4 +1,4 @@
-"""The syntax tree, second part: scenarios, and with them all kinds of statement.
+"""The syntax tree, second part: actions, statements, and the lines of scenarios.
 
 Knows shapes and places. Does not know whether a pack, a rule or a signal exists.
 """
@@ -9,16 +9,109 @@ from dataclasses import dataclass
 from typing import TypeAlias
 
 from carerules.domain.diagnostic import Span
-from carerules.lang.syntax import (
-    ActionNode,
-    AmountNode,
-    BindingNode,
-    GroupNode,
-    NeverNode,
-    RuleNode,
-    UseNode,
-    Word,
-)
+from carerules.lang.syntax import AmountNode, ConditionNode, SelectorNode, WindowNode, Word
+
+# ---- what is done ----------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class OptionNode:
+    """`at most 60 W`, `by use`, `within D`, `urgent`, `because "..."`: `kind` is its first word."""
+
+    kind: Word
+    what: AmountNode | WindowNode | Word | None
+    span: Span
+
+
+@dataclass(frozen=True, slots=True)
+class ActionNode:
+    """One action: its first word, what stands right behind that, and its options."""
+
+    kind: Word
+    what: AmountNode | Word | None
+    options: tuple[OptionNode, ...]
+    span: Span
+
+
+@dataclass(frozen=True, slots=True)
+class EndingNode:
+    """`stop when C`, `rearm when C`."""
+
+    kind: Word
+    when: ConditionNode
+    span: Span
+
+
+StepNode: TypeAlias = ActionNode | EndingNode
+
+# ---- statements ------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class BindingNode:
+    """`NAME = value`, in `let` and after `with`."""
+
+    name: Word
+    op: Word
+    value: AmountNode
+    span: Span
+
+
+@dataclass(frozen=True, slots=True)
+class UseNode:
+    """`use "NAME" with NAME = value, ...`."""
+
+    name: Word
+    bindings: tuple[BindingNode, ...]
+    span: Span
+
+
+@dataclass(frozen=True, slots=True)
+class GroupNode:
+    """`group NAME: packs where FILTER`."""
+
+    name: Word
+    selector: SelectorNode
+    span: Span
+
+
+@dataclass(frozen=True, slots=True)
+class NeverNode:
+    """`never charge on SELECTOR when C`."""
+
+    kind: Word
+    selector: SelectorNode | None
+    when: ConditionNode
+    span: Span
+
+
+@dataclass(frozen=True, slots=True)
+class WhenNode:
+    """`when C: ACTIONS`."""
+
+    word: Word
+    condition: ConditionNode
+    steps: tuple[StepNode, ...]
+    span: Span
+
+
+@dataclass(frozen=True, slots=True)
+class ClauseNode:
+    """`on SELECTOR`, `over RULE, ...`, `because "..."` of a rule's head."""
+
+    kind: Word
+    what: SelectorNode | tuple[Word, ...] | Word
+    span: Span
+
+
+@dataclass(frozen=True, slots=True)
+class RuleNode:
+    """A care rule; without a name it is the bare `when C: ACTIONS`."""
+
+    name: Word | None
+    clauses: tuple[ClauseNode, ...]
+    when: WhenNode
+    span: Span
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +123,7 @@ class MomentNode:
     span: Span
 
 
-# ---- what changes ------------------------------------------------------------------------------
+# ---- scenarios: what changes -------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +174,7 @@ class PresenceNode:
 
 ChangeNode: TypeAlias = SetNode | OccursNode | PlannedNode | MovedNode | PresenceNode
 
-# ---- what is expected --------------------------------------------------------------------------
+# ---- scenarios: what is expected ---------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +191,7 @@ class ExpectNode:
     span: Span
 
 
-# ---- lines -------------------------------------------------------------------------------------
+# ---- scenarios: lines --------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)
