@@ -65,7 +65,7 @@ def rehearse_command(
     if as_json:
         click.echo(json.dumps(_flat(site, tally, after, days, world.seed, took_s), indent=2))
     else:
-        click.echo(f"VIRTUAL: {site.site.name}, seed {world.seed}, {days:g} days")
+        click.echo(f"VIRTUAL: {site.site.name}, seed {world.seed}, {days:g} day{'s' * (days != 1)}")
         click.echo("\n".join(tally_lines(tally, after)))
         click.echo(f"{tally.samples} samples in {took_s:.1f} s")
     if not all_off(after):

@@ -143,6 +143,9 @@ def has_fired(turn: Turn, name: str, key: str) -> None:
 def take_in(turn: Turn, event: Sample | Happened) -> None:
     """A fact about a pack: in its place if it is at most a little late, left out if it is more."""
     name, state = event.pack, turn.pack(event.pack)
+    if event.at < event.heard:
+        # The rules have been looked at since. What was decided is not decided twice.
+        turn.fired_before = frozenset(rule.key for rule in state.rules if not rule.armed)
     if event.at >= state.seen:
         _apply(turn, event)
     elif state.seen - event.at <= LATENESS:
@@ -151,9 +154,11 @@ def take_in(turn: Turn, event: Sample | Happened) -> None:
         late = state.seen - event.at
         turn.set_pack(name, left_out=state.left_out + 1)
         turn.decide(LeftOut(name, late, event.source))
+        turn.fired_before = frozenset()
         return
     if event.at < event.heard:
         look(turn, name, event.heard)
+        turn.fired_before = frozenset()
     _note_harm(turn, event)
 
 
@@ -197,17 +202,13 @@ def _learn(turn: Turn, event: Sample | Happened) -> None:
 
 
 def _put_in_place(turn: Turn, event: Sample | Happened) -> None:
-    """Go back to before the later ones, take this one in, and then them again.
-
-    A rule that has fired stays fired: what was decided is not decided twice.
-    """
+    """Go back to before the later ones, take this one in, and then them again."""
     name, state = event.pack, turn.pack(event.pack)
     later = [one for one in state.recent if one.event.at > event.at]
     if not later:
         _apply(turn, event)
         return
     first = later[0]
-    turn.fired_before = frozenset(rule.key for rule in state.rules if not rule.armed)
     turn.set_pack(
         name, estimate=first.estimate, rules=first.rules, nevers=first.nevers,
         counting=first.counting, happened=first.happened,
@@ -216,7 +217,6 @@ def _put_in_place(turn: Turn, event: Sample | Happened) -> None:
     )  # fmt: skip
     for one in (event, *(one.event for one in later)):
         _apply(turn, one)
-    turn.fired_before = frozenset()
 
 
 def take_mark(turn: Turn, name: str, what: str, source: str) -> None:

@@ -359,11 +359,13 @@ class Stage:
     def cast(self, *plug_options: object, power_w: float = 20.0) -> tuple[Program, Program]:
         """Plug and pack, on the line; and somebody has said that the pack was charged."""
         _ = self.eye
-        plug, pack = self.plug(*plug_options, power_w=power_w), self.pack()
-        plug.awaits("on the line")
-        pack.awaits("on the line")
+        pack = self.pack()
         charged = self.run("record", "heron", "charged")
         assert charged.process.returncode == 0, charged.text()
+        pack.awaits("on the line")
+        # Last, so that a fault that begins after some seconds finds the service at work.
+        plug = self.plug(*plug_options, power_w=power_w)
+        plug.awaits("on the line")
         return plug, pack
 
     # ---- what went over it -------------------------------------------------------------------

@@ -9,9 +9,10 @@ from e2e_kit import ROOT
 from carerules.adapters import HOST, Attend, SqliteJournal
 from carerules.cli.virtual import virtual_world
 from carerules.config import SiteFile, read_site
-from carerules.domain.event import Started
+from carerules.domain.decision import Fired
+from carerules.domain.event import Happened, Started, Tick
 from carerules.domain.moment import HOUR, SECOND, Moment
-from carerules.loop import new_world
+from carerules.loop import new_world, step
 from carerules.service import Desk, Service, all_off, quiet, read_rules
 from carerules.sim import VirtualOutside
 
@@ -44,3 +45,24 @@ def test_an_entry_is_not_stamped_later_than_what_waits_in_the_inbox(tmp_path: Pa
         assert all_off(after)
     finally:
         journal.close()
+
+
+def test_two_words_of_one_entry_make_a_rule_fire_once(tmp_path: Path) -> None:
+    """`record heron charged` says two things of one moment, and is taken up some seconds later."""
+    (tmp_path / "site.toml").write_text(
+        'name = "cupboard"\nzone = "Europe/Lisbon"\nrules = ["cupboard.care"]\n'
+        '[pack.heron]\nchemistry = "lipo"\ncells = 6\ncapacity = "16 Ah"\n'
+    )
+    (tmp_path / "cupboard.care").write_text('when pack.soc >= 99.5 % for 3 s: notify "full"\n')
+    site = read_site(tmp_path / "site.toml")
+    assert isinstance(site, SiteFile)
+    rules = read_rules(site)
+    assert rules.setup is not None
+    world, _ = step(new_world(rules.setup, 0), Started(0))
+    world, _ = step(world, Tick(20 * SECOND))
+    fired: list[Fired] = []
+    for what in ("charge", "full"):
+        heard = Happened(60 * SECOND, 36 * SECOND, "heron", what, "a person")
+        world, outcomes = step(world, heard)
+        fired += [one for one in outcomes if isinstance(one, Fired)]
+    assert [one.since for one in fired] == [39 * SECOND]

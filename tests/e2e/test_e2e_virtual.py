@@ -137,8 +137,8 @@ def test_a_week_is_rehearsed_twice_alike(stage: Stage) -> None:
     site = survey(stage.folder / "survey")
     first = stage.start("rehearse", site, "--days", 7, "--seed", 1)
     second = stage.start("rehearse", site, "--days", 7, "--seed", 1)
-    other = stage.start("rehearse", site, "--days", 7, "--seed", 2)
-    for program in (first, second, other):
+    short = [stage.start("rehearse", site, "--days", 1, "--seed", seed) for seed in (1, 2)]
+    for program in (first, second, *short):
         assert program.ends(170) == 0, program.text()
         sound(program)
 
@@ -146,7 +146,8 @@ def test_a_week_is_rehearsed_twice_alike(stage: Stage) -> None:
         return re.sub(r"samples in [0-9.]+ s", "samples", program.text())
 
     assert told(first) == told(second)
-    assert told(first).replace("seed 1", "") != told(other).replace("seed 2", "")
+    bare = [re.sub(r"seed \d", "", told(program)) for program in short]
+    assert bare[0] != bare[1], "another seed is another world"
     table = first.text()
     assert "VIRTUAL: river survey, seed 1, 7 days" in table
     for pack in ("heron", "egret", "cormorant", "dipper", "teal", "wigeon", "grebe", "coot"):
