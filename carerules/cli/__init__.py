@@ -15,6 +15,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "rehearse": ("rehearsal", "Run a virtual site as fast as it goes, and sum up."),
     "stop": ("stopping", "All loads off, now; and read back."),
     "check": ("texts", "Check rule files or a site file."),
+    "format": ("formatting", "Lay out rule files: one spelling, one layout."),
     "schema": ("texts", "Print the JSON Schema of the site file."),
     "record": ("entries", "Enter what happened to a pack, or what was measured."),
     "place": ("entries", "Say which station a pack is on."),

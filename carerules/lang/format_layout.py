@@ -84,10 +84,9 @@ def _opened(bits: Sequence[Bit]) -> int:
 def _close_up(lines: list[Line]) -> None:
     """No empty row at the top, one inside a rule or between statements of a kind, else two."""
     for above, line in pairwise(lines):
-        section = line.depth or line.continued or not line.bits or (
-            above.depth == 0 and above.first == line.first and line.first in _ONE_LINERS
-        )  # fmt: skip
-        line.blanks = min(line.blanks, 1 if section and above.bits else EMPTY_ROWS_MAX)
+        of_a_kind = above.depth == 0 and above.first == line.first and line.first in _ONE_LINERS
+        inside = line.depth > 0 or line.continued or of_a_kind
+        line.blanks = min(line.blanks, 1 if inside else EMPTY_ROWS_MAX)
     if lines:
         lines[0].blanks = 0
 

@@ -62,7 +62,7 @@ _PATTERNS = {
     "clock": r"\d{1,2}:\d\d",
     "number": r"[+\-−]?\d+(?:\.\d+)?",
     "signal": r"[^\W\d]\w*(?:\.\w[\w-]*)+",
-    "rate": r"[^\W\d]+/[^\W\d]+",
+    "rate": r"(?:%|°?[^\W\d]+)/[^\W\d]+",
     "degrees": r"°[A-Za-z]?",
     "name": r"[^\W\d][\w-]*",
     "compared": r">=|<=|!=|[<>=]",

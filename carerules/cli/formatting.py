@@ -1,0 +1,183 @@
+"""`carerules format`: rule files in the canonical spelling and layout.
+
+Knows files and how one is replaced whole. Does not know the layout.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+import tempfile
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass
+from difflib import unified_diff
+from pathlib import Path
+
+import click
+
+from carerules.cli.common import FAILED, REFUSED, json_option, refuse
+from carerules.domain.diagnostic import Diagnostic, Severity, Span
+from carerules.lang import format_text, read_text
+from carerules.service import load_files
+
+READ_BYTES_MAX = (1 << 20) + 1  # one more than a rule file may have: enough to see that it is more
+STDIN = "<stdin>"
+
+
+@dataclass(frozen=True, slots=True)
+class _Done:
+    """What became of one text: laid out, or left for the findings."""
+
+    name: str
+    text: str = ""
+    out: str = ""
+    changed: bool = False
+    findings: tuple[Diagnostic, ...] = ()
+
+    @property
+    def state(self) -> str:
+        """As `--check --json` says it."""
+        return "refused" if self.findings else "would change" if self.changed else "same"
+
+
+@click.command("format")
+@click.argument("paths", metavar="FILE...", nargs=-1, type=click.Path(path_type=Path))
+@click.option("--check", is_flag=True, help="Write nothing; exit 1 when a file would change.")
+@click.option("--diff", is_flag=True, help="Write nothing; show what would change.")
+@click.option("--stdin", is_flag=True, help="Read standard input, write to standard output.")
+@json_option
+def format_command(
+    paths: tuple[Path, ...], check: bool, diff: bool, stdin: bool, as_json: bool
+) -> None:
+    """Lay out rule files (.care): one spelling, one layout, the same meaning.
+
+    Comments stay. A file with an error is left alone, and the exit status is 2.
+
+    Example: carerules format river.care
+    """
+    if stdin == bool(paths):
+        refuse("name the files to lay out, or give --stdin and none")
+    if as_json and not check:
+        refuse("--json goes with --check")
+    if stdin:
+        done = [_laid_out(STDIN, sys.stdin.buffer.read(READ_BYTES_MAX), None)]
+    else:
+        done = [_one_file(path) for path in paths]
+    if as_json:
+        _print_json(done)
+    for one in done:
+        if not as_json:
+            _tell(one, check=check, diff=diff)
+        if not (check or diff) and not one.findings:
+            _write(one, stdin=stdin)
+    if any(one.findings for one in done):
+        raise SystemExit(REFUSED)
+    if check and any(one.changed for one in done):
+        raise SystemExit(FAILED)
+
+
+# ---- reading -----------------------------------------------------------------------------------
+
+
+def _one_file(path: Path) -> _Done:
+    name = str(path)
+    try:
+        with path.open("rb") as stream:
+            raw = stream.read(READ_BYTES_MAX)
+    except OSError as error:
+        why = (error.strerror or "it cannot be read").lower()
+        found = Diagnostic("no-file", f"`{name}` cannot be read: {why}", Span(name, 1, 1, 1, 1))
+        return _Done(name, findings=(found,))
+    # Rules that this file takes in are looked up as `carerules check` does.
+    sources = load_files({name: path}, None).sources
+    return _laid_out(name, raw, sources.get)
+
+
+def _laid_out(name: str, raw: bytes, fetch: Callable[[str], str | None] | None) -> _Done:
+    text = read_text(raw, name)
+    if isinstance(text, Diagnostic):
+        return _Done(name, findings=(text,))
+    out = format_text(text, name) if fetch is None else format_text(text, name, fetch=fetch)
+    if isinstance(out, tuple):
+        return _Done(name, text, findings=out)
+    return _Done(name, text, out, changed=out.encode() != raw)
+
+
+# ---- telling -----------------------------------------------------------------------------------
+
+
+def _tell(one: _Done, *, check: bool, diff: bool) -> None:
+    for found in one.findings:
+        click.echo(found.show(one.text or None), err=True)
+    if one.findings:
+        errors = sum(found.severity is Severity.ERROR for found in one.findings)
+        click.echo(f"{one.name}: {errors} error{'s' * (errors != 1)}, left as it is", err=True)
+        return
+    if diff and one.changed:
+        before, after = one.text.splitlines(keepends=True), one.out.splitlines(keepends=True)
+        for row in unified_diff(before, after, one.name, f"{one.name}, laid out"):
+            click.echo(row if row.endswith("\n") else f"{row}\n", nl=False)
+    elif check and one.changed:
+        click.echo(f"{one.name}: would change")
+    elif not (check or diff) and one.name != STDIN:
+        click.echo(f"{one.name}: {'laid out' if one.changed else 'as it is'}")
+
+
+def _print_json(done: list[_Done]) -> None:
+    files = [
+        {"file": one.name, "state": one.state, "findings": [_flat(found) for found in one.findings]}
+        for one in done
+    ]
+    ok = all(one.state == "same" for one in done)
+    click.echo(json.dumps({"shape": 1, "ok": ok, "files": files}, indent=2, ensure_ascii=False))
+
+
+def _flat(found: Diagnostic) -> dict[str, object]:
+    """The keys of a finding of `carerules check --json`."""
+    span, mend = found.span, found.mend
+    return {
+        "code": found.code, "severity": found.severity.value, "message": found.message,
+        "file": span.file, "line": span.line, "column": span.column,
+        "end_line": span.end_line, "end_column": span.end_column,
+        "help": mend.say if mend else None, "replacement": mend.replacement if mend else None,
+    }  # fmt: skip
+
+
+# ---- writing -----------------------------------------------------------------------------------
+
+
+def _write(one: _Done, *, stdin: bool) -> None:
+    if stdin:
+        sys.stdout.buffer.write(one.out.encode())
+        sys.stdout.buffer.flush()
+    elif one.changed:
+        try:
+            replace_file(Path(one.name), one.out.encode())
+        except OSError as error:
+            why = (error.strerror or "it cannot be written").lower()
+            refuse(f"{one.name}: cannot be written: {why}")
+
+
+def replace_file(path: Path, raw: bytes) -> None:
+    """Put other bytes in a file: all of them or none, with its permissions and owner.
+
+    A link stays a link: the file that it leads to is replaced. Raises OSError.
+    """
+    path = path.resolve(strict=True)
+    before = path.stat()
+    handle, new = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+    try:
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(raw)
+            stream.flush()
+            os.fchmod(handle, before.st_mode & 0o7777)
+            with suppress(PermissionError):  # only root gives a file away, and need not here
+                os.fchown(handle, before.st_uid, before.st_gid)
+            os.fsync(handle)
+        os.replace(new, path)
+    except BaseException:
+        with suppress(OSError):
+            os.unlink(new)
+        raise
