@@ -115,8 +115,8 @@ def _came_true(expect: Expectation, since: Sequence[Happening], bench: Bench) ->
             return any(isinstance(one, Veto) and one.job in jobs for one in outcomes)
         case ExpectJob(pack, action, rule):
             return any(
-                (rule is None or bench.rules.get(job) == rule) and _fits(action, words)
-                for job, words in _done(since, pack, bench)
+                rule in (None, its_rule) and _fits(action, words)
+                for its_rule, words in _done(since, pack, bench)
             )
 
 
@@ -139,21 +139,25 @@ def _begun(since: Sequence[Happening], pack: str) -> list[tuple[str, str]]:
 
 
 def _done(since: Sequence[Happening], pack: str, bench: Bench) -> list[tuple[str, str]]:
-    """Lines begun that have the pack (not those that stand behind another rule), and what was told,
-    listed, marked and barred."""
+    """By rule: lines begun that have the pack (not those that stand behind another rule), and what
+    was told, listed, marked and barred."""
     behind = {
         job.id for job in bench.world.packs[pack].jobs if job.why.startswith("waits for rule")
     }
-    found = [(job, words) for job, words in _begun(since, pack) if job not in behind]
+    by_key = {rule.key: rule.rule.name for rule in bench.world.setup.bound[pack].rules}
+    found = [(bench.rules[job], words) for job, words in _begun(since, pack) if job not in behind]
     last = ""
     for one in since:
         match one.outcome:
-            case JobBegan(job):
-                last = job
-            case Notice(key, _, name) if name == pack and not key.startswith("chore "):
-                found.append((last, "notify"))
-            case ChoreOpened(_, name, _) if name == pack:
-                found.append((last, "chore"))
+            case JobBegan(job, _, name) if name == pack:
+                last = bench.rules[job]
+            case Notice(key, _, name) if name == pack and _key_of(key) in by_key:
+                found.append((by_key[_key_of(key)], "notify"))
+            case ChoreOpened(key, name, _) if name == pack and _key_of(key) in by_key:
+                found.append((by_key[_key_of(key)], "chore"))
+            case ChoreOpened(key, name, _) if name == pack and key in bench.world.chores:
+                # What a job waits for, if it still does: an ideal bench mends much by itself.
+                found.append((bench.rules.get(key, ""), "chore"))
             case Marked(name, event) if name == pack:
                 found.append((last, f"mark {event}"))
             case PackBarred(name, retired, _) if name == pack:
@@ -161,6 +165,12 @@ def _done(since: Sequence[Happening], pack: str, bench: Bench) -> list[tuple[str
             case _:
                 pass
     return found
+
+
+def _key_of(key: str) -> str:
+    """The rule's key in `PACK KEY LINE`, which is what its notices and chores go by."""
+    words = key.split(" ")
+    return words[1] if len(words) == 3 else ""
 
 
 def expectation_words(expect: Expectation) -> str:

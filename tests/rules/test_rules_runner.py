@@ -1,0 +1,59 @@
+"""The runner of scenarios: what it must not take for what was expected."""
+
+from rules_kit import failed, read, verdicts
+
+TWO_AT_ONCE = """
+rule first when pack.soc > 90 for 2 h: notify "first"
+rule second when pack.soc > 80 for 2 h: chore "second"
+
+scenario "two rules fire at one moment"
+    given pack heron at 95 % since Mon 08:00
+    at Mon 10:00: expect heron {first}, expect heron {second}
+"""
+
+
+def _came_out(text: str) -> bool:
+    (verdict,) = verdicts(read(text))
+    assert not verdict.problem
+    return verdict.ok
+
+
+def test_what_was_told_belongs_to_the_rule_that_told_it() -> None:
+    right = TWO_AT_ONCE.format(first="notify by first", second="chore by second")
+    (verdict,) = verdicts(read(right))
+    assert verdict.ok, failed(verdict)
+    assert not _came_out(TWO_AT_ONCE.format(first="notify by second", second="chore by second"))
+    assert not _came_out(TWO_AT_ONCE.format(first="notify by first", second="chore by first"))
+
+
+WAITS = """
+rule drain-it when pack.soc > 90 for 2 h: drain to 50
+
+scenario "a chore only where a person has to do something"
+    given pack heron {place} at 95 % since Mon 08:00
+    at Mon 10:30: expect heron chore by drain-it
+"""
+
+
+def test_a_chore_that_the_bench_mends_by_itself_is_not_expected() -> None:
+    """The bench tells readings only once energy is wanted: for a moment the job waits for them."""
+    assert _came_out(WAITS.format(place="on no station"))
+    assert not _came_out(WAITS.format(place=""))
+
+
+def test_packs_tell_their_readings_while_another_ones_plug_answers() -> None:
+    """Two jobs end in one refresh: the readings of the second are not told before the first's plug
+    has answered. This broke off with an error."""
+    text = """
+rule down when pack.soc > 90 for 2 h: drain to 89
+rule up when pack.soc > 92 for 3 h: notify "{pack}" again every 1 h
+
+scenario "two packs at once"
+    given pack heron at 95 % since Mon 08:00
+    given pack egret at 95 % since Mon 08:00
+    at Mon 10:01: expect heron drain by down, expect egret drain by down
+    at Mon 11:30: expect nothing
+    at Tue 11:30: expect nothing
+"""
+    (verdict,) = verdicts(read(text))
+    assert verdict.ok, failed(verdict)
