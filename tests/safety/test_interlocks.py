@@ -119,7 +119,8 @@ TABLE = [
     ("doubt, charging", charging().but(doubt="cells do not add up"), "doubt"),
     # -- a pack that answers: its own current within 20 s, a lowest cell that moves
     ("answers", answering(amps=-2.7), ""),
-    ("answers with a quarter", answering(amps=-0.6522), ""),
+    ("answers with a quarter, 15 W",
+     answering(amps=-0.625).reading("pack.voltage", known(24.0)), ""),
     ("answers with less", answering(amps=-0.6), "answer"),
     ("does not answer", answering(amps=0.0), "answer"),
     ("its current is from before the ON", answering(amps=0.0, since=25 * SECOND, age=6_000), ""),
