@@ -6,9 +6,12 @@ Knows text. Does not know packs' states, time or wires.
 from carerules.lang.codes import CODES, Code
 from carerules.lang.format import NOT_LAID_OUT, format_text
 from carerules.lang.load import Fetch, Loaded, load
+from carerules.lang.reference import Entry, reference
 from carerules.lang.scan import read_text
 from carerules.lang.scope import Names
+from carerules.lang.words import KEYWORDS
 
 __all__ = [
-    "CODES", "NOT_LAID_OUT", "Code", "Fetch", "Loaded", "Names", "format_text", "load", "read_text",
+    "CODES", "KEYWORDS", "NOT_LAID_OUT", "Code", "Entry", "Fetch", "Loaded", "Names",
+    "format_text", "load", "read_text", "reference",
 ]  # fmt: skip

@@ -21,7 +21,7 @@ from carerules.lang import syntax as s
 from carerules.lang.check import check_names, check_over
 from carerules.lang.findings import Findings
 from carerules.lang.limits import FILES_MAX, FINDINGS_MAX, RULES_MAX, USE_DEPTH_MAX
-from carerules.lang.parse import keywords, parse
+from carerules.lang.parse import parse
 from carerules.lang.resolve import FileResolver, Override, rule_name
 from carerules.lang.scan import Item, scan
 from carerules.lang.scenario import scenario
@@ -94,7 +94,6 @@ class _Loading:
         self.scenarios: list[Scenario] = []
         self.told: dict[str, Span] = {}  # names of scenarios
         self.over: dict[str, tuple[s.Word, ...]] = {}
-        self.reserved = frozenset(word.lower() for word in keywords())
 
     # ---- reading -----------------------------------------------------------------------------
 
@@ -190,7 +189,7 @@ class _Loading:
         )
         scope.lets.update(dict.fromkeys(read.lost["let"]))
         scope.groups.update(dict.fromkeys(read.lost["group"]))
-        resolver = FileResolver(scope, overrides, self.reserved)
+        resolver = FileResolver(scope, overrides)
         for node in read.statements:
             if self.findings.full:
                 return

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from functools import cache
-from importlib.resources import files
 from typing import Any, cast
 
 from lark import Lark, Token, UnexpectedCharacters, UnexpectedInput, UnexpectedToken
@@ -21,14 +20,10 @@ from carerules.lang.limits import NESTING_MAX, WORDS_MAX
 from carerules.lang.scan import Item
 from carerules.lang.statements import StatementNode
 from carerules.lang.syntax import Word
+from carerules.lang.words import GRAMMAR, KEYWORDS
 
 
-def grammar_text() -> str:
-    """The grammar, as it lies beside this module."""
-    return (files("carerules.lang") / "care.lark").read_text(encoding="utf-8")
-
-
-class _WholeWords:
+class WholeWords:
     """A word is looked at as a whole, wherever it stands: `nevercharge` is not `never charge`.
 
     The contextual lexer looks for what may come next only, and where no name may, it would take
@@ -39,28 +34,24 @@ class _WholeWords:
 
     @staticmethod
     def process(tokens: Iterator[Token]) -> Iterator[Token]:
+        """The tokens as they come."""
         return tokens
 
 
 @cache
-def _grammar() -> Lark:
+def grammar() -> Lark:
+    """The parser, built once."""
     # Lark takes any object that has a method for each alternative; its annotation is narrower.
     return Lark(
-        grammar_text(), parser="lalr", lexer="contextual", maybe_placeholders=False,
-        transformer=cast(Any, Builder()), postlex=cast(Any, _WholeWords()),
+        GRAMMAR, parser="lalr", lexer="contextual", maybe_placeholders=False,
+        transformer=cast(Any, Builder()), postlex=cast(Any, WholeWords()),
     )  # fmt: skip
 
 
 @cache
 def keywords() -> frozenset[str]:
-    """The reserved words, in the spelling of the grammar's terminals: `WHEN`, `DRAIN`.
-
-    Without `a`, which is a word in one place only (`on a station`), and a good name elsewhere.
-    """
-    return frozenset(
-        t.name for t in _grammar().terminals
-        if t.pattern.type == "str" and t.pattern.value.isalpha() and t.name != "A"
-    )  # fmt: skip
+    """The reserved words, in the spelling of the grammar's terminals: `WHEN`, `DRAIN`."""
+    return frozenset(word.upper() for word in KEYWORDS)
 
 
 def _is_keyword(word: Word) -> bool:
@@ -82,7 +73,7 @@ class _Reading:
     def __init__(self, item: Item, findings: Findings) -> None:
         self.item, self.findings = item, findings
         self.text = item.text
-        self.parser = _grammar().parse_interactive(self.text)
+        self.parser = grammar().parse_interactive(self.text)
         self.lexer = cast(Any, self.parser.lexer_thread)  # not annotated in the library
         self.before: Word | None = None  # the last word of the author's that was taken
         self.last_type = ""

@@ -21,6 +21,7 @@ from carerules.lang.findings import try_name
 from carerules.lang.limits import CONDITIONS_MAX
 from carerules.lang.scope import Scope
 from carerules.lang.selectors import selector
+from carerules.lang.words import KEYWORDS
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,11 +55,9 @@ def rule_name(node: st.RuleNode) -> str:
 class FileResolver:
     """Takes the statements of one file in order; `let` and `group` stand above their use."""
 
-    def __init__(
-        self, scope: Scope, overrides: Mapping[str, Override], reserved: frozenset[str]
-    ) -> None:
+    def __init__(self, scope: Scope, overrides: Mapping[str, Override]) -> None:
         self.scope, self.findings = scope, scope.findings
-        self.overrides, self.reserved = overrides, reserved
+        self.overrides = overrides
         self.out = Resolved()
         self.defined: dict[str, tuple[str, Span]] = {}
 
@@ -124,7 +123,7 @@ class FileResolver:
 
     def allowed_name(self, word: s.Word) -> None:
         """A new name must not be a word of the language."""
-        if word.text in self.reserved:
+        if word.text in KEYWORDS:
             self.findings.add(
                 "reserved-word", f"`{word.text}` is a word of the language", word.span,
                 Mend("find another name"),

@@ -8,8 +8,8 @@ from carerules.domain.diagnostic import Diagnostic, Severity
 from carerules.lang import CODES, read_text
 from carerules.lang.findings import Findings
 from carerules.lang.limits import FINDINGS_MAX
-from carerules.lang.parse import keywords
 from carerules.lang.scan import scan
+from carerules.lang.words import KEYWORDS
 
 GOOD = [path.read_text(encoding="utf-8") for path in sorted((HERE / "right").glob("*.care"))]
 SIGNS = [
@@ -17,7 +17,7 @@ SIGNS = [
     "95", "3,4", "-2", "pack.soc", "site.smoke", "heron", "lipo", '"a {pack}"', '"{"', '"', "“x”",
     "\n", "\n    ", "\n        ", "\t", " ", "#", "{", "of", "then", "24", "h", "V", "charge", "\r",
 ]  # fmt: skip
-SOUP = st.lists(st.sampled_from([*(word.lower() for word in keywords()), *SIGNS]), max_size=40)
+SOUP = st.lists(st.sampled_from([*sorted(KEYWORDS), *SIGNS]), max_size=40)
 
 
 def _sound(text: str) -> None:
