@@ -119,7 +119,10 @@ def bind(plan: Plan, pack: Pack, signals: Catalogue) -> Bound:
     ready = [rule.when for rule in rules] + [one for _, one in counted]
     ready += [one for rule in rules for one in (rule.rearm, rule.stop) if one is not None]
     # An interlock that looks back has to see every sample too; the others are asked when needed.
-    ready += [never.when for never in nevers if never.when.fresh]
+    # It is doubtful in a band about its limit, as wide as the sample's own spread says.
+    looks_back = [never.when for never in nevers if never.when.fresh]
+    in_doubt = any(name.startswith("pack.") for one in looks_back for name in one.reads)
+    ready += looks_back
     reads = frozenset[str]().union(*(one.reads for one in ready))
     reads = reads.union(*(never.when.reads for never in nevers))
     own = [one for one in ready if one not in [each for _, each in counted]]
@@ -130,7 +133,7 @@ def bind(plan: Plan, pack: Pack, signals: Catalogue) -> Bound:
         reads_station=any(name.startswith("station.") for name in reads),
         reads_site=any(name.startswith("site.") for name in reads),
         reads_counts=any(_counts(one.condition) for one in own),
-        watch=watch_over([one.condition for one in ready], signals),
+        watch=watch_over([one.condition for one in ready], signals, always=in_doubt),
     )
 
 

@@ -38,16 +38,17 @@ class Watched:
 
 @dataclass(frozen=True, slots=True)
 class Watch:
-    """All that is watched. `always`: a comparison of two signals, which any sample may change."""
+    """All that is watched. `always`: any sample may change something, as with two signals."""
 
     signals: tuple[Watched, ...]
     always: bool = False
 
 
-def watch_over(conditions: Iterable[Condition], signals: Catalogue) -> Watch:
+def watch_over(
+    conditions: Iterable[Condition], signals: Catalogue, *, always: bool = False
+) -> Watch:
     """What to watch for these conditions."""
     limits: dict[str, set[float]] = {}
-    always = False
     for part in (part for condition in conditions for part in walk(condition)):
         match part:
             case Compare(SignalValue(name), _, Quantity(limit)):
