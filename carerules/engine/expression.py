@@ -57,6 +57,10 @@ Run_: TypeAlias = Callable[[Facts, Moment, list[Memory]], Answer]
 PESSIMISM = 2.0
 """An interlock reasons on the value plus and minus this many spreads (SAFETY: two sigma)."""
 
+ROUNDING = 1e-3
+"""Part of a millisecond by which two ways of reckoning one moving value may come apart: many times
+more than what doubles lose over a year."""
+
 
 @dataclass(frozen=True, slots=True)
 class Ready:
@@ -156,16 +160,16 @@ class _Compiler:
 def _comparison(left: Look, op: Op, right: Look, margin: float) -> Run_:
     def run(facts: Facts, now: Moment, memory: list[Memory]) -> Answer:
         a, b = left(facts, now, memory), right(facts, now, memory)
-        if a is None or b is None:
-            # The one that is known may go stale, but unknown stays unknown until something comes.
-            return Truth.UNKNOWN, NEVER
+        until = min(a[3], b[3])
+        if a[0] is None or b[0] is None:
+            return Truth.UNKNOWN, until
         difference = a[0] - b[0]
         doubt = margin * (a[1] + b[1]) if margin else 0.0
         truth = _judge(difference, doubt, op)
-        until = min(a[3], b[3])
         slope = a[2] - b[2]
         if slope:
-            until = min(until, _next_change(difference, slope, doubt, op, truth, now))
+            fuzz = max(abs(slope) * ROUNDING, 8 * math.ulp(max(abs(a[0]), abs(b[0]))))
+            until = min(until, _next_change(difference, slope, doubt, op, truth, now, fuzz))
         return truth, until
 
     return run
@@ -184,17 +188,23 @@ def _judge(difference: float, doubt: float, op: Op) -> Truth:
 
 
 def _next_change(
-    difference: float, slope: float, doubt: float, op: Op, truth: Truth, now: Moment
+    difference: float, slope: float, doubt: float, op: Op, truth: Truth, now: Moment, fuzz: float
 ) -> Moment:
-    """The first whole millisecond after `now` at which the moving difference is judged anew."""
+    """The first whole millisecond after `now` at which the moving difference may be judged anew.
+
+    Where it comes within `fuzz` of an edge, rounding decides: one looks there, and sees.
+    """
     soonest = NEVER
     for edge in {doubt, -doubt}:
         wait = (edge - difference) / slope
-        if not 0 <= wait < NEVER - now:
+        if not -2 < wait < NEVER - now:
             continue
-        for step in (math.ceil(wait), math.floor(wait) + 1):
-            if step >= 1 and _judge(difference + slope * step, doubt, op) is not truth:
+        near = math.floor(wait)
+        for step in range(max(1, near - 1), near + 3):
+            then = difference + slope * step
+            if abs(then - edge) <= fuzz or _judge(then, doubt, op) is not truth:
                 soonest = min(soonest, now + step)
+                break
     return soonest
 
 

@@ -46,9 +46,9 @@ class Facts:
     counts: Mapping[str, int] = field(default_factory=dict)
 
 
-Line: TypeAlias = tuple[float, float, float, Moment]
-"""A value now, its spread, its slope (a millisecond), and until when this line holds."""
-Look: TypeAlias = Callable[[Facts, Moment, list[Memory]], Line | None]
+Line: TypeAlias = tuple[float | None, float, float, Moment]
+"""A value now (None: unknown), its spread, its slope (a millisecond), and until when this holds."""
+Look: TypeAlias = Callable[[Facts, Moment, list[Memory]], Line]
 
 Place: TypeAlias = Callable[[Memory], int]
 
@@ -81,7 +81,7 @@ def make_look(value: ValueOf, signals: Catalogue, place: Place) -> Look:
 def _signal(name: str, max_age: Duration | None) -> Look:
     scope = name.partition(".")[0]
 
-    def look(facts: Facts, now: Moment, _memory: list[Memory]) -> Line | None:
+    def look(facts: Facts, now: Moment, _memory: list[Memory]) -> Line:
         source = (
             facts.readings
             if scope == "pack"
@@ -91,12 +91,12 @@ def _signal(name: str, max_age: Duration | None) -> Look:
         )
         reading = source.get(name)
         if type(reading) is not Known:
-            return None
+            return _UNKNOWN
         until = NEVER
         if max_age is not None:
             until = reading.at + max_age + 1  # an age of exactly max_age is still fresh
             if now >= until:
-                return None
+                return _UNKNOWN
         if reading.slope:
             value = reading.value + reading.slope * (now - reading.at)
             return value, reading.spread, reading.slope, until
@@ -105,6 +105,7 @@ def _signal(name: str, max_age: Duration | None) -> Look:
     return look
 
 
+_UNKNOWN: Line = (None, 0.0, 0.0, NEVER)
 _LONGER_THAN_ANY: Line = (float(NEVER), 0.0, 0.0, NEVER)
 
 
@@ -134,13 +135,14 @@ def _count_in(times: tuple[Moment, ...], now: Moment, time: Duration) -> Line:
 
 
 def _over(place: int, look: Look, kind: WindowKind, time: Duration) -> Look:
-    def over(facts: Facts, now: Moment, memory: list[Memory]) -> Line | None:
-        line = look(facts, now, memory)
+    def over(facts: Facts, now: Moment, memory: list[Memory]) -> Line:
+        value, _, drift, stale = look(facts, now, memory)
         trail = memory[place]
         assert isinstance(trail, Trail)
-        memory[place] = trail = follow(trail, None if line is None else line[0], now, time)
+        memory[place] = trail = follow(trail, value, drift, now, time, kind)
         value, until = answer(trail, kind, now, time)
-        return None if value is None else (value, 0.0, 0.0, until)
+        # Also what goes stale must be looked at then: from there on it is unknown in the window.
+        return value, 0.0, 0.0, min(until, stale)
 
     return over
 
