@@ -30,9 +30,16 @@ def inside(window: DayWindow, now: Moment, local: LocalTime) -> tuple[bool, Mome
 
 
 def on_days(days: tuple[int, ...], now: Moment, local: LocalTime) -> tuple[bool, Moment]:
-    """Whether today is one of the weekdays (Monday 0), and the next midnight."""
+    """Whether today is one of the weekdays (Monday 0), and the next midnight.
+
+    A day lasts until the next one's first instant: an hour that the clocks then give back to the
+    day before, where they do so after midnight, still belongs to the new day.
+    """
     today = local.read(now).date()
-    return today.weekday() in days, _at(today + timedelta(days=1), 0, local)
+    starts = [(_at(today + timedelta(days=ahead), 0, local), ahead) for ahead in (-1, 0, 1, 2)]
+    ahead = max(ahead for start, ahead in starts if start <= now)
+    day = today + timedelta(days=ahead)
+    return day.weekday() in days, min(start for start, _ in starts if start > now)
 
 
 def _at(day: date, minute: int, local: LocalTime) -> Moment:
