@@ -88,6 +88,7 @@ class Stage:
     outcomes: list[Outcome] = field(default_factory=list)
     plugs: dict[str, bool] = field(default_factory=lambda: {"load": False, "charger": False})
     asked: set[str] = field(default_factory=set)
+    events: dict[str, tuple[Moment, ...]] | None = None
 
     def __post_init__(self) -> None:
         site = Site(
@@ -131,7 +132,8 @@ class Stage:
     def look(self, state: State, now: Moment, end: Moment) -> None:
         """Let the state hold at `now`, and look; what moves by itself is where it will be at `end`
         (a time since, a rest), or held where it is (a time until use)."""
-        self.answer()
+        if now >= self.now + 200:
+            self.answer()
         assert now >= self.now
         self.now = now
         known = dict(state.values)
@@ -140,7 +142,9 @@ class Stage:
         readings.setdefault("pack.soc", Known(50.0, 0.0, now, "stage"))
         for name, level in _AT_EASE.items():
             readings[name] = Known(level, 0.0, now, "stage")
-        room = dict(self.world.room)
+        room: dict[str, Reading] = dict(self.world.room)
+        for name, level in _ROOM_AT_EASE.items():
+            room[name] = Known(level, 0.0, now, "stage")
         for value, number in known.items():
             if not isinstance(value, SignalValue):
                 continue
@@ -156,9 +160,9 @@ class Stage:
             uses = () if until >= NEVER else (now + round(until),)
         else:
             uses = before.uses
+        planned = events_of(known, end) if self.events is None else self.events
         happened = {
-            event: tuple(at for at in times if at <= now)
-            for event, times in events_of(known, end).items()
+            event: tuple(at for at in times if at <= now) for event, times in planned.items()
         }
         after = replace(
             before, estimate=replace(before.estimate, readings=readings, doubts={}), uses=uses,
@@ -174,6 +178,7 @@ class Stage:
         if witness.state.clock is not None:
             week = (end - MONDAY) // (7 * DAY) + 1
             end = MONDAY + week * 7 * DAY + witness.state.clock
+        self.events = self._events(witness, end)
         pace = max(MINUTE, min(10 * MINUTE, back // 30))
         start = end - back - 2 * pace
         at = max(start, self.now + 1_000)
@@ -182,6 +187,25 @@ class Stage:
         for moment in moments:
             self.look(self._then(witness, end - moment), moment, end)
         self.look(witness.state, end, end)
+        self.events = None
+
+    @staticmethod
+    def _events(witness: Witness, end: Moment) -> dict[str, tuple[Moment, ...]]:
+        """What happened when, for the state at the end and for those before it."""
+        found = events_of(dict(witness.state.values), end)
+        for time, state in witness.before:
+            for value, number in state.values:
+                if isinstance(value, TimeSince) and time < NEVER and number < NEVER:
+                    at = end - time - round(number)
+                    others = {t for t in found.get(value.event, ()) if not at < t <= end - time}
+                    found[value.event] = tuple(sorted({*others, at}))
+                elif isinstance(value, CountIn):
+                    ago = value.time + max(1, time // 2)
+                    then = {end - ago - n for n in range(round(number))}
+                    found[value.event] = tuple(sorted({*found.get(value.event, ()), *then}))
+                elif isinstance(value, CountSince) and value.event not in found:
+                    found |= events_of({value: number}, end)
+        return found
 
     @staticmethod
     def _then(witness: Witness, ago: Duration) -> State:
@@ -209,6 +233,7 @@ class Stage:
         return any(isinstance(one, SwitchOn) for one in self.outcomes)
 
 
+_ROOM_AT_EASE = {"site.temperature": 20.0, "site.smoke": 0.0}
 _AT_EASE = {
     "pack.rested": 10.0 * HOUR, "pack.temperature": 20.0,
     "pack.cell.min": 3.8, "pack.cell.max": 3.8, "pack.voltage": 22.8,
@@ -216,28 +241,35 @@ _AT_EASE = {
 
 
 def events_of(known: Mapping[object, float], end: Moment) -> dict[str, tuple[Moment, ...]]:
-    """Moments at which things happened, so that the times since and the counts come out."""
-    last: dict[str, float] = {}
-    counts: dict[str, int] = {}
-    for value, number in known.items():
-        if isinstance(value, TimeSince):
-            last[value.event] = number
-        elif isinstance(value, (CountIn, CountSince)):
-            counts[value.event] = max(counts.get(value.event, 0), round(number))
+    """Moments at which things happened, so that the times since and the counts come out, and have
+    come out all the time before as far as they can."""
+    last = {value.event: number for value, number in known.items() if isinstance(value, TimeSince)}
+    lately = {value: round(n) for value, n in known.items() if isinstance(value, CountIn)}
+    since = {value: round(n) for value, n in known.items() if isinstance(value, CountSince)}
+    marks = {value.since for value in since}
+    counted = {value.event for value in (*lately, *since)}
     found: dict[str, tuple[Moment, ...]] = {}
-    for event, ago in last.items():
-        found[event] = () if ago >= NEVER else (end - round(ago),)
-    for event, count in counts.items():
-        newest = found.get(event) or ((end - 5,) if count else ())
-        ago = newest[0] if newest else end
-        found[event] = tuple(ago - n for n in range(count))[::-1] if count else newest
-        if not count and event not in last:
-            found[event] = ()
-    for value, number in known.items():
-        if isinstance(value, CountSince) and value.since not in last:
-            times = found.get(value.event, ())
-            mark = times[0] - 1 if number else (times[-1] + 1 if times else end - DAY)
-            found[value.since] = (mark,)
+    for event, number in last.items():
+        # Again and again, so that it was never longer ago than it is now.
+        often = 1 if event in counted or event in marks else 64
+        step = max(MINUTE, round(number))
+        times = sorted(end - round(number) - n * step for n in range(often))
+        found[event] = () if number >= NEVER else tuple(times)
+    for value, count in sorted(lately.items(), key=lambda item: item[0].time):
+        newest = round(last.get(value.event, value.time // 2))
+        apart = max(1, (value.time - newest) // (count + 1))
+        chain = [newest + n * apart + again * (value.time + 1)
+                 for again in range(16) for n in range(count)]  # fmt: skip
+        more = {end - ago for ago in chain}
+        found[value.event] = tuple(sorted({*found.get(value.event, ()), *more}))
+    for value, count in since.items():
+        mark = last.get(value.since, float(40 * HOUR))
+        newest = round(last.get(value.event, min(mark / 2, 30 * HOUR)))
+        if count:
+            found[value.event] = tuple(sorted(end - newest - n for n in range(count)))
+        if value.since not in last:
+            oldest = end - newest - count
+            found[value.since] = (oldest - 1 if count else end - newest + 1,)
     return found
 
 

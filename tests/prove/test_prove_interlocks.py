@@ -55,7 +55,7 @@ TABLE = [
      "when pack.soc < 50: charge to 80", AT_START),
     ("a charge that goes past", "never charge when pack.soc > 70",
      "when pack.soc < 50: charge to 80", LATER),
-    ("for so long", "never drain when pack.temperature > 40 °C for 1 h",
+    ("for so long", "never drain when pack.temperature > 40 °C for 5 min",
      "when pack.soc > 90 and pack.temperature < 30 °C: drain to 50", LATER),
     ("cells", "never drain when pack.cell.min <= 3.4 V", "when pack.soc > 90: drain to 50",
      AT_START),

@@ -110,7 +110,8 @@ def test_a_loop_is_told_once_with_its_values() -> None:
 GAPS = [
     ("nothing at all", 'rule a when pack.soc < 20: notify "low"\n',
      [("from 95 % to 100 %", "any", (), ())]),
-    ("a field of time", "rule a when pack.soc >= 95 for 24 h and time until use > 2 d: drain to 80\n",
+    ("a field of time",
+     "rule a when pack.soc >= 95 for 24 h and time until use > 2 d: drain to 80\n",
      [("from 95 % to 100 %", "up to 48 h", (), ())]),
     ("a field of charge", "rule a when pack.soc > 97 for 24 h: drain to 80\n",
      [("from 95 % to 97 %", "any", (), ())]),

@@ -65,9 +65,11 @@ TABLE = [
     ("and is long enough after it", "time since use > 2 h for 1 h", "drain to 50",
      "time since use < 4 h", "drain to 20", True),
     ("counted since the mark, and the mark is newer", "count charge since calibration >= 1 and"
-     " time since charge > 2 d", "drain to 50", "time since calibration < 1 d", "drain to 20", False),
+     " time since charge > 2 d", "drain to 50",
+     "time since calibration < 1 d", "drain to 20", False),
     ("counted since an older mark", "count charge since calibration >= 1 and"
-     " time since charge > 2 d", "drain to 50", "time since calibration < 9 d", "drain to 20", True),
+     " time since charge > 2 d", "drain to 50",
+     "time since calibration < 9 d", "drain to 20", True),
     ("counted lately, and long ago", "count charge in last 7 d >= 1", "drain to 50",
      "time since charge > 8 d", "drain to 20", False),
     ("counted lately", "count charge in last 7 d >= 1", "drain to 50",

@@ -3,6 +3,7 @@
 Knows plans and signals. Does not know text, states or time. `prove` is the front door.
 """
 
+from carerules.lang.prove.cells import CellModel
 from carerules.lang.prove.proofs import Proofs, prove
 from carerules.lang.prove.told import PROOF_CODES
 from carerules.lang.prove.verdict import (
@@ -20,6 +21,7 @@ from carerules.lang.prove.witness import State, Witness
 __all__ = [
     "PROOF_CODES",
     "AlwaysTrue",
+    "CellModel",
     "Gap",
     "Interlocked",
     "Meeting",

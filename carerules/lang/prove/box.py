@@ -25,11 +25,15 @@ At: TypeAlias = Mapping[int, Ranges]
 
 
 class Past(NamedTuple):
-    """`always`: at each moment of the last `time` one of these held; else at some moment of it."""
+    """`always`: at each moment of the last `time` one of these held; else at some moment of it.
+
+    `clocked`: when it may have been so hangs on a value that moves by itself.
+    """
 
     always: bool
     ats: tuple[At, ...]
     time: Duration
+    clocked: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,12 +94,18 @@ def meet_box(a: Box, b: Box, work: Work) -> Box | None:
     at = meet_at(a.at, b.at)
     if at is None:
         return None
-    past = a.past or b.past
+    past, loose = a.past or b.past, a.loose or b.loose
     if a.past and b.past:
         past = (*a.past, *(one for one in b.past if one not in a.past))
-        if not _could_have_been(past, work):
-            return None
-    return Box(at, past, a.loose or b.loose)
+        for one in past:
+            if one.always:
+                continue
+            if not moments_of(one, past, work):
+                return None
+            # As long ago as may be is not for it to choose: it must fit at any moment.
+            if one.clocked and not moments_of(one._replace(time=0), past, work):
+                loose = loose or "when it was so hangs on the clock"
+    return Box(at, past, loose)
 
 
 def meet_regions(a: Region, b: Region, work: Work, most: int = BOXES_MAX) -> list[Box]:
@@ -146,16 +156,11 @@ def within(region: Region, at: At, work: Work) -> list[Box]:
 # ---- what was so before ------------------------------------------------------------------------
 
 
-def _could_have_been(past: Sequence[Past], work: Work) -> bool:
-    """Whether each thing that was true some time ago fits into what was true all the time.
-
-    It fits best as long ago as it may be: then the fewest of the others reach so far back.
-    """
-    return all(one.always or moments_of(one, past, work) for one in past)
-
-
 def moments_of(once: Past, past: Sequence[Past], work: Work) -> list[At]:
-    """How things may have been when `once` held, as long ago as it may be; none: it cannot be."""
+    """How things may have been when `once` held, as long ago as it may be; none: it cannot be.
+
+    As long ago as it may be, the fewest of what was true all the time reach so far back.
+    """
     found = list(once.ats)
     for other in past:
         if not other.always or other.time < once.time:

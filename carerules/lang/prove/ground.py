@@ -5,7 +5,7 @@ Knows rules and actions. Does not know verdicts.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import TypeAlias
 
 from carerules.domain.action import Action, Charge, Drain, Hold, Rest, Switch
@@ -14,6 +14,7 @@ from carerules.domain.plan import Forbidden, Never, Rule
 from carerules.domain.signal import Catalogue
 from carerules.lang.prove.axes import SOC, Axes
 from carerules.lang.prove.box import Box, Region, TooMuch, Work, first_meeting, meet_regions
+from carerules.lang.prove.cells import CellModel, speaks_of_cells, under_model
 from carerules.lang.prove.labels import Labels
 from carerules.lang.prove.ranges import Ranges, above, below, join, meet, span
 from carerules.lang.prove.region import Regions
@@ -26,10 +27,15 @@ Aim: TypeAlias = tuple[tuple[str, float], ...]
 
 
 class Ground:
-    """The plan's rules as boxes, each made once. `packs` None: the site is not known."""
+    """The plan's rules as boxes, each made once. `packs` None: the site is not known; `cells`: how
+    the cells of each pack behave, where that is known."""
 
-    def __init__(self, signals: Catalogue, packs: Sequence[Pack] | None, work: Work) -> None:
+    def __init__(
+        self, signals: Catalogue, packs: Sequence[Pack] | None, work: Work,
+        cells: Mapping[str, CellModel] | None = None,
+    ) -> None:  # fmt: skip
         self.packs = packs
+        self.cells = cells or {}
         self.work = work
         self.axes = Axes(signals, None if packs is None else len(packs))
         self.regions = Regions(self.axes, work)
@@ -77,6 +83,16 @@ class Ground:
     def find_both(self, a: Region, b: Region) -> Answer:
         """A witness of two regions at once."""
         return self.find(first_meeting(a, b, self.work))
+
+    def find_both_by_cells(self, a: Region, b: Region) -> Answer | None:
+        """The same as far as the cells' model allows; None: it has no say in it."""
+        boxes = list(first_meeting(a, b, self.work))
+        if not self.packs or not any(speaks_of_cells(box, self.axes) for box in boxes):
+            return None
+        self.work.spend(len(boxes) * len(self.packs))
+        return self.find(
+            one for box in boxes for one in under_model(box, self.axes, self.packs, self.cells)
+        )
 
 
 # ---- what a rule does --------------------------------------------------------------------------

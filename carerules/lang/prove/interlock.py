@@ -18,7 +18,7 @@ from carerules.lang.prove.ground import Ground, forbidden_kind
 from carerules.lang.prove.ranges import Cut, Ranges, hull, meet, span
 from carerules.lang.prove.region import day_times
 from carerules.lang.prove.verdict import Interlocked, Meeting
-from carerules.lang.prove.witness import Maybe, Witness
+from carerules.lang.prove.witness import Answer, Maybe, Witness
 
 MODEL = (
     "while a drain runs, the charge lies between its target and the highest at which its rule"
@@ -74,18 +74,29 @@ def _judge(
         overlap = meet_regions(ground.selected(rule), ground.selected(never), ground.work)
         if not overlap:
             return None
-        at_start = ground.find_both(run.start, forbids)
+        at_start, by_cells = _found(ground, run.start, forbids)
         if isinstance(at_start, Witness):
             spared = ground.find_both(run.start, ground.allowed(never))
             meeting = Meeting.ALWAYS if spared is Maybe.NO else Meeting.AT_START
-            return Interlocked(rule, line, never, meeting, at_start)
-        later = ground.find_both(run.run, forbids)
+            return Interlocked(rule, line, never, meeting, at_start, by_cells)
+        later, by_cells_too = _found(ground, run.run, forbids)
     except TooMuch:
         return Interlocked(rule, line, never, Meeting.UNDECIDED)
+    by_cells = by_cells or by_cells_too
     if isinstance(later, Witness):
-        return Interlocked(rule, line, never, Meeting.LATER, later)
+        return Interlocked(rule, line, never, Meeting.LATER, later, by_cells)
     unsure = Maybe.UNSURE in (at_start, later)
-    return Interlocked(rule, line, never, Meeting.UNDECIDED if unsure else Meeting.APART)
+    meeting = Meeting.UNDECIDED if unsure else Meeting.APART
+    return Interlocked(rule, line, never, meeting, by_cells=by_cells)
+
+
+def _found(ground: Ground, run: Region, forbids: Region) -> tuple[Answer, bool]:
+    """A state in which both are so, and whether the cells' model had a say in it."""
+    answer = ground.find_both(run, forbids)
+    if answer is Maybe.NO or not ground.cells:
+        return answer, False
+    by_cells = ground.find_both_by_cells(run, forbids)
+    return (answer, False) if by_cells is None else (by_cells, True)
 
 
 def _together(

@@ -78,6 +78,9 @@ def cases(at: At, axes: Axes) -> list[At]:
                 found = _never_counted(found, axis, times[event], ever)
             case _:
                 pass
+        if isinstance(value, CountSince) and value.since in times:
+            # What was counted since the mark came after it.
+            found = _never_counted(found, axis, times[value.since], span(1, NEVER))
     return found
 
 

@@ -23,6 +23,8 @@ LOOP_MAX = 4
 """Rules in one loop: a longer one nobody would recognise as such."""
 LOOPS_MAX = 20
 """Loops that are told; who has more mends these first."""
+CORES_MAX = 32
+"""Cases that one path is followed in: it is cut short only in what no person would write."""
 OWN = ("pack.rested", "pack.current", "pack.power")
 """Signals that every drain and charge changes."""
 
@@ -51,8 +53,8 @@ def ping_pong(ground: Ground, rules: Sequence[Rule]) -> Iterator[PingPong | Unde
         movers.append(_Mover(rule, boxes, end, _made_by(rule)))
     told = 0
     try:
-        follows = [_following(one, movers) for one in movers]
-        for ring in _rings(movers, follows, ground):
+        follows = [_following(ground, one, movers) for one in movers]
+        for ring in _rings(follows, ground):
             found = _loop(ground, [movers[at] for at in ring])
             if found is not None:
                 yield found
@@ -85,30 +87,54 @@ def _after(box: Box, end: Ranges) -> At | None:
     return meet_at(box.at, {SOC: end})
 
 
-def _following(one: _Mover, movers: Sequence[_Mover]) -> list[int]:
-    """Which rules can fire where this one ends."""
-    return [
-        at
-        for at, other in enumerate(movers)
-        if any(_after(box, one.end) is not None for box in other.boxes)
-    ]
+def _following(ground: Ground, one: _Mover, movers: Sequence[_Mover]) -> dict[int, list[At]]:
+    """Which rules can fire where this one ends, and with what of the values that outlast a loop."""
+    found: dict[int, list[At]] = {}
+    for at, other in enumerate(movers):
+        for box in other.boxes:
+            after = _after(box, one.end)
+            if after is not None:
+                core = {axis: r for axis, r in after.items() if _outlasts(ground, axis)}
+                found.setdefault(at, []).append(core)
+    return found
+
+
+def _outlasts(ground: Ground, axis: int) -> bool:
+    return axis == UNTIL or ground.axes.rows[axis].motion in (Motion.FIXED, Motion.STATIC)
+
+
+class _Path(NamedTuple):
+    """Rules one after the other, and what stays the same on the way: one of these."""
+
+    rules: tuple[int, ...]
+    cores: list[At]
 
 
 def _rings(
-    movers: Sequence[_Mover], follows: Sequence[Sequence[int]], ground: Ground
-) -> Iterator[tuple[int, ...]]:
+    follows: Sequence[dict[int, list[At]]], ground: Ground
+) -> Iterator[tuple[int, ...]]:  # fmt: skip
     """Rings of rules, short ones first, each from its first rule in the text."""
     for length in range(1, LOOP_MAX + 1):
-        for first in range(len(movers)):
-            paths: list[tuple[int, ...]] = [(first,)]
+        for first in range(len(follows)):
+            paths = [_Path((first,), [{}])]
             while paths:
                 path = paths.pop()
-                ground.work.spend()
-                if len(path) == length:
-                    if first in follows[path[-1]]:
-                        yield path
-                    continue
-                paths += [(*path, at) for at in follows[path[-1]] if at > first and at not in path]
+                for at, cores in follows[path.rules[-1]].items():
+                    closes = at == first and len(path.rules) == length
+                    goes_on = len(path.rules) < length and at > first and at not in path.rules
+                    if not closes and not goes_on:
+                        continue
+                    left = _left(path.cores, cores, ground)
+                    if left and closes:
+                        yield path.rules
+                    elif left:
+                        paths.append(_Path((*path.rules, at), left))
+
+
+def _left(cores: Sequence[At], others: Sequence[At], ground: Ground) -> list[At]:
+    ground.work.spend(len(cores) * len(others))
+    both = (meet_at(one, other) for one in cores for other in others)
+    return [one for one in both if one is not None][:CORES_MAX]
 
 
 def _loop(ground: Ground, ring: Sequence[_Mover]) -> PingPong | None:

@@ -5,7 +5,7 @@ Knows the order of the proofs. Does not know any of them.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
@@ -16,6 +16,7 @@ from carerules.domain.signal import Catalogue
 from carerules.lang.prove import told
 from carerules.lang.prove.alone import alone
 from carerules.lang.prove.box import MEETS_MAX, TooMuch, Work
+from carerules.lang.prove.cells import CellModel
 from carerules.lang.prove.gaps import gaps
 from carerules.lang.prove.ground import Ground
 from carerules.lang.prove.interlock import interlocked
@@ -46,6 +47,7 @@ class Proofs:
     loops: tuple[PingPong, ...] = ()
     gaps: tuple[Gap, ...] = ()
     undecided: tuple[Undecided, ...] = ()
+    models: tuple[str, ...] = ()
 
     def diagnostics(self) -> tuple[Diagnostic, ...]:
         """What is wrong, by place in the text; at most as many as a check shows."""
@@ -57,19 +59,21 @@ class Proofs:
 
     def table(self) -> str:
         """The lines of the proofs, with the model that they hold under; empty: nothing to prove."""
-        return told.table(self.interlocks, self.gaps)
+        return told.table(self.interlocks, self.gaps, self.models)
 
 
 def prove(
-    plan: Plan, signals: Catalogue, packs: Iterable[Pack] | None = None, *, meets: int = MEETS_MAX
-) -> Proofs:
+    plan: Plan, signals: Catalogue, packs: Iterable[Pack] | None = None,
+    cells: Mapping[str, CellModel] | None = None, *, meets: int = MEETS_MAX,
+) -> Proofs:  # fmt: skip
     """Every verdict about the plan. Pure, and bounded by `meets` meetings of boxes.
 
-    `packs` are the site's; None: the site is not known, and any label could be. What the bound, or
-    the prover's knowledge, leaves open is in `undecided`.
+    `packs` are the site's; None: the site is not known, and any label could be. `cells` says by the
+    name of a pack how its cells behave; without, any voltage may be at any charge. What the bound,
+    or the prover's knowledge, leaves open is in `undecided`.
     """
     known = None if packs is None else tuple(packs)
-    ground = Ground(signals, known, Work(meets))
+    ground = Ground(signals, known, Work(meets), cells)
     if known == ():
         return Proofs()
     everything: list[Rule | Never] = [*plan.rules, *plan.nevers]
@@ -83,6 +87,7 @@ def prove(
     return Proofs(
         _only(NeverTrue, found), _only(AlwaysTrue, found), _only(Rivals, found), tuple(against),
         _only(PingPong, found), _gaps(ground, plan), _undecided(found, against),
+        tuple(dict.fromkeys(one.show() for one in (cells or {}).values())),
     )  # fmt: skip
 
 

@@ -64,8 +64,8 @@ DEPTH_MAX = 64
 """Conditions inside one another: the language takes 16, and `number of packs` one more each."""
 
 
-ONLY_AT_FIRST = "it is false only until its time has run once"
-"""Why a box is loose in which a `for` over something that is always true is false."""
+ONLY_AT_FIRST = "it is so only until its time has run once, after the first look"
+"""Why a box is loose in which time has not yet been looked back on for as long as is asked."""
 
 
 class Regions:
@@ -111,7 +111,7 @@ class Regions:
             case And(parts) | Or(parts):
                 all_of = isinstance(condition, And) is wanted
                 regions = [self._region(part, wanted) for part in parts]
-                return self._all(regions) if all_of else unite(regions)
+                return self._all(regions) if all_of else self._any(regions)
             case Not(part):
                 return self._region(part, not wanted)
             case For(part, time):
@@ -140,6 +140,14 @@ class Regions:
         # The narrow ones first: fewer boxes on the way.
         for region in sorted(regions, key=len):
             found = meet_regions(found, region, self.work)
+        return found
+
+    def _any(self, regions: Sequence[Region]) -> list[Box]:
+        found = unite(regions)
+        for box in found:
+            whole = all(r == self.axes.rows[axis].natural for axis, r in box.at.items())
+            if whole and not box.past and not box.loose:
+                return list(EVERYWHERE)
         return found
 
     # ---- one value -----------------------------------------------------------------------------
@@ -249,13 +257,12 @@ class Regions:
         return [Box(loose=ONLY_AT_FIRST)]
 
     def _absent(self, inner: Region, time: Duration) -> list[Box]:
-        """Not `in last`: false at each moment of it; before the first look counts as false."""
-        ats = tuple(box.at for box in inner)
-        past = Past(True, ats, time)
-        return [
-            Box(box.at, (past,), box.loose or ("it looks back twice" if box.past else ""))
-            for box in inner
-        ]
+        """Not `in last`: false at each moment of it; what was before the first look counts too."""
+        found = self._throughout(inner, time)
+        for box in inner:
+            if self._stayed(box.at, time)[1]:
+                found.append(Box(box.at, (Past(True, (box.at,), 0),), ONLY_AT_FIRST))
+        return found
 
     def _once(self, inner: Region, time: Duration) -> list[Box]:
         """`in last`: at some moment of the last so long. Of now it tells of clocks only."""
@@ -279,7 +286,7 @@ class Regions:
                         pass
             loose = box.loose or ("it looks back twice" if box.past else "")
             loose = loose or ("its clocks run together" if clocks > 1 else "")
-            found.append(Box(at, (Past(False, (box.at,), time),), loose))
+            found.append(Box(at, (Past(False, (box.at,), time, clocks > 0),), loose))
         return unite([found])
 
     def _stayed(self, at: At, time: Duration) -> tuple[At, bool]:

@@ -17,6 +17,8 @@ from carerules.lang.prove.ranges import Range, hull
 from carerules.lang.prove.verdict import Rivals, Undecided
 from carerules.lang.prove.witness import Maybe, Witness
 
+RIVALS_MAX = 300
+"""Pairs that are told: who has more mends these first."""
 BOUNDED = (PACK, SOC, UNTIL)
 """What tells most pairs apart at a glance."""
 
@@ -44,6 +46,7 @@ def rivals(ground: Ground, rules: Sequence[Rule]) -> Iterator[Rivals | Undecided
             continue
         if boxes:
             wanting.append(_Wanting(rule, aim, boxes, _bounds(ground, boxes)))
+    told = 0
     energy = {one.rule.name: moves_energy(one.rule) for one in wanting}
     for at, one in enumerate(wanting):
         for other in wanting[at + 1 :]:
@@ -53,7 +56,13 @@ def rivals(ground: Ground, rules: Sequence[Rule]) -> Iterator[Rivals | Undecided
                 continue
             if _far_apart(one.bounds, other.bounds):
                 continue
-            yield from _meeting(ground, one, other)
+            for found in _meeting(ground, one, other):
+                yield found
+                told += 1
+            if told >= RIVALS_MAX:
+                why = f"{told} pairs are told already"
+                yield Undecided(one.rule, "which more rules are rivals", why)
+                return
 
 
 def _meeting(ground: Ground, one: _Wanting, other: _Wanting) -> Iterator[Rivals | Undecided]:

@@ -181,14 +181,16 @@ def line_said(action: Action) -> str:
 # ---- the table ---------------------------------------------------------------------------------
 
 
-def table(interlocks: Sequence[Interlocked], gaps: Sequence[Gap], *, cells: str = "") -> str:
+def table(
+    interlocks: Sequence[Interlocked], gaps: Sequence[Gap], models: Sequence[str] = ()
+) -> str:  # fmt: skip
     """The lines of the proofs: each action against each `never`, then the gaps; with the model."""
     lines: list[str] = []
     if interlocks:
         lines += ["each action against each `never`", *_interlock_lines(interlocks), ""]
         lines += ["  the proofs hold as far as this does:", *(f"  - {one}" for one in MODEL)]
-        if cells:
-            lines.append(f"  - {cells}")
+        if any(one.by_cells for one in interlocks):
+            lines += [f"  - by the cells' model: {one}" for one in models]
         lines.append("")
     if gaps:
         lines += ["where a full pack may sit and nothing drains it", *_gap_lines(gaps), ""]
@@ -202,7 +204,8 @@ def _interlock_lines(interlocks: Sequence[Interlocked]) -> Iterator[str]:
             heading = id(one.rule), one.line
             yield f"  {one.rule.name}: {line_said(one.action)}"
         against = "all of them together" if one.never is None else _never(one.never)
-        yield f"    {against}: {one.meeting.value}"
+        model = ", by the cells' model" if one.by_cells else ""
+        yield f"    {against}: {one.meeting.value}{model}"
         if one.witness is not None:
             yield f"      {one.witness.show()}"
 

@@ -49,13 +49,17 @@ class Meeting(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Interlocked:
-    """One action of one rule against one `never` of it; None: against all of them together."""
+    """One action of one rule against one `never` of it; None: against all of them together.
+
+    `by_cells`: it is so only as far as the cells' model holds.
+    """
 
     rule: Rule
     line: int
     never: Never | None
     meeting: Meeting
     witness: Witness | None = None
+    by_cells: bool = False
 
     @property
     def action(self) -> Action:

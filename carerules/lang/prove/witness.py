@@ -6,13 +6,13 @@ Knows boxes and how values hang together. Does not know what a witness is to sho
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 from math import ceil, floor, inf
 from typing import TypeAlias
 
 from carerules.domain.action import clock
-from carerules.domain.moment import DAY, HOUR, MINUTE, NEVER, SECOND, Duration, show_duration
+from carerules.domain.moment import DAY, HOUR, MINUTE, NEVER, SECOND, WEEK, Duration, show_duration
 from carerules.domain.pack import Pack
 from carerules.domain.plan import (
     DAY_NAMES,
@@ -20,6 +20,7 @@ from carerules.domain.plan import (
     CountSince,
     OverWindow,
     SignalValue,
+    TimeSince,
     ValueOf,
     dimension_of,
     value_wording,
@@ -27,7 +28,7 @@ from carerules.domain.plan import (
 from carerules.domain.quantity import DURATION, SWITCH, show
 from carerules.lang.prove import links as tied
 from carerules.lang.prove.axes import CLOCK, PACK, Axes, Axis, Motion
-from carerules.lang.prove.box import At, Box, Work, moments_of
+from carerules.lang.prove.box import At, Box, Past, Work, moments_of
 from carerules.lang.prove.ranges import Range, Ranges, holds, hull, meet, span, whole_numbers
 
 
@@ -97,6 +98,8 @@ class Finder:
         narrowed = self._by_history(box)
         if narrowed is None:
             return Maybe.NO
+        if box.past and not box.loose and self._tangled(box):
+            box = replace(box, loose="counts and times of one event, some of them looked back on")
         if not tied.linked(narrowed, self.axes):
             rows = self.axes.rows
             numbers = {axis: pick(ranges, rows[axis]) for axis, ranges in narrowed.items()}
@@ -112,6 +115,18 @@ class Finder:
                 else:
                     return self._witness(box, found)
         return answer
+
+    def _tangled(self, box: Box) -> bool:
+        """Whether several values of one event meet, one of them in the past: a count falls by
+        itself as time goes on, and this is not followed."""
+        rows = self.axes.rows
+        now = {event: axis for axis in box.at for event in _events(rows[axis])}
+        for past in box.past:
+            for axis in {axis for at in past.ats for axis in at}:
+                for event in _events(rows[axis]):
+                    if now.setdefault(event, axis) != axis:
+                        return True
+        return False
 
     def _by_history(self, box: Box) -> At | None:
         """What a signal was all the time bounds what its window can be."""
@@ -219,8 +234,30 @@ class Finder:
                 continue
             moments = moments_of(one, box.past, self.work)
             then = {axis: pick(r, self.axes.rows[axis]) for axis, r in moments[0].items()}
-            before.append((one.time, self._state(then)))
+            taken = {time for time, _ in before}
+            before.append((self._when(one, moments[0], numbers, taken), self._state(then)))
         return Witness(self._pack(numbers, box.at), self._state(numbers), tuple(before))
+
+    def _when(
+        self, once: Past, at: At, numbers: Mapping[int, float], taken: set[Duration]
+    ) -> Duration:
+        """How long ago it was so: two things that contradict were not so at the same moment."""
+        for axis, ranges in at.items():
+            motion = self.axes.rows[axis].motion
+            if axis not in numbers or not once.clocked:
+                continue
+            for (low, after), (high, _) in ranges:
+                for then in (low + after, (low + high) // 2, high - 1):
+                    gone = numbers[axis] - then
+                    if motion is Motion.CLOCK:
+                        gone %= WEEK
+                    if motion in (Motion.CLOCK, Motion.RISING, Motion.AGEING) and (
+                        0 <= gone <= once.time and holds(ranges, then) and round(gone) not in taken
+                    ):
+                        return round(gone)
+        return next(
+            ago for n in range(len(taken) + 1) if (ago := _ago(once.time, n)) not in taken
+        )  # fmt: skip
 
     @staticmethod
     def _is_now(at: At, numbers: Mapping[int, float]) -> bool:
@@ -257,6 +294,22 @@ class Finder:
         if row.said in ("cells", "capacity"):
             return f"{row.said} {number:g}" + (" Ah" if row.said == "capacity" else "")
         return f"{row.said} {self.axes.spoken.get((axis, int(number)), 'another')}"
+
+
+def _events(row: Axis) -> tuple[str, ...]:
+    """The events that a value tells of."""
+    match row.value:
+        case TimeSince(event) | CountIn(event, _):
+            return (event,)
+        case CountSince(event, since):
+            return event, since
+        case _:
+            return ()
+
+
+def _ago(time: Duration, number: int) -> Duration:
+    """A little less than so long ago, each time a little less; of any time, always the same."""
+    return time + number if time >= NEVER else max(0, time - number * min(MINUTE, time // 64))
 
 
 # ---- picking a number ----------------------------------------------------------------------------

@@ -1,0 +1,234 @@
+"""The prover against trying out every value: no witness that is none, and nothing missed."""
+
+from __future__ import annotations
+
+from random import Random
+from zoneinfo import ZoneInfo
+
+from hypothesis import HealthCheck, assume, given, settings
+from hypothesis import strategies as st
+from prove_kit import HERON, MONDAY, SIGNALS, played
+from random_plans import (
+    ROOM,
+    SMOKE,
+    SOC,
+    WARMTH,
+    classes,
+    conditions,
+    depth,
+    ever_true,
+    grid,
+    holds_now,
+    rule,
+)
+
+from carerules.domain.action import DayWindow
+from carerules.domain.moment import DAY, HOUR, LocalTime
+from carerules.domain.plan import (
+    And,
+    Compare,
+    Condition,
+    CountIn,
+    CountSince,
+    During,
+    For,
+    InLast,
+    Never,
+    Not,
+    Or,
+    Plan,
+    TimeSince,
+    TimeUntilUse,
+    parts,
+    walk,
+)
+from carerules.domain.quantity import COUNT, DURATION, Quantity, Truth
+from carerules.engine import Facts
+from carerules.engine.expression import make_ready
+from carerules.lang.prove import Meeting, prove
+
+TRIED_MAX = 60_000  # histories tried out for one plan: a second or two
+MANY = settings(
+    max_examples=150, deadline=None, suppress_health_check=[HealthCheck.filter_too_much]
+)
+PLAYED = settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
+
+
+def few_enough(*wholes: Condition) -> bool:
+    kinds = len(classes(wholes, grid(wholes)))
+    return kinds ** (max(map(depth, wholes)) + 1) <= TRIED_MAX
+
+
+def looks_back_twice(condition: Condition) -> bool:
+    """A look back inside a look back: there the prover may say that it does not know."""
+    return any(depth(c) and any(depth(p) for p in parts(c)) and not _plain(c)
+               for c in walk(condition))  # fmt: skip
+
+
+def _plain(condition: Condition) -> bool:
+    return depth(condition) == max(depth(part) for part in parts(condition))
+
+
+@MANY
+@given(conditions((SOC, WARMTH, SMOKE)))
+def test_never_fires_is_what_trying_out_says(when: Condition) -> None:
+    assume(few_enough(when))
+    proofs = prove(Plan((rule("a", when),)), SIGNALS, (HERON,))
+    fires = ever_true([when])
+    if proofs.never_true:
+        assert not fires, "a rule that fires was called dead"
+    elif proofs.undecided:
+        assert looks_back_twice(when)
+    else:
+        assert fires, "a dead rule was called alive"
+
+
+@MANY
+@given(conditions((SOC, WARMTH, SMOKE)))
+def test_always_true_is_what_trying_out_says(when: Condition) -> None:
+    assume(few_enough(when))
+    proofs = prove(Plan((rule("a", when),)), SIGNALS, (HERON,))
+    always = not ever_true([Not(when)])
+    assert bool(proofs.always_true) <= always
+    if always and not looks_back_twice(when):
+        assert proofs.always_true or proofs.never_true or proofs.undecided
+
+
+@MANY
+@given(conditions((SOC, WARMTH), leaves=4), conditions((SOC, WARMTH), leaves=4))
+def test_rivals_are_what_trying_out_says(one: Condition, other: Condition) -> None:
+    something_to_move = Compare(SOC, ">", Quantity(0.5, SOC.dimension))
+    assume(few_enough(one, other, something_to_move))
+    proofs = prove(Plan((rule("a", one, 0.0), rule("b", other, 0.5))), SIGNALS, (HERON,))
+    both = ever_true([one, other, something_to_move])
+    if proofs.rivals:
+        assert both, "rivals that never meet"
+    elif proofs.undecided:
+        assert looks_back_twice(one) or looks_back_twice(other)
+    else:
+        assert not both, "rivals that were missed"
+
+
+@PLAYED
+@given(conditions((SOC, WARMTH, ROOM), leaves=4), conditions((SOC, WARMTH, SMOKE), leaves=4))
+def test_every_witness_of_rivals_is_real(one: Condition, other: Condition) -> None:
+    plan = Plan((rule("a", one, 0.0), rule("b", other, 0.5)))
+    for found in prove(plan, SIGNALS, (HERON,)).rivals:
+        stage = played(plan, found.witness)
+        assert [stage.truth(one) for one in plan.rules] == [Truth.YES, Truth.YES]
+
+
+@MANY
+@given(
+    conditions((SOC, WARMTH), timed=False, leaves=5),
+    conditions((SOC, WARMTH), timed=False, leaves=5),
+    st.sampled_from((20.0, 40.0, 50.0)),
+)
+def test_interlocks_are_what_trying_out_says(
+    when: Condition, forbids: Condition, target: float
+) -> None:
+    plan = Plan(
+        (rule("a", when, target),),
+        (Never("drain", rule("a", when).selector, forbids, rule("b", when).span),),
+    )
+    there = Compare(SOC, ">", Quantity(target, SOC.dimension))
+    points = grid([when, forbids, there])
+    starts = [at for at in points if holds_now(And((when, there)), at)]
+    fires = [at for at in points if holds_now(when, at)]
+    found = {one.meeting for one in prove(plan, SIGNALS, (HERON,)).interlocks}
+    if not starts:
+        assert not found
+        return
+    # A drain falls from where it started, so it never lies above the highest start. Where the rule
+    # says nothing of the charge, that is anywhere.
+    highest = max(at.get(SOC, 100.0) for at in fires)
+    runs = [at for at in points if target < at[SOC] <= highest]
+    forbidden = [holds_now(forbids, at) for at in starts]
+    later = any(holds_now(forbids, at) for at in runs)
+    wanted = (
+        Meeting.ALWAYS if all(forbidden)
+        else Meeting.AT_START if any(forbidden)
+        else Meeting.LATER if later
+        else Meeting.APART
+    )  # fmt: skip
+    assert found == {wanted}
+
+
+# ---- what moves by itself: against the engine ----------------------------------------------------
+
+HOURS = (2 * HOUR, 3 * HOUR, 5 * HOUR)
+CLOCKED = st.one_of(
+    st.builds(
+        Compare,
+        st.sampled_from((TimeSince("use"), TimeSince("charge"), TimeUntilUse())),
+        st.sampled_from(("<", "<=", ">", ">=")),
+        st.sampled_from([Quantity(time, DURATION) for time in HOURS]),
+    ),
+    st.builds(
+        Compare,
+        st.sampled_from((CountIn("charge", 4 * HOUR), CountSince("charge", "use"))),
+        st.sampled_from(("<", ">=", "=")),
+        st.sampled_from([Quantity(number, COUNT) for number in (1, 2)]),
+    ),
+    st.builds(During, st.sampled_from((DayWindow(120, 360), DayWindow(1320, 240)))),
+)
+
+
+def clocked() -> st.SearchStrategy[Condition]:
+    def grown(inner: st.SearchStrategy[Condition]) -> st.SearchStrategy[Condition]:
+        many = st.lists(inner, min_size=2, max_size=3).map(tuple)
+        times = st.sampled_from((HOUR, 3 * HOUR))
+        return st.one_of(
+            st.builds(And, many), st.builds(Or, many), st.builds(Not, inner),
+            st.builds(For, inner, times), st.builds(InLast, inner, times),
+        )  # fmt: skip
+
+    return st.recursive(CLOCKED, grown, max_leaves=4)
+
+
+@settings(max_examples=120, deadline=None)
+@given(clocked(), st.integers(0, 2**32))
+def test_what_is_called_dead_is_never_true_in_the_engine(when: Condition, seed: int) -> None:
+    """Days with uses and charges at any half hour: a rule that was called dead stays silent, and
+    one that was called always true does too when it is turned round."""
+    proofs = prove(Plan((rule("a", when),)), SIGNALS, (HERON,))
+    seen = truths_on_a_day(when, Random(seed))
+    if proofs.never_true:
+        assert Truth.YES not in seen
+    if proofs.always_true:
+        assert Truth.NO not in seen
+
+
+@PLAYED
+@given(clocked(), clocked())
+def test_every_witness_with_clocks_is_real(one: Condition, other: Condition) -> None:
+    plan = Plan((rule("a", one, 0.0), rule("b", other, 0.5)))
+    for found in prove(plan, SIGNALS, (HERON,)).rivals:
+        stage = played(plan, found.witness)
+        assert [stage.truth(one) for one in plan.rules] == [Truth.YES, Truth.YES]
+
+
+def truths_on_a_day(when: Condition, chance: Random) -> set[Truth]:
+    """What the engine makes of the condition, looked at whenever it could change, once the time
+    that it looks back on has passed."""
+    ready = make_ready(when, SIGNALS)
+    memory = list(ready.fresh)
+    happened: dict[str, tuple[int, ...]] = {}
+    halves = range(1, 2 * 24)
+    events = sorted(
+        (MONDAY + half * HOUR // 2, what)
+        for half in halves for what in ("use", "charge") if chance.random() < 0.15
+    )  # fmt: skip
+    planned = tuple(at for at, what in events if what == "use" and chance.random() < 0.5)
+    seen: set[Truth] = set()
+    now = MONDAY
+    while now < MONDAY + DAY:
+        facts = Facts({}, {}, {}, dict(happened), planned, LocalTime(ZoneInfo("UTC")))
+        truth, until = ready.run(facts, now, memory)
+        if now >= MONDAY + 12 * HOUR:  # two looks back of three hours, and more
+            seen.add(truth)
+        now = min(until, min((at for at, _ in events), default=until))
+        while events and events[0][0] <= now:
+            at, what = events.pop(0)
+            happened[what] = (*happened.get(what, ()), at)
+    return seen
