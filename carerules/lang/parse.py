@@ -5,11 +5,14 @@ Knows the parser library, and is the only module that does. Does not know any na
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import json
+from collections.abc import Iterator, Mapping
 from functools import cache
+from hashlib import sha256
+from importlib.resources import files
 from typing import Any, cast
 
-from lark import Lark, Token, UnexpectedCharacters, UnexpectedInput, UnexpectedToken
+from lark import Lark, Token, UnexpectedCharacters, UnexpectedInput, UnexpectedToken, __version__
 
 from carerules.domain.diagnostic import Mend, Span
 from carerules.domain.quantity import unit_named
@@ -38,14 +41,31 @@ class WholeWords:
         return tokens
 
 
+OPTIONS: Mapping[str, Any] = {"parser": "lalr", "lexer": "contextual", "maybe_placeholders": False}
+
+
 @cache
 def grammar() -> Lark:
-    """The parser, built once."""
+    """The parser: from the tables beside the grammar if they are its own, else built anew."""
     # Lark takes any object that has a method for each alternative; its annotation is narrower.
-    return Lark(
-        GRAMMAR, parser="lalr", lexer="contextual", maybe_placeholders=False,
-        transformer=cast(Any, Builder()), postlex=cast(Any, WholeWords()),
-    )  # fmt: skip
+    ours: dict[str, Any] = {"transformer": Builder(), "postlex": WholeWords()}
+    text = (files("carerules.lang") / "care.json").read_text(encoding="utf-8")
+    tables = json.loads(text, object_pairs_hook=_numbered)
+    if tables["fingerprint"] != fingerprint(__version__):
+        return Lark(GRAMMAR, **OPTIONS, **ours)
+    # What a stand-alone parser that the library generates does: the tables without the building.
+    read = cast(Any, Lark)._load_from_dict
+    return cast(Lark, read(tables["data"], tables["memo"], **ours))
+
+
+def fingerprint(version: str) -> str:
+    """What tables are made of: a version of the library, this grammar, and the options."""
+    return f"{version} {sha256(f'{OPTIONS} {GRAMMAR}'.encode()).hexdigest()[:16]}"
+
+
+def _numbered(pairs: list[tuple[str, object]]) -> dict[str | int, object]:
+    """States and rules are numbered, and JSON has no numbers for keys."""
+    return {int(key) if key.isdecimal() else key: value for key, value in pairs}
 
 
 @cache
