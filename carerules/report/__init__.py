@@ -4,6 +4,15 @@ Knows outcomes and worlds. Does not know how either came about, nor where it is 
 """
 
 from carerules.report.log import Diary, log_lines
+from carerules.report.manual import MADE_BY, CommandRow, OptionRow, examples, manual_pages
+from carerules.report.manual_codes import (
+    ALL_CODES,
+    EXAMPLE_SITE,
+    all_codes_lines,
+    code_lines,
+    code_shape,
+    nearest_codes,
+)
 from carerules.report.page import Paint, fold, plain
 from carerules.report.shapes import LineShape, LogShape, StatusShape, UsesShape, WhyShape
 from carerules.report.status import Keeper, status_lines, status_of, uses_lines, uses_of
@@ -11,18 +20,29 @@ from carerules.report.why import why_lines, why_of
 from carerules.report.words import Line, line_of, said
 
 __all__ = [
+    "ALL_CODES",
+    "EXAMPLE_SITE",
+    "MADE_BY",
+    "CommandRow",
     "Diary",
     "Keeper",
     "Line",
     "LineShape",
     "LogShape",
+    "OptionRow",
     "Paint",
     "StatusShape",
     "UsesShape",
     "WhyShape",
+    "all_codes_lines",
+    "code_lines",
+    "code_shape",
+    "examples",
     "fold",
     "line_of",
     "log_lines",
+    "manual_pages",
+    "nearest_codes",
     "plain",
     "said",
     "status_lines",
