@@ -50,6 +50,7 @@ class SqliteJournal(JournalReader):
         self._lock = lock
         self._pending: list[tuple[str, tuple[object, ...]]] = []
         self._last_seq: int = self._one("SELECT coalesce(max(seq), 0) FROM events")[0]
+        self._inode = path.stat().st_ino
 
     @classmethod
     def open(cls, path: Path | str, *, owner: bool) -> SqliteJournal:
@@ -79,6 +80,15 @@ class SqliteJournal(JournalReader):
         if self._lock is not None:
             os.close(self._lock)
             self._lock = None
+
+    def check_in_place(self) -> None:
+        """Raises `JournalError` when the file was moved away or replaced: what is written then goes
+        where nobody reads it, and what people enter goes where we do not look."""
+        with store.faults(self._path):
+            there = self._path.stat().st_ino if self._path.exists() else None
+        if there != self._inode:
+            raise JournalError(f"journal `{self._path}` was moved away or replaced",
+                               "stop the service and start it again")  # fmt: skip
 
     # ---- the owner writes --------------------------------------------------------------------
 

@@ -5,6 +5,7 @@ Knows the count and the rest. Does not know how either is kept.
 
 from __future__ import annotations
 
+from math import hypot
 from typing import NamedTuple
 
 from carerules.battery import rest as resting
@@ -29,6 +30,9 @@ STATED_SPREAD_MIN = 0.5
 
 SAME = 0.01
 """Points: a gauge that repeats itself says nothing new."""
+
+CLEARLY_SIGMAS = 2.0
+"""Two statements further apart than this, in both their spreads, do not speak of one charge."""
 
 GAUGE_FLOW = 2.0
 """Points within ten minutes: a gauge that moves so far tells of a current (C/8 and more)."""
@@ -77,7 +81,17 @@ def stated(
             return track, rest, doubts
         # Its own newer word: the same error, a newer truth.
         return counting.anchored(track, charge, spread, at, source), rest, doubts
+    elif _newer_word(track, chemistry, charge, spread):
+        return counting.anchored(track, charge, spread, at, source), rest, doubts
     return counting.weighed(track, chemistry, charge, spread, at, source), rest, doubts
+
+
+def _newer_word(track: Track, chemistry: Chemistry, charge: float, spread: float) -> bool:
+    """Whether a word clearly differs from an earlier one: then the newer counts. What was said to
+    be full this morning may have been used since, and nobody said so."""
+    if track.charge is None or track.witness == REST_VOLTAGE:
+        return False
+    return abs(charge - track.charge) > CLEARLY_SIGMAS * hypot(track.spread(chemistry), spread)
 
 
 def rested(

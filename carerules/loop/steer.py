@@ -207,10 +207,15 @@ def _refused(turn: Turn, station: Station, socket: Socket, intent: Intent, veto:
         ending = Ending.REFUSED if veto.interlock in _BY_DESIGN else Ending.FAILED
         end_job(turn, job, ending, veto.show())
     elif not (passing and job.phase is Phase.WAITING):
-        mend = f"to {job.wording()}: {veto.mend}" if veto.mend else ""
+        # Most vetoes right after a start pass when the first samples come: nobody is told to do
+        # anything before it has lasted a while.
+        lasted = job.phase is Phase.WAITING and turn.world.now - job.since >= BOTHER_AFTER
+        mend = f"to {job.wording()}: {veto.mend}" if veto.mend and lasted else ""
         keep_job(turn, job, wait(job, turn.world.now, f"{veto.interlock}: {veto.found}", mend))
 
 
+BOTHER_AFTER: Duration = 2 * MINUTE
+"""Twice the age at which data is too old: what is still in the way then will not go by itself."""
 _PASSING = ("plug", "dwell")
 """Before an ON these pass by themselves in seconds or minutes: nothing to tell anybody."""
 _BY_DESIGN = ("floor", "ceiling", "pack barred")

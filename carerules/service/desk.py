@@ -47,6 +47,7 @@ class Desk:
         if now - self._looked < LOOK_EVERY:
             return ()
         self._looked = now
+        self._journal.check_in_place()
         return self._journal.waiting_entries(on_damage=self._damaged)[:ENTRIES_A_LOOK]
 
     def _damaged(self, row: DamagedRowError) -> None:

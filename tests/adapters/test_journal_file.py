@@ -486,3 +486,16 @@ def test_the_number_at_a_moment_is_the_last_before_it(tmp_path: Path) -> None:
     for moment in (0, 10, 11, 20, 21, 30, 31, 45, 46, 100):
         assert journal.seq_at(moment) == sum(h < moment for h in (10, 20, 20, 30, 45)), moment
     journal.close()
+
+
+def test_a_journal_that_is_moved_away_under_its_owner_is_a_fault(tmp_path: Path) -> None:
+    path = tmp_path / "journal.db"
+    journal = SqliteJournal.open(path, owner=True)
+    journal.check_in_place()
+    path.rename(tmp_path / "away.db")
+    with pytest.raises(JournalError, match="moved away"):
+        journal.check_in_place()
+    SqliteJournal.open(path, owner=False).close()  # somebody makes a new one in its place
+    with pytest.raises(JournalError, match="moved away"):
+        journal.check_in_place()
+    journal.close()

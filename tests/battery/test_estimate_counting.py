@@ -192,3 +192,14 @@ def test_a_statement_does_not_overrule_a_voltage_read_in_the_same_rest() -> None
     estimate = take_sample(estimate, HERON, LIPO, say(START + HOUR, soc=95, spread=1))
     assert known(estimate).value == pytest.approx(40, abs=0.1)
     assert "found `95 %`" in estimate.doubt
+
+
+def test_the_newer_of_two_words_that_clearly_differ_counts() -> None:
+    # Said full in the morning, 79 % in the evening: somebody used it and did not say so.
+    estimate = take_event(fresh(HERON), HERON, LIPO, "full", START)
+    estimate = take_sample(estimate, HERON, LIPO, say(START + 6 * HOUR, soc=79))
+    assert known(estimate).value == pytest.approx(79, abs=0.1)
+    # Two that may well mean the same charge do not: the more certain stays.
+    estimate = take_event(fresh(HERON), HERON, LIPO, "full", START)
+    estimate = take_sample(estimate, HERON, LIPO, say(START + 6 * HOUR, soc=92))
+    assert known(estimate).value == pytest.approx(100, abs=0.2)
