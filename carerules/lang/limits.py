@@ -22,6 +22,7 @@ FINDINGS_MAX = 100  # shown; who has more mends these first
 SCENARIO_TIME_MAX: Duration = (
     3 * 366 * DAY
 )  # three rounds of the seasons; ageing is slower, rules are not
+CELLS_MAX = 200  # in series, of a pack in a scenario: as in the site file
 SAMPLES_MAX = 100  # that one looks back on; `for` and `in last` look back on times
 AGAIN_LEAST: Duration = MINUTE  # nobody acts sooner, and a phone that never rests is switched off
 SWITCH_TIME_MAX: Duration = 4 * HOUR  # what the engine takes for one ON at most (SAFETY 9)

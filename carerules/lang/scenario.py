@@ -18,7 +18,7 @@ from carerules.lang.clock import minute_of_day, weekday
 from carerules.lang.conditions import in_range
 from carerules.lang.findings import try_name
 from carerules.lang.happening import Happenings
-from carerules.lang.limits import SCENARIO_TIME_MAX
+from carerules.lang.limits import CELLS_MAX, SCENARIO_TIME_MAX
 from carerules.lang.scope import Scope, written
 
 WEEK_BEGINS = datetime(2026, 3, 2)  # a Monday, as domain.scenario has it; a wall time, in no zone
@@ -185,9 +185,10 @@ class _Telling:
         found = self._amount(traits, "CELLS")
         if found is None:
             return d.GivenPack("").cells
-        if found.value < 1 or found.value % 1:
+        if not 1 <= found.value <= CELLS_MAX or found.value % 1:
             self.findings.add(
-                "out-of-range", "`cells` counts whole cells from 1 on", traits["CELLS"].span,
+                "out-of-range", f"`cells` counts whole cells from 1 to {CELLS_MAX}",
+                traits["CELLS"].span,
                 Mend("write it as `6`"),
             )  # fmt: skip
         return int(found.value)
@@ -201,6 +202,8 @@ class _Telling:
                 "out-of-range", "a pack holds more than 0 Ah", traits["CAPACITY"].span,
                 Mend("write what stands on the label, such as `16 Ah`"),
             )  # fmt: skip
+        else:
+            in_range("pack.capacity", found, cast(s.AmountNode, traits["CAPACITY"]), self.scope)
         return found.value
 
     def _amount(self, traits: dict[str, s.Word | s.AmountNode], kind: str) -> Quantity | None:

@@ -4,8 +4,12 @@ import pytest
 from lang_kit import CATALOGUE, NAMES, codes_of, loaded
 
 from carerules.domain.diagnostic import Diagnostic
+from carerules.domain.moment import DAY, MINUTE, SECOND
+from carerules.engine.energy import ON_TIME_MAX
 from carerules.lang import load, read_text
 from carerules.lang.limits import (
+    AGAIN_LEAST,
+    CELLS_MAX,
     CONDITIONS_MAX,
     DIGITS_MAX,
     FILE_BYTES_MAX,
@@ -14,7 +18,10 @@ from carerules.lang.limits import (
     NAME_CHARS_MAX,
     NESTING_MAX,
     RULES_MAX,
+    SAMPLES_MAX,
+    SCENARIO_TIME_MAX,
     STATEMENTS_MAX,
+    SWITCH_TIME_MAX,
     TEXT_CHARS_MAX,
     USE_DEPTH_MAX,
     WORDS_MAX,
@@ -58,6 +65,27 @@ def _lets(count: int) -> str:
     return "\n".join(f"let a{number} = 1 %" for number in range(count))
 
 
+def _samples(count: int) -> str:
+    return f"when pack.soc > 90 in at least 1 of last {count} samples: retire"
+
+
+def _switched(minutes: int) -> str:
+    return f"when pack.soc > 90: switch load on for {minutes} min"
+
+
+def _cells(count: int) -> str:
+    return f'scenario "a"\n    given pack heron cells {count}\n    after 1 h: expect nothing'
+
+
+def _lasting(days: int) -> str:
+    return f'scenario "a"\n    given pack heron at 90\n    after {days} d: expect nothing'
+
+
+def _counted(count: int) -> str:
+    inside = " and ".join(["pack.soc > 90"] * (count - 1))
+    return f"when number of packs where ({inside}) > 2: retire"
+
+
 def _bytes(count: int) -> str:
     head = "when pack.soc > 90: retire\n#"
     return head + "a" * (count - len(head))
@@ -71,6 +99,11 @@ LIMITS = {
     "name": ("too-long", (_named, NAME_CHARS_MAX)),
     "text": ("too-long", (_said, TEXT_CHARS_MAX)),
     "digits": ("number", (_digits, DIGITS_MAX)),
+    "samples": ("out-of-range", (_samples, SAMPLES_MAX)),
+    "switched": ("out-of-range", (_switched, SWITCH_TIME_MAX // MINUTE)),
+    "cells": ("out-of-range", (_cells, CELLS_MAX)),
+    "lasting": ("out-of-range", (_lasting, SCENARIO_TIME_MAX // DAY)),
+    "counted conditions": ("too-many", (_counted, CONDITIONS_MAX)),
     "file": ("too-large", (_bytes, FILE_BYTES_MAX)),
     "bytes": ("not-utf8", None),
 }
@@ -85,6 +118,16 @@ def test_up_to_the_limit_and_no_further(name: str) -> None:
     beyond = codes_of(make(most + 1))
     assert code in beyond
     assert len(beyond) <= 4
+
+
+def test_again_is_not_too_soon() -> None:
+    text = 'when pack.soc > 90: notify "full" again every {} s'
+    assert codes_of(text.format(AGAIN_LEAST // SECOND)) == []
+    assert codes_of(text.format(AGAIN_LEAST // SECOND - 1)) == ["out-of-range"]
+
+
+def test_a_plain_switch_is_on_no_longer_than_the_engine_allows() -> None:
+    assert SWITCH_TIME_MAX == ON_TIME_MAX
 
 
 def test_a_statement_has_so_many_words() -> None:
