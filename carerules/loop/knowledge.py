@@ -8,6 +8,8 @@ change what is true.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from carerules.battery import take_energy, take_event, take_sample
 from carerules.domain.decision import LeftOut, PackBarred
 from carerules.domain.event import Happened, Sample
@@ -15,6 +17,7 @@ from carerules.domain.moment import SECOND, Duration, Moment
 from carerules.domain.quantity import Known, Truth
 from carerules.engine import (
     Facts,
+    Memory,
     RuleState,
     count,
     evaluate,
@@ -76,7 +79,10 @@ def _look_once(turn: Turn, name: str, at: Moment) -> None:
     assert due > at
     if turn.world.starting_since is None and not state.retired:
         rules = _activations(turn, name, rules, facts, at)
-    nevers = remember_nevers(bound, state.nevers, facts, at) if bound.nevers else ()
+    nevers: tuple[tuple[Memory, ...], ...] = ()
+    if bound.nevers:
+        nevers, its_due = remember_nevers(bound, state.nevers, facts, at)
+        due = min(due, its_due)
     if bound.counted:
         due = min(due, _count(turn, name, facts, at))
     turn.set_pack(name, rules=rules, nevers=nevers, due=due, looked_at=facts.readings)
@@ -143,6 +149,8 @@ def has_fired(turn: Turn, name: str, key: str) -> None:
 def take_in(turn: Turn, event: Sample | Happened) -> None:
     """A fact about a pack: in its place if it is at most a little late, left out if it is more."""
     name, state = event.pack, turn.pack(event.pack)
+    if _heard_before(state, event):
+        return
     if event.at < event.heard:
         # The rules have been looked at since. What was decided is not decided twice.
         turn.fired_before = frozenset(rule.key for rule in state.rules if not rule.armed)
@@ -160,6 +168,14 @@ def take_in(turn: Turn, event: Sample | Happened) -> None:
         look(turn, name, event.heard)
         turn.fired_before = frozenset()
     _note_harm(turn, event)
+
+
+def _heard_before(state: PackState, event: Sample | Happened) -> bool:
+    """Whether this very fact was taken in lately: said twice, it changes nothing."""
+    return any(
+        one.event.at == event.at and replace(one.event, heard=event.heard) == event
+        for one in state.recent
+    )
 
 
 def _apply(turn: Turn, event: Sample | Happened) -> None:
