@@ -51,7 +51,7 @@ class CellModel:
 
     def reach(self, low: float, high: float) -> tuple[float, float]:
         """Between which voltages (V) a cell may lie while the pack is charged between these (%)."""
-        # The shifted charge moves in straight lines between the points of the curve, and the voltage
+        # The shifted charge moves in straight lines between the points of the curve, the voltage
         # only ever rises with it: the least and the most lie at one of these.
         edges = [low, high, *(at for at in self.charge if low < at < high)]
         shifts = [(at, self._between(self.doubt, at) + self.apart) for at in edges]

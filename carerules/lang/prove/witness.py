@@ -120,13 +120,10 @@ class Finder:
         """Whether several values of one event meet, one of them in the past: a count falls by
         itself as time goes on, and this is not followed."""
         rows = self.axes.rows
-        now = {event: axis for axis in box.at for event in _events(rows[axis])}
-        for past in box.past:
-            for axis in {axis for at in past.ats for axis in at}:
-                for event in _events(rows[axis]):
-                    if now.setdefault(event, axis) != axis:
-                        return True
-        return False
+        before = {axis for past in box.past for at in past.ats for axis in at}
+        looked_back = {event for axis in before for event in _events(rows[axis])}
+        told = [event for axis in before.union(box.at) for event in set(_events(rows[axis]))]
+        return any(told.count(event) > 1 for event in looked_back)
 
     def _by_history(self, box: Box) -> At | None:
         """What a signal was all the time bounds what its window can be."""
