@@ -262,12 +262,14 @@ def forbids(
 
 def remember_nevers(
     bound: Bound, memories: Sequence[tuple[Memory, ...]], facts: Facts, now: Moment
-) -> tuple[tuple[Memory, ...], ...]:
-    """What the interlocks that look back remember after `now`."""
+) -> tuple[tuple[tuple[Memory, ...], ...], Moment]:
+    """What the interlocks that look back remember after `now`, and when they must look again."""
+    due = NEVER
     after: list[tuple[Memory, ...]] = []
     for never, memory in zip(bound.nevers, memories, strict=True):
         held = list(memory)
         if held:
-            never.when.run(facts, now, held)
+            _, until = never.when.run(facts, now, held)
+            due = min(due, until)
         after.append(tuple(held))
-    return tuple(after)
+    return tuple(after), due

@@ -78,7 +78,7 @@ class Ready:
 
 
 def make_ready(condition: Condition, signals: Catalogue, *, pessimistic: bool = False) -> Ready:
-    """Compile a condition. Pessimistic: on value ± 2 spreads, and no gap is bridged."""
+    """Compile a condition. Pessimistic: on value ± 2 spreads, and a gap leaves a `for` in doubt."""
     return _Compiler(signals, PESSIMISM if pessimistic else 0.0).ready(condition)
 
 
@@ -116,7 +116,7 @@ class _Compiler:
             case For(part, time):
                 place = self._place(FRESH_RUN)
                 parts = (self.ready(part),)
-                bridge = 0 if self.margin else self._bridge(parts[0].reads)
+                bridge = None if self.margin else self._bridge(parts[0].reads)
                 run = _for(place, parts[0].run, time, bridge)
             case InLast(part, time):
                 place = self._place(FRESH_PAST)
@@ -240,7 +240,7 @@ def _not(part: Run_) -> Run_:
     return run
 
 
-def _for(place: int, part: Run_, time: Duration, bridge: Duration) -> Run_:
+def _for(place: int, part: Run_, time: Duration, bridge: Duration | None) -> Run_:
     def run(facts: Facts, now: Moment, memory: list[Memory]) -> Answer:
         inner, until = part(facts, now, memory)
         held = memory[place]

@@ -18,10 +18,12 @@ from carerules.engine.trail import Trail
 
 
 class Run(NamedTuple):
-    """What `for` remembers: when the run began, and since when it has been in a gap."""
+    """What `for` remembers: when the run began, since when it has been in a gap, and when the last
+    gap that leaves it in doubt was over."""
 
     start: Moment | None = None
     gap: Moment | None = None
+    doubt: Moment | None = None
 
 
 class Past(NamedTuple):
@@ -55,26 +57,34 @@ FRESH_LAST = Last()
 
 
 def hold_for(
-    run: Run, truth: Truth, now: Moment, time: Duration, bridge: Duration
+    run: Run, truth: Truth, now: Moment, time: Duration, bridge: Duration | None
 ) -> tuple[Run, Truth, Moment]:
     """The run after seeing `truth` at `now`, the answer, and when it changes if nothing else does.
 
     A gap shorter than `bridge` with yes on both sides leaves the run as it was; while it lasts
     the answer is unknown. A longer one breaks it. Before anything was known, no run starts.
+    Without a `bridge` (None: an interlock's) no gap breaks the run, and each leaves it in doubt for
+    as long as it lies in the time looked back on.
     """
     if truth is Truth.YES:
-        start, gap = run
-        if start is None or (gap is not None and now - gap >= bridge):
-            start = now
-        if gap is not None or start != run.start:
-            run = Run(start, None)
-        if now >= start + time:
-            return run, Truth.YES, NEVER
-        return run, Truth.NO, start + time
+        start, gap, doubt = run
+        if gap is not None:
+            if bridge is None:
+                doubt = now
+            elif now - gap >= bridge:
+                start = None
+        start = now if start is None else start
+        if gap is not None or run.start is None:
+            run = Run(start, None, doubt)
+        if now < start + time:
+            return run, Truth.NO, start + time
+        if doubt is not None and now < doubt + time:
+            return run, Truth.UNKNOWN, doubt + time
+        return run, Truth.YES, NEVER
     if truth is Truth.NO:
         return FRESH_RUN, Truth.NO, NEVER
     if run.start is not None and run.gap is None:
-        run = Run(run.start, now)
+        run = run._replace(gap=now)
     return run, Truth.UNKNOWN, NEVER
 
 
