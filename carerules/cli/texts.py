@@ -6,14 +6,17 @@ Knows files and findings. Does not know what the rules will do.
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import click
 
 from carerules.cli.common import REFUSED, json_option, site_at
-from carerules.config import site_schema
+from carerules.config import SiteFile, site_schema
 from carerules.domain.diagnostic import Diagnostic, Severity
+from carerules.domain.signal import catalogue
 from carerules.lang import Loaded
+from carerules.lang.prove import prove
 from carerules.service import load_files, read_rules
 
 
@@ -23,21 +26,28 @@ from carerules.service import load_files, read_rules
 )
 @click.option("--for-site", "site_path", type=click.Path(path_type=Path), metavar="SITE",
               help="Check the names in rule files against this site.")  # fmt: skip
+@click.option("--proofs", "wants_proofs", is_flag=True,
+              help="Print what is proved: each action against each `never`, and gaps.")  # fmt: skip
 @json_option
-def check_command(paths: tuple[Path, ...], site_path: Path | None, as_json: bool) -> None:
+def check_command(
+    paths: tuple[Path, ...], site_path: Path | None, wants_proofs: bool, as_json: bool
+) -> None:
     """Check rule files (.care) or a site file (.toml) with the rules that it names.
 
-    Everything found is shown in one pass. Exit status 2 when there is an error.
+    Everything found is shown in one pass, proofs included: rules that can never fire, that want
+    different things of one pack, or that send it round in circles. Exit status 2 when there is an
+    error.
 
-    Example: carerules check river.care
+    Example: carerules check river.care --proofs
     """
     failed = False
     site = site_at(site_path) if site_path is not None else None
     for path in [path for path in paths if path.suffix == ".toml"]:
-        rules = read_rules(site_at(path))
-        failed |= _report(rules.loaded, str(path), as_json)
+        own = site_at(path)
+        failed |= _report(read_rules(own).loaded, str(path), own, wants_proofs, as_json)
     for path in [path for path in paths if path.suffix != ".toml"]:
-        failed |= _report(load_files({str(path): path}, site), str(path), as_json)
+        loaded = load_files({str(path): path}, site)
+        failed |= _report(loaded, str(path), site, wants_proofs, as_json)
     if failed:
         raise SystemExit(REFUSED)
 
@@ -55,23 +65,36 @@ def show_findings(loaded: Loaded) -> None:
         click.echo(diagnostic.show(source), err=True)
 
 
-def _report(loaded: Loaded, name: str, as_json: bool) -> bool:
+def _report(
+    loaded: Loaded, name: str, site: SiteFile | None, wants_proofs: bool, as_json: bool
+) -> bool:
     """Show what was found; whether there was an error."""
-    failed = loaded.plan is None
+    table = ""
+    if loaded.plan is not None:
+        packs = None if site is None else tuple(site.site.packs.values())
+        proofs = prove(loaded.plan, catalogue(site.signals if site else ()), packs)
+        loaded = replace(loaded, diagnostics=(*loaded.diagnostics, *proofs.diagnostics()))
+        table = proofs.table()
+    errors = sum(one.severity is Severity.ERROR for one in loaded.diagnostics)
+    failed = loaded.plan is None or errors > 0
     if as_json:
         found = [_flat(one) for one in loaded.diagnostics]
-        click.echo(json.dumps({"shape": 1, "ok": not failed, "findings": found}, indent=2))
+        flat = {"shape": 1, "file": name, "ok": not failed, "findings": found}
+        flat |= {"proofs": table} if wants_proofs else {}
+        click.echo(json.dumps(flat, indent=2))
         return failed
     show_findings(loaded)
-    errors = sum(one.severity is Severity.ERROR for one in loaded.diagnostics)
-    warnings = len(loaded.diagnostics) - errors
-    if loaded.plan is not None:
-        rules, nevers = len(loaded.plan.rules), len(loaded.plan.nevers)
-        more = f", {warnings} warning{'s' * (warnings != 1)}" if warnings else ""
-        click.echo(f"{name}: {rules} rules and {nevers} nevers hold together{more}")
-    else:
+    if wants_proofs and table:
+        click.echo(table)
+    if failed:
         click.echo(f"{name}: {errors} error{'s' * (errors != 1)}", err=True)
-    return failed
+        return True
+    assert loaded.plan is not None
+    rules, nevers = len(loaded.plan.rules), len(loaded.plan.nevers)
+    warnings = len(loaded.diagnostics)
+    more = f", {warnings} warning{'s' * (warnings != 1)}" if warnings else ""
+    click.echo(f"{name}: {rules} rules and {nevers} nevers hold together{more}")
+    return False
 
 
 def _flat(one: Diagnostic) -> dict[str, object]:
