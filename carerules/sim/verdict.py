@@ -20,6 +20,7 @@ from carerules.domain.decision import (
     PackBarred,
     Veto,
 )
+from carerules.domain.moment import MINUTE
 from carerules.domain.plan import Plan
 from carerules.domain.scenario import (
     At,
@@ -30,7 +31,7 @@ from carerules.domain.scenario import (
     Scenario,
 )
 from carerules.domain.signal import Catalogue
-from carerules.engine import line_wording
+from carerules.engine import Phase, line_wording
 from carerules.sim.trial import STEPS_MAX, Bench, Happening, bench_of, moment_of
 
 
@@ -112,12 +113,28 @@ def _came_true(expect: Expectation, since: Sequence[Happening], bench: Bench) ->
             return not any(isinstance(one, Fired) and pack in (None, one.pack) for one in outcomes)
         case ExpectRefusal(pack, action):
             jobs = {job for job, words in _begun(since, pack) if words.startswith(action)}
-            return any(isinstance(one, Veto) and one.job in jobs for one in outcomes)
+            return any(
+                isinstance(one.outcome, Veto) and one.outcome.job in jobs and _stood(one, since)
+                for one in since
+            )
         case ExpectJob(pack, action, rule):
             return any(
                 rule in (None, its_rule) and _fits(action, words)
                 for its_rule, words in _done(since, pack, bench)
             )
+
+
+def _stood(veto: Happening, since: Sequence[Happening]) -> bool:
+    """Whether a refusal was one: the bench tells readings only once they are wanted, so that each
+    job is refused for an instant for want of them, and then goes on."""
+    assert isinstance(veto.outcome, Veto)
+    return not any(
+        isinstance(one.outcome, JobMoved)
+        and one.outcome.job == veto.outcome.job
+        and one.outcome.phase == Phase.MOVING.value
+        and 0 <= one.at - veto.at < MINUTE
+        for one in since
+    )
 
 
 def _fits(action: Action | str, words: str) -> bool:

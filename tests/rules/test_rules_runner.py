@@ -57,3 +57,21 @@ scenario "two packs at once"
 """
     (verdict,) = verdicts(read(text))
     assert verdict.ok, failed(verdict)
+
+
+REFUSED = """
+never charge when pack.temperature < {coldest} °C
+rule up when pack.soc < 20 for 1 h: charge to 40
+
+scenario "a cold hut"
+    given pack heron at 15 % since Mon 08:00
+    given heron pack.temperature = 9 °C
+    given somebody present
+    at Mon 10:00: expect heron charge refused
+"""
+
+
+def test_a_refusal_for_want_of_readings_is_none() -> None:
+    """Before the bench first tells a reading, each job is refused for an instant."""
+    assert _came_out(REFUSED.format(coldest=15))
+    assert not _came_out(REFUSED.format(coldest=6))
