@@ -108,6 +108,12 @@ def _hint_in_scenario(before: Word, word: Word, wanted: Set[str]) -> Mend | None
         return Mend(f"name the pack before `{before.text}`")
     if wanted == {"CLOCK"} and before.type == "NAME":
         return Mend("write the day and the time, such as `Fri 18:00`")
+    if before.type == "CLOCK" and word.type == "NAME":
+        return Mend("the day comes first, as in `Sat 18:00`")
+    if before.type == "COMMA" and word.type in ("_NL", "$END", "_DEDENT"):
+        return Mend("leave the comma out: what stands on its own line needs none")
+    if word.type == "NOT" and "DRAIN" in wanted:
+        return Mend(f"say what is done instead, or `expect nothing of {before.text}`")
     if word.type == "REFUSED":
         return Mend("only `drain` and `charge` are refused")
     return None
@@ -123,6 +129,7 @@ _ONLY: tuple[tuple[Set[str], str], ...] = (
 
 _CLASSES: tuple[tuple[frozenset[str], str], ...] = (
     (frozenset({"OP", "BETWEEN"}), "a comparison such as `>=`, `is`, `between` or `rises above`"),
+    (frozenset({"EXPECT", "SOMEBODY"}), "what happens, or `expect` and what is expected"),
     (frozenset({"LPAR", "NOT", "SIGNAL"}), "a condition such as `pack.soc >= 95 %`"),
     (frozenset({"LPAR", "NOT", "CHEMISTRY"}), "a filter such as `chemistry is lipo`"),
     (frozenset({"SIGNAL", "FIGURE"}), "a value such as `pack.soc` or `95 %`"),
@@ -134,7 +141,6 @@ _CLASSES: tuple[tuple[frozenset[str], str], ...] = (
      " `never` or `scenario`"),
     (frozenset({"URGENT", "AGAIN"}), "an option of this action, `;` or the end of the line"),
     (frozenset({"GIVEN", "AFTER"}), "a line of the scenario: `given`, `at` or `after`"),
-    (frozenset({"EXPECT", "SOMEBODY"}), "what happens or `expect`"),
     (frozenset({"PACK", "PACKS"}), "packs, such as `lipo packs` or `pack heron`"),
     (frozenset({"NAME", "FIGURE"}), "a number with its unit, or the name of a `let`"),
 )  # fmt: skip

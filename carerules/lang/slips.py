@@ -106,9 +106,9 @@ _HABITS: dict[str, tuple[str, ...]] = {word: tuple(meant.split()) for word, mean
     "forbid": "NEVER", "above": "OP", "over": "OP ABOVE", "below": "OP", "under": "OP BELOW",
     "equals": "OP", "and": "SEMI COMMA", ",": "SEMI", ";": "COMMA", "past": "LAST",
     "battery": "PACK", "batteries": "PACKS", "max": "MOST", "reason": "BECAUSE", "turn": "SWITCH",
-"climbs": "RISES", "exceeds": "RISES",
-    "drops": "FALLS", "sinks": "FALLS", "each": "EVERY", "test": "SCENARIO", "story": "SCENARIO",
-    "suppose": "GIVEN", "on": "AT", "someone": "SOMEBODY", "none": "NOTHING", "from": "SINCE",
+    "climbs": "RISES", "exceeds": "RISES", "drops": "FALLS", "sinks": "FALLS", "each": "EVERY",
+    "test": "SCENARIO", "story": "SCENARIO", "suppose": "GIVEN", "on": "AT", "at": "ON",
+    "someone": "SOMEBODY", "none": "NOTHING", "from": "SINCE",
 }.items()}  # fmt: skip
 _COMPARED = {"above": ">", "over": ">", "below": "<", "under": "<", "equals": "="}
 
@@ -153,7 +153,7 @@ def guess(
     if near is not None and word.type == "NAME" and fits((near.upper(),)):
         return _instead(word, near.upper(), near, findings)
     for missing in _INSERTED:
-        if _guesswork(missing, word, wanted):
+        if _guesswork(missing, word, before, wanted):
             continue
         if missing in wanted and fits((missing, word.type)):
             return _inserted(missing, spelling(missing), word, before, findings)
@@ -162,13 +162,15 @@ def guess(
     return None
 
 
-def _guesswork(missing: str, word: Word, wanted: Set[str]) -> bool:
+def _guesswork(missing: str, word: Word, before: Word | None, wanted: Set[str]) -> bool:
     """Whether to put this in would be more than a guess at one slip."""
     match missing:
         case "WHEN":
             return word.type not in _BEGIN_CONDITION  # anything could go on after `when`
-        case "AND":  # a name could be anything misspelt, `min` a unit, and `-06` the end of a time
+        case "AND":  # a name may be anything misspelt, `min` a unit, `-06` the end of a time
             return word.type in ("NAME", "MIN") or word.text.startswith("-")
+        case "COLON":  # `at 18:00 Sat` has its words in another order
+            return word.type == "NAME" and before is not None and before.type == "CLOCK"
         case "LAST":
             return "AT" in wanted  # `in 3 of last 5 samples` lacks more than that
         case "AT":

@@ -79,3 +79,9 @@ def test_units_events_and_days_are_all_named() -> None:
     events = TEXT[TEXT.index("Events:") :].split("\n")[0]
     assert [f"`{event}`" in events for event in PERSON_EVENTS] == [True] * len(PERSON_EVENTS)
     assert " ".join(DAY_NAMES) in TEXT
+
+
+def test_the_words_of_the_language_are_all_named() -> None:
+    page = TEXT[TEXT.index("## The words of the language") : TEXT.index("## What is told")]
+    listed = page.split("channel:")[1].split()
+    assert listed == [f"`{word}`" for word in sorted(KEYWORDS)]
