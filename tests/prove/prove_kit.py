@@ -203,8 +203,9 @@ class Stage:
                     ago = value.time + max(1, time // 2)
                     then = {end - ago - n for n in range(round(number))}
                     found[value.event] = tuple(sorted({*found.get(value.event, ()), *then}))
-                elif isinstance(value, CountSince) and value.event not in found:
-                    found |= events_of({value: number}, end)
+                elif isinstance(value, CountSince):
+                    found |= counted_before(value, round(number), time, dict(witness.state.values),
+                                            end)  # fmt: skip
         return found
 
     @staticmethod
@@ -271,6 +272,22 @@ def events_of(known: Mapping[object, float], end: Moment) -> dict[str, tuple[Mom
             oldest = end - newest - count
             found[value.since] = (oldest - 1 if count else end - newest + 1,)
     return found
+
+
+def counted_before(
+    value: CountSince, count: int, ago: Duration, known: Mapping[object, float], end: Moment
+) -> dict[str, tuple[Moment, ...]]:
+    """So many since the mark so long ago; and as many now as is known, by a new mark if fewer."""
+    first = end - ago - 2 * HOUR
+    times, marks = [first + 1 + n for n in range(count)], [first]
+    now = round(known.get(value, count))
+    later = end - ago // 2
+    if now < count:
+        marks.append(later)
+        times += [later + 1 + n for n in range(now)]
+    else:
+        times += [later + n for n in range(now - count)]
+    return {value.event: tuple(times), value.since: tuple(marks)}
 
 
 def looks_back(plan: Plan) -> Duration:

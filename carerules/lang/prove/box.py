@@ -16,8 +16,8 @@ from carerules.lang.prove.ranges import Ranges, join, meet
 BOXES_MAX = 96
 """A condition that falls into more is not looked into: a person could not say either when it is
 true. Thirty-two `or`s of three are within it."""
-MEETS_MAX = 150_000
-"""All meetings of boxes in one check: about half a second, and a hundred rules need 15 000."""
+MEETS_MAX = 60_000
+"""All meetings of boxes in one check: under a second; a hundred rules need six thousand."""
 CHOICES_MAX = 64
 """Ways to place what must have been true some time ago among what was true all the time."""
 
@@ -53,7 +53,11 @@ EVERYWHERE: Region = (Box(),)
 
 
 class TooMuch(Exception):  # noqa: N818 - no mistake of anybody's: the search has come to its limit
-    """The boxes of a condition are too many, or the work of the whole check is done."""
+    """The boxes of one condition, or of one question, are too many."""
+
+
+class Spent(Exception):  # noqa: N818 - likewise
+    """The work of the whole check is done: nothing more is asked."""
 
 
 class Work:
@@ -63,10 +67,10 @@ class Work:
         self.left = meets
 
     def spend(self, meets: int = 1) -> None:
-        """Raises TooMuch when there is no more."""
+        """Raises Spent when there is no more."""
         self.left -= meets
         if self.left < 0:
-            raise TooMuch("the rules are too many, or too tangled, for the time of one check")
+            raise Spent
 
 
 def meet_at(a: At, b: At) -> At | None:

@@ -82,8 +82,12 @@ def _made_by(rule: Rule) -> frozenset[str]:
     return frozenset(made)
 
 
-def _after(box: Box, end: Ranges) -> At | None:
+def _after(ground: Ground, box: Box, end: Ranges) -> At | None:
     """The box, entered with the charge at the end of another rule."""
+    there = box.at.get(SOC)
+    if there is not None and not meet(there, end):
+        return None
+    ground.work.spend()
     return meet_at(box.at, {SOC: end})
 
 
@@ -92,7 +96,7 @@ def _following(ground: Ground, one: _Mover, movers: Sequence[_Mover]) -> dict[in
     found: dict[int, list[At]] = {}
     for at, other in enumerate(movers):
         for box in other.boxes:
-            after = _after(box, one.end)
+            after = _after(ground, box, one.end)
             if after is not None:
                 core = {axis: r for axis, r in after.items() if _outlasts(ground, axis)}
                 found.setdefault(at, []).append(core)
@@ -147,7 +151,7 @@ def _loop(ground: Ground, ring: Sequence[_Mover]) -> PingPong | None:
             entered = [
                 kept
                 for box in one.boxes
-                if (after := _after(box, ring[at - 1].end)) is not None
+                if (after := _after(ground, box, ring[at - 1].end)) is not None
                 and (kept := _kept(ground, after, made, tight=tight)) is not None
             ]
             stays = meet_regions(stays, entered, ground.work)

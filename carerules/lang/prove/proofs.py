@@ -15,7 +15,7 @@ from carerules.domain.plan import Never, Plan, Rule
 from carerules.domain.signal import Catalogue
 from carerules.lang.prove import told
 from carerules.lang.prove.alone import alone
-from carerules.lang.prove.box import MEETS_MAX, TooMuch, Work
+from carerules.lang.prove.box import MEETS_MAX, Spent, Work
 from carerules.lang.prove.cells import CellModel
 from carerules.lang.prove.gaps import gaps
 from carerules.lang.prove.ground import Ground
@@ -77,29 +77,45 @@ def prove(
     if known == ():
         return Proofs()
     everything: list[Rule | Never] = [*plan.rules, *plan.nevers]
-    by_itself = [alone(ground, what) for what in everything]
-    dead = {id(one.what) for one in by_itself if isinstance(one, NeverTrue)}
+    found, spent = _as_far_as_it_goes(alone(ground, what) for what in everything)
+    dead = {id(one.what) for one in found if isinstance(one, NeverTrue)}
     rules = [rule for rule in plan.rules if id(rule) not in dead]
-    between = list(rivals(ground, rules))
-    against = list(interlocked(ground, rules, plan.nevers))
-    rings = list(ping_pong(ground, rules))
-    found = [*by_itself, *between, *rings]
+    for proof in (
+        rivals(ground, rules),
+        interlocked(ground, rules, plan.nevers),
+        ping_pong(ground, rules),
+        gaps(ground, plan.rules),
+    ):
+        more, at_end = _as_far_as_it_goes(proof)
+        found += more
+        spent = spent or at_end
+    if spent and everything:
+        found.append(Undecided(everything[0], "what else is wrong", SPENT))
+    against = _only(Interlocked, found)
     return Proofs(
-        _only(NeverTrue, found), _only(AlwaysTrue, found), _only(Rivals, found), tuple(against),
-        _only(PingPong, found), _gaps(ground, plan), _undecided(found, against),
+        _only(NeverTrue, found), _only(AlwaysTrue, found), _only(Rivals, found), against,
+        _only(PingPong, found), _only(Gap, found), _undecided(found, against),
         tuple(dict.fromkeys(one.show() for one in (cells or {}).values())),
     )  # fmt: skip
 
 
+SPENT = "the rules are too many, or too tangled, for the time of one check"
+
+
+def _as_far_as_it_goes(proof: Iterable[Verdict | None]) -> tuple[list[Verdict], bool]:
+    """The verdicts of a proof, and whether the work ran out before its end."""
+    found: list[Verdict] = []
+    try:
+        for one in proof:
+            if one is not None:
+                found.append(one)
+    except Spent:
+        return found, True
+    return found, False
+
+
 def _only(kind: type[V], found: Sequence[object]) -> tuple[V, ...]:
     return tuple(one for one in found if isinstance(one, kind))
-
-
-def _gaps(ground: Ground, plan: Plan) -> tuple[Gap, ...]:
-    try:
-        return tuple(gaps(ground, plan.rules))
-    except TooMuch:
-        return ()  # a table, no verdict: what is too much for it is told as not decided
 
 
 def _undecided(found: Sequence[object], against: Sequence[Interlocked]) -> tuple[Undecided, ...]:
