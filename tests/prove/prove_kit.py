@@ -267,7 +267,8 @@ def events_of(known: Mapping[object, float], end: Moment) -> dict[str, tuple[Mom
         mark = last.get(value.since, float(40 * HOUR))
         newest = round(last.get(value.event, min(mark / 2, 30 * HOUR)))
         if count:
-            found[value.event] = tuple(sorted(end - newest - n for n in range(count)))
+            room = max(0, round(mark) - newest - 1)  # all of them since the mark
+            found[value.event] = tuple(sorted(end - newest - min(n, room) for n in range(count)))
         if value.since not in last:
             oldest = end - newest - count
             found[value.since] = (oldest - 1 if count else end - newest + 1,)

@@ -342,6 +342,9 @@ def _tries(stretch: Range, row: Axis) -> Iterator[float]:
     if free_low and free_high:
         yield 0.0
         yield from steps
+    elif free_low and time:
+        whole = round(high / SECOND) * SECOND  # `< 2 h` ends a millisecond before it
+        yield from (whole - step for step in steps)
     elif free_low:
         yield high
         yield from (high - step for step in steps)
