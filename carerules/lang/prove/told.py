@@ -112,18 +112,8 @@ def _diagnostic(verdict: Verdict) -> Iterator[Diagnostic]:
                 f" `over {first.name}` in that of {_name(second)}",
                 (witness.show(), None), (f"{_name(second)} stands here", second.span),
             )  # fmt: skip
-        case Interlocked(rule, _, never, Meeting.ALWAYS, witness):
-            against = "the `never`s together" if never is None else f"`{_never(never)}`"
-            message = f"{against} always keep `{line_said(verdict.action)}` from starting"
-            if never is not None:
-                message = message.replace("always keep", "always keeps")
-            notes: list[tuple[str, Span | None]] = []
-            if witness is not None:
-                notes.append((f"for instance {witness.show()}", None))
-            if never is not None:
-                notes.append(("what forbids it stands here", never.span))
-            yield _told("always-vetoed", message, rule.span,
-                        "change where the rule fires, or what is forbidden", *notes)  # fmt: skip
+        case Interlocked(meeting=Meeting.ALWAYS):
+            yield _vetoed(verdict)
         case Interlocked() | Gap():
             pass  # a line of the table, no mistake
         case PingPong(rules, states, pack, tight):
@@ -146,6 +136,21 @@ def _diagnostic(verdict: Verdict) -> Iterator[Diagnostic]:
                         "say it in fewer words, or in several rules")  # fmt: skip
         case _:
             assert_never(verdict)
+
+
+def _vetoed(verdict: Interlocked) -> Diagnostic:
+    """An action that can never begin."""
+    action, never = line_said(verdict.action), verdict.never
+    notes: list[tuple[str, Span | None]] = []
+    if verdict.witness is not None:
+        notes.append((f"for instance {verdict.witness.show()}", None))
+    if never is None:
+        message = f"the `never`s together always keep `{action}` from starting"
+    else:
+        message = f"`{_never(never)}` always keeps `{action}` from starting"
+        notes.append(("what forbids it stands here", never.span))
+    mend = "change where the rule fires, or what is forbidden"
+    return _told("always-vetoed", message, verdict.rule.span, mend, *notes)
 
 
 def _told(
