@@ -76,17 +76,11 @@ def _indented(text: str) -> list[str]:
 
 
 def _folded(text: str) -> list[str]:
-    """The lines of a finding; an excerpt and its carets are never torn apart."""
+    """The lines of a finding; an excerpt and its carets are never wider than a terminal."""
     rows: list[str] = []
-    carets = text.split("\n")
-    for at, row in enumerate(carets):
-        excerpt = row.strip("^ ") == "" or (at + 1 < len(carets) and _is_carets(carets[at + 1]))
-        rows += [row] if excerpt else wrap(row, WIDTH, subsequent_indent="    ") or [""]
+    for row in text.split("\n"):
+        rows += [row] if len(row) <= WIDTH else wrap(row, WIDTH, subsequent_indent="    ")
     return rows
-
-
-def _is_carets(row: str) -> bool:
-    return bool(row.strip()) and row.strip("^ ") == ""
 
 
 def all_codes_lines() -> list[str]:

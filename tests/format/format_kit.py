@@ -4,7 +4,6 @@ from dataclasses import fields, is_dataclass
 from pathlib import Path
 
 from carerules.domain.diagnostic import Span
-from carerules.domain.plan import Plan
 from carerules.domain.signal import catalogue
 from carerules.lang import load
 from carerules.lang.format import format_text
@@ -18,18 +17,15 @@ def laid_out(text: str, name: str = "case.care") -> str:
     return got
 
 
-def plan_of(text: str, name: str = "case.care") -> Plan:
-    got = load({name: text}, catalogue=catalogue())
-    assert got.plan is not None, [found.show(text) for found in got.diagnostics]
-    return got.plan
-
-
 def meaning(text: str) -> list[object]:
-    """Rules and nevers in order, without where they stand; and each rule's key."""
-    plan = plan_of(text)
+    """Rules, nevers and scenarios in order, without where they stand; and each rule's key."""
+    got = load({"case.care": text}, catalogue=catalogue())
+    plan = got.plan
+    assert plan is not None, [found.show(text) for found in got.diagnostics]
     return [
         [(_placeless(rule), rule.key) for rule in plan.rules],
         [_placeless(never) for never in plan.nevers],
+        [_placeless(scenario) for scenario in got.scenarios],
     ]
 
 

@@ -33,7 +33,6 @@ from carerules.domain.plan import (
 )
 from carerules.domain.quantity import COUNT, DURATION, SWITCH, Quantity
 from carerules.domain.signal import catalogue
-from carerules.lang.parse import keywords
 
 _CATALOGUE = catalogue()
 
@@ -59,19 +58,17 @@ LEAVES: list[Condition] = [
     Compare(CountIn("drain", 7 * DAY), "=", Quantity(3.0, COUNT)),
     Compare(_signal("pack.cell.max"), ">", _signal("pack.cell.min")),
     During(DayWindow(22 * 60, 6 * 60 + 5)),
+    During(DayWindow(8 * 60, 8 * 60 + 1)),
     OnDays((0, 5, 6)),
+    Crosses(_signal("pack.power"), _of("pack.power", 60), up=True),
+    InSamples(Compare(_signal("pack.current"), ">", _of("pack.current", 2)), 3, 5),
+    Compare(OverWindow("slope", _signal("pack.voltage"), 30 * DAY), ">",
+            Quantity(0.001, _CATALOGUE["pack.voltage"].dimension.rate())),
+    Compare(OverWindow("mean", _signal("site.temperature"), 2 * HOUR), ">",
+            _of("site.temperature", 25)),
+    Compare(NumberOfPacks(Compare(_signal("pack.health"), "<", _of("pack.health", 80))), ">",
+            Quantity(3.0, COUNT)),
 ]  # fmt: skip
-
-# Kinds that the language may not read yet: each joins as soon as its word is one of the grammar's.
-_BY_WORD: list[tuple[str, Condition]] = [
-    ("RISES", Crosses(_signal("pack.power"), _of("pack.power", 60), up=True)),
-    ("SAMPLES", InSamples(Compare(_signal("pack.current"), ">", _of("pack.current", 2)), 3, 5)),
-    ("SLOPE", Compare(OverWindow("slope", _signal("pack.voltage"), 30 * DAY), ">",
-                      Quantity(0.001, _CATALOGUE["pack.voltage"].dimension.rate()))),
-    ("NUMBER", Compare(NumberOfPacks(Compare(_signal("pack.health"), "<", _of("pack.health", 80))),
-                       ">", Quantity(3.0, COUNT))),
-]  # fmt: skip
-LEAVES += [leaf for word, leaf in _BY_WORD if word in keywords()]
 
 
 @st.composite
@@ -106,7 +103,16 @@ ACTIONS = [
     "drain to 8 %", "drain to 20 % at most 60 W during 22:00-06:00", "charge to 100 % by use",
     'rest 30 min', 'ask "charge {pack}?" within 1 h 30 min', 'notify "see: # (no note); {pack}"',
     'notify "smoke" urgent', 'chore "look at {pack}"', "mark inspection", "quarantine", "retire",
-    'retire because "old"',
+    'retire because "old"', "hold 2 h", "switch load on for 30 min", "switch charger off",
+    "charge to 100 % by 07:00 at most 0.5 C", 'notify "worn" to phone',
+]  # fmt: skip
+
+
+SCENES = [
+    "given pack heron is lipo cells 6 capacity 16 Ah at 100 % since Fri 18:00",
+    "given use on Mon 09:00 of heron", "given site.smoke is off, somebody present",
+    "at Sat 17:59: expect nothing", "at Sun 08:00: heron used, heron pack.soc = 70 %",
+    "after 7 d: expect nothing of heron",
 ]  # fmt: skip
 
 
@@ -198,6 +204,13 @@ def programs(draw: st.DrawFn) -> tuple[str, int]:
         else:
             out += _rule(draw, untidy, "" if kind == "bare" else name)
         out += untidy.between(draw(st.sampled_from(["", "", "  "])))
+    if draw(st.integers(1, 4)) == 1:
+        margin = " " * draw(st.sampled_from([1, 2, 4]))
+        out += untidy.line('scenario "a: (week; # x"', "")
+        for scene in SCENES:
+            out += untidy.between(margin) + untidy.line(scene, margin)
+        out += untidy.line("after 8 d:", margin)
+        out += untidy.line("heron charged, expect nothing", margin * 2)
     if draw(st.booleans()):
         out = out.replace("\n", "\r\n")
     return out, untidy.notes

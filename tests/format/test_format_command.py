@@ -76,6 +76,8 @@ def test_line_ends_and_a_mark_at_the_start_are_put_right(tmp_path: Path) -> None
     assert ran("--check", path).exit_code == 1
     assert ran(path).exit_code == 0
     assert path.read_bytes() == TIDY.encode()
+    path.write_bytes(b"\xef\xbb\xbf" + TIDY.encode())
+    assert ran("--check", path).exit_code == 1
 
 
 def test_check_writes_nothing_and_says_which(loose: Path, tmp_path: Path) -> None:

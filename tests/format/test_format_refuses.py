@@ -89,6 +89,17 @@ def test_a_layout_that_changes_the_meaning_is_refused(
     assert [(found.code, found.span.line) for found in got] == [(NOT_LAID_OUT.name, line)]
 
 
+def test_an_error_that_the_parser_guesses_away_is_refused_without_a_plan_to_compare(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    text = TEXT + "never drain when site.wind > 3\n"
+    assert laid_out(text) == text
+    monkeypatch.setattr(lang_format, "lay_out", _torn)
+    got = format_text(text, "case.care")
+    assert not isinstance(got, str)
+    assert [found.code for found in got] == [NOT_LAID_OUT.name]
+
+
 def test_a_changed_plan_is_refused_even_if_no_tree_shows_it(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:

@@ -4,7 +4,7 @@ import pytest
 from format_kit import laid_out
 
 from carerules.domain.quantity import SPELLINGS, UNITS
-from carerules.lang.format_rows import split_row
+from carerules.lang.format_rows import spaced, split_row
 
 # The canonical spellings stand in docs/language.md under "Units".
 ROWS = [
@@ -67,3 +67,10 @@ def test_every_other_spelling_of_a_unit_is_put_right(other: str, canonical: str)
 def test_a_rate_is_spelled_in_both_its_parts() -> None:
     bits, _, _ = split_row("1mohm/day # 1mohm/day")
     assert [bit.text for bit in bits] == ["1", "mΩ/d"]
+
+
+def test_a_sign_that_is_not_known_keeps_its_place() -> None:
+    """What the language may have one day is neither torn apart nor pushed together."""
+    for row in ("a@b", "a @ b", "a @b", "2026-03-02 08:00", "3-2", "3 -2", "x[3]"):
+        bits, _, _ = split_row(row)
+        assert spaced(bits) == row

@@ -52,6 +52,7 @@ def test_every_code_has_a_page_that_fits_a_terminal(name: str) -> None:
         "(warning)" if ALL_CODES[name].warning else "(error)"
     )
     assert all(row == row.rstrip() for row in rows)
+    assert "\t" not in result.stdout
 
 
 @pytest.mark.parametrize(
