@@ -152,6 +152,8 @@ PROOF = [
     ("off and 1 W, its threshold", [report(on=False, power_w=1.0)], LOAD, True),
     ("off and a little more", [report(on=False, power_w=1.01)], LOAD, False),
     ("off, power not said", [report(on=False)], LOAD, False),
+    ("off and nothing, where half a watt is some",
+     [report(on=False, power_w=0.0)], replace(LOAD, off_w=0.5), True),
     ("power, relay not said", [report(power_w=0.0)], LOAD, False),
     ("one after the other", [report(NOW - 1, on=False), report(power_w=0.0)], LOAD, True),
     ("still on", [report(on=True, power_w=0.0)], LOAD, False),
