@@ -50,7 +50,7 @@ def run_for(seen: str, asked: int, *, time: int = 10, bridge: int = 4) -> Truth:
     return answer
 
 
-@pytest.mark.parametrize(("what", "seen", "asked", "wanted"), FOR_TABLE, ids=lambda v: str(v))
+@pytest.mark.parametrize(("what", "seen", "asked", "wanted"), FOR_TABLE, ids=str)
 def test_for(what: str, seen: str, asked: int, wanted: Truth) -> None:
     assert run_for(seen, asked) is wanted
 
@@ -68,7 +68,7 @@ IN_LAST_TABLE = [
 ]
 
 
-@pytest.mark.parametrize(("what", "seen", "asked", "wanted"), IN_LAST_TABLE, ids=lambda v: str(v))
+@pytest.mark.parametrize(("what", "seen", "asked", "wanted"), IN_LAST_TABLE, ids=str)
 def test_in_last(what: str, seen: str, asked: int, wanted: Truth) -> None:
     past, answer, inner = FRESH_PAST, U, N
     for word in seen.split():
@@ -78,9 +78,7 @@ def test_in_last(what: str, seen: str, asked: int, wanted: Truth) -> None:
     assert answer is wanted
 
 
-changes = st.lists(
-    st.tuples(st.integers(1, 8), st.sampled_from([N, Y])), min_size=1, max_size=30
-)
+changes = st.lists(st.tuples(st.integers(1, 8), st.sampled_from([N, Y])), min_size=1, max_size=30)
 
 
 def signal_of(steps: list[tuple[int, Truth]]) -> tuple[list[tuple[int, Truth]], int]:
