@@ -6,7 +6,7 @@ compares.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from itertools import pairwise
 
@@ -51,31 +51,34 @@ def _statements(lines: list[Line]) -> Iterator[list[Line]]:
 def _broken(line: Line) -> list[Line]:
     """A line that is too wide goes on below, inside its parentheses, at an `and` or `or`."""
     out = [line]
-    while not fits(out[-1]):
+    while not fits(out[-1]) and (at := _place(out[-1])):
         last = out[-1]
-        places = list(_places(last))
-        if not places:
-            break
-        # The last one that leaves a line within the width; where none does, the first.
-        at = next(
-            (at for at in reversed(places) if fits(replace(last, bits=last.bits[:at]))), places[0]
-        )
+        inside = last.inside + sum(_opens(bit) for bit in last.bits[:at])
         out[-1] = replace(last, bits=last.bits[:at], comment="")
-        rest = last.bits[at:]
-        inside = last.inside + _opened(last.bits[:at])
-        out.append(replace(last, bits=rest, blanks=0, inside=inside, hanging=False))
+        out.append(replace(last, bits=last.bits[at:], blanks=0, inside=inside, hanging=False))
     return out
 
 
-def _places(line: Line) -> Iterator[int]:
+def _place(line: Line) -> int:
+    """Before which word a line breaks: the last that leaves it narrow enough, or else the first.
+
+    0: it has no place to break.
+    """
+    best, deep, width = 0, line.inside, len(margin(line))
     for at, bit in enumerate(line.bits):
-        if at and bit.text in ("and", "or") and line.inside + _opened(line.bits[:at]):
-            yield at
+        if at and deep and bit.text in ("and", "or"):
+            if width > WIDTH:
+                return best or at
+            best = at
+        width += len(spaced(line.bits[max(0, at - 1) : at + 1]))
+        width -= len(line.bits[at - 1].text) if at else 0
+        deep += _opens(bit)
+    return best
 
 
-def _opened(bits: Sequence[Bit]) -> int:
-    """How many more parentheses are open after these words than before."""
-    return sum((bit.text == "(") - (bit.text == ")") for bit in bits)
+def _opens(bit: Bit) -> int:
+    """1 for a parenthesis that opens, -1 for one that closes."""
+    return (bit.text == "(") - (bit.text == ")")
 
 
 # ---- empty rows --------------------------------------------------------------------------------

@@ -88,6 +88,7 @@ def manual_pages(commands: Sequence[CommandRow]) -> dict[str, str]:
     pages = {page.file: _page(page, rows) for page in _PAGES}
     pages["signals.md"] = _signals_page()
     pages["diagnostics.md"] = _codes_page()
+    pages["layout.md"] = _layout_page()
     pages["commands.md"] = _commands_page(commands)
     return {"index.md": _index_page(rows, commands), **pages}
 
@@ -224,6 +225,46 @@ def _codes_page() -> str:
     return _joined(parts)
 
 
+# ---- layout ------------------------------------------------------------------------------------
+
+LOOSE = """\
+let full=95.0%    # left so, it ages
+let shelf = 45 percent # for weeks
+rule away on packs where role is boat and not tagged "spare" over full-too-long because "it ages"
+  when (pack.soc>60 and pack.temperature>77degF) for 12hours and time until use>1wk: # far off
+    ask "drain {pack}?" within 2h; drain to shelf during 6:00 - 22:00
+rule full-too-long when pack.soc>=full for 24h: drain to 80
+"""
+
+_LAYOUT = (
+    'a word, number or unit has one spelling: `95 %`, `24 h`, `°C`, `06:00`, `0.5`; texts in `"`'
+    " stay as they are",
+    "one blank stands around a comparison and between words; blocks are indented by four",
+    "what stood on one line and fits 100 columns stays there; a longer rule gets a line for its"
+    " reason, its condition and each action",
+    "a reason has a line of its own once the rule has several; so has each action below a"
+    " condition",
+    "a wide condition goes on below, inside its parentheses, at an `and` or `or`",
+    "`let`s and `group`s that follow one another stand in columns, and so do comments beside them",
+    "comments stay; one on a line of its own is indented like the line below it, or like the block"
+    " that it stood in",
+    "of empty rows at most one stays inside a statement and between statements of a kind, else two",
+)
+
+
+def _layout_page() -> str:
+    return _joined([
+        "# Layout\n",
+        "What `carerules format` makes of a rule file. Laying out its result again changes nothing,"
+        " and the meaning stays: the result is read again and compared before it is written.\n",
+        "".join(f"- {rule}\n" for rule in _LAYOUT),
+        f"From this:\n\n```text\n{LOOSE}```\n",
+        f"it makes this:\n\n{_care(LOOSE)}",
+        "A rule without a name is called by its line, so that it may be called otherwise"
+        " afterwards; what is known of it goes by its meaning, and stays.\n",
+    ])  # fmt: skip
+
+
 # ---- commands ----------------------------------------------------------------------------------
 
 
@@ -257,6 +298,8 @@ def _index_page(rows: Sequence[Entry], commands: Sequence[CommandRow]) -> str:
     lines.insert(4, line("signals.md", "signals", "What a rule may ask about", len(catalogue())))
     lines.append(line("diagnostics.md", "diagnostics", "What may be wrong with a rule file",
                       len({*CODES, NOT_LAID_OUT.name})))  # fmt: skip
+    lines.append(line("layout.md", "layout", "What `carerules format` makes of a file",
+                      len(_LAYOUT)))  # fmt: skip
     lines.append(line("commands.md", "commands", "What is typed", len(commands)))
     return _joined([
         "# Reference\n",
