@@ -16,6 +16,7 @@ import click
 
 from carerules.adapters import SqliteJournal
 from carerules.config import SiteFile, read_site
+from carerules.domain.diagnostic import Diagnostic
 from carerules.domain.ports import JournalError
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -96,3 +97,14 @@ def printed(lines: Sequence[str]) -> None:
     """Lines to standard output."""
     for line in lines:
         click.echo(line)
+
+
+def finding(found: Diagnostic) -> dict[str, object]:
+    """A diagnostic as the JSON of every command shows it."""
+    span, mend = found.span, found.mend
+    return {
+        "code": found.code, "severity": found.severity.value, "message": found.message,
+        "file": span.file, "line": span.line, "column": span.column,
+        "end_line": span.end_line, "end_column": span.end_column,
+        "help": mend.say if mend else None, "replacement": mend.replacement if mend else None,
+    }  # fmt: skip

@@ -17,7 +17,7 @@ from pathlib import Path
 
 import click
 
-from carerules.cli.common import FAILED, REFUSED, json_option, refuse
+from carerules.cli.common import FAILED, REFUSED, finding, json_option, refuse
 from carerules.domain.diagnostic import Diagnostic, Severity, Span
 from carerules.lang import format_text, read_text
 from carerules.service import load_files
@@ -127,22 +127,15 @@ def _tell(one: _Done, *, check: bool, diff: bool) -> None:
 
 def _print_json(done: list[_Done]) -> None:
     files = [
-        {"file": one.name, "state": one.state, "findings": [_flat(found) for found in one.findings]}
+        {
+            "file": one.name,
+            "state": one.state,
+            "findings": [finding(found) for found in one.findings],
+        }
         for one in done
     ]
     ok = all(one.state == "same" for one in done)
     click.echo(json.dumps({"shape": 1, "ok": ok, "files": files}, indent=2, ensure_ascii=False))
-
-
-def _flat(found: Diagnostic) -> dict[str, object]:
-    """The keys of a finding of `carerules check --json`."""
-    span, mend = found.span, found.mend
-    return {
-        "code": found.code, "severity": found.severity.value, "message": found.message,
-        "file": span.file, "line": span.line, "column": span.column,
-        "end_line": span.end_line, "end_column": span.end_column,
-        "help": mend.say if mend else None, "replacement": mend.replacement if mend else None,
-    }  # fmt: skip
 
 
 # ---- writing -----------------------------------------------------------------------------------

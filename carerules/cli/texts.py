@@ -11,9 +11,9 @@ from pathlib import Path
 
 import click
 
-from carerules.cli.common import REFUSED, json_option, site_at
+from carerules.cli.common import REFUSED, finding, json_option, site_at
 from carerules.config import SiteFile, site_schema
-from carerules.domain.diagnostic import Diagnostic, Severity
+from carerules.domain.diagnostic import Severity
 from carerules.domain.signal import catalogue
 from carerules.lang import Loaded
 from carerules.lang.prove import prove
@@ -78,7 +78,7 @@ def _report(
     errors = sum(one.severity is Severity.ERROR for one in loaded.diagnostics)
     failed = loaded.plan is None or errors > 0
     if as_json:
-        found = [_flat(one) for one in loaded.diagnostics]
+        found = [finding(one) for one in loaded.diagnostics]
         flat = {"shape": 1, "file": name, "ok": not failed, "findings": found}
         flat |= {"proofs": table} if wants_proofs else {}
         click.echo(json.dumps(flat, indent=2))
@@ -95,14 +95,3 @@ def _report(
     more = f", {warnings} warning{'s' * (warnings != 1)}" if warnings else ""
     click.echo(f"{name}: {rules} rules and {nevers} nevers hold together{more}")
     return False
-
-
-def _flat(one: Diagnostic) -> dict[str, object]:
-    span = one.span
-    return {
-        "code": one.code, "severity": one.severity.value, "message": one.message,
-        "file": span.file, "line": span.line, "column": span.column,
-        "end_line": span.end_line, "end_column": span.end_column,
-        "help": one.mend.say if one.mend else None,
-        "replacement": one.mend.replacement if one.mend else None,
-    }  # fmt: skip
