@@ -200,9 +200,8 @@ class Stage:
                     others = {t for t in found.get(value.event, ()) if not at < t <= end - time}
                     found[value.event] = tuple(sorted({*others, at}))
                 elif isinstance(value, CountIn):
-                    ago = value.time + max(1, time // 2)
-                    then = {end - ago - n for n in range(round(number))}
-                    found[value.event] = tuple(sorted({*found.get(value.event, ()), *then}))
+                    now = round(dict(witness.state.values).get(value, 0))
+                    found[value.event] = counted_lately(value.time, round(number), now, time, end)
                 elif isinstance(value, CountSince):
                     found |= counted_before(value, round(number), time, dict(witness.state.values),
                                             end)  # fmt: skip
@@ -273,6 +272,17 @@ def events_of(known: Mapping[object, float], end: Moment) -> dict[str, tuple[Mom
             oldest = end - newest - count
             found[value.since] = (oldest - 1 if count else end - newest + 1,)
     return found
+
+
+def counted_lately(
+    window: Duration, then: int, now: int, ago: Duration, end: Moment
+) -> tuple[Moment, ...]:
+    """So many in a window that ended so long ago, and so many in the one that ends now."""
+    both = min(then, now)
+    ages = [(ago + window) // 2 + n for n in range(both)]
+    ages += [ago // 2 + n for n in range(now - both)]
+    ages += [window + 1 + ago // 2 + n for n in range(then - both)]
+    return tuple(sorted(end - age for age in ages))
 
 
 def counted_before(

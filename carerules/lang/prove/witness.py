@@ -232,29 +232,28 @@ class Finder:
             moments = moments_of(one, box.past, self.work)
             then = {axis: pick(r, self.axes.rows[axis]) for axis, r in moments[0].items()}
             taken = {time for time, _ in before}
-            before.append((self._when(one, moments[0], numbers, taken), self._state(then)))
+            ago, moved = self._when(one, moments[0], numbers, taken)
+            before.append((ago, self._state({**then, **moved})))
         return Witness(self._pack(numbers, box.at), self._state(numbers), tuple(before))
 
     def _when(
         self, once: Past, at: At, numbers: Mapping[int, float], taken: set[Duration]
-    ) -> Duration:
-        """How long ago it was so: two things that contradict were not so at the same moment."""
+    ) -> tuple[Duration, dict[int, float]]:
+        """How long ago it was so, and where a value that moves by itself was then. Two things that
+        contradict were not so at the same moment."""
         for axis, ranges in at.items():
             motion = self.axes.rows[axis].motion
-            if axis not in numbers or not once.clocked:
+            if axis not in numbers or motion not in _MOVING:
                 continue
             for (low, after), (high, _) in ranges:
                 for then in (low + after, (low + high) // 2, high - 1):
                     gone = numbers[axis] - then
                     if motion is Motion.CLOCK:
                         gone %= WEEK
-                    if motion in (Motion.CLOCK, Motion.RISING, Motion.AGEING) and (
-                        0 <= gone <= once.time and holds(ranges, then) and round(gone) not in taken
-                    ):
-                        return round(gone)
-        return next(
-            ago for n in range(len(taken) + 1) if (ago := _ago(once.time, n)) not in taken
-        )  # fmt: skip
+                    if 0 <= gone <= once.time and holds(ranges, then) and gone not in taken:
+                        return round(gone), {axis: then}
+        numbered = (_ago(once.time, n) for n in range(len(taken) + 1))
+        return next(ago for ago in numbered if ago not in taken), {}
 
     @staticmethod
     def _is_now(at: At, numbers: Mapping[int, float]) -> bool:
@@ -291,6 +290,9 @@ class Finder:
         if row.said in ("cells", "capacity"):
             return f"{row.said} {number:g}" + (" Ah" if row.said == "capacity" else "")
         return f"{row.said} {self.axes.spoken.get((axis, int(number)), 'another')}"
+
+
+_MOVING = (Motion.CLOCK, Motion.RISING, Motion.AGEING)
 
 
 def _events(row: Axis) -> tuple[str, ...]:
