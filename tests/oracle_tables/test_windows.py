@@ -35,7 +35,7 @@ TABLE = json.loads(
     (Path(__file__).parents[2] / "docs" / "oracles" / "slopes.json").read_text(encoding="utf-8")
 )["cases"]
 WIDTH = 10
-TIME = WIDTH * STRETCHES
+TIME = WIDTH * STRETCHES + 7  # not a whole number of stretches
 
 Changes = list[tuple[Moment, float | None]]
 
@@ -116,6 +116,13 @@ def test_mean(changes: Changes, later: int) -> None:
     values = [value for _, _, value in pieces(changes, as_of - TIME - WIDTH, as_of)]
     off = WIDTH * (max(values) - min(values)) / known
     assert found == pytest.approx(exact, abs=off + 1e-9)
+
+
+def test_the_oldest_stretch_counts_by_what_is_left_of_it() -> None:
+    """10 V from 0 to 10, then nothing; changed at 5 after a cut, so that half of it is left."""
+    now = TIME + 5
+    changes: Changes = [(0, 10.0), (10, 0.0), (now, 5.0)]
+    assert seen_at(changes, now, "mean") == pytest.approx(10.0 * 5 / TIME)
 
 
 def naive_slope(points: list[tuple[float, float]]) -> float:
