@@ -183,7 +183,9 @@ class Stage:
         start = end - back - 2 * pace
         at = max(start, self.now + 1_000)
         then = (end - time for time, _ in witness.before if time < NEVER)
-        moments = sorted({*range(at, end - 10_000, pace), *then})
+        # What happens is seen as it happens: the engine looks whenever a count could change.
+        events = (t for times in self.events.values() for t in times if at < t < end - 1_000)
+        moments = sorted({*range(at, end - 10_000, pace), *then, *sorted(events)[-200:]})
         for moment in moments:
             self.look(self._then(witness, end - moment), moment, end)
         self.look(witness.state, end, end)
@@ -193,6 +195,7 @@ class Stage:
     def _events(witness: Witness, end: Moment) -> dict[str, tuple[Moment, ...]]:
         """What happened when, for the state at the end and for those before it."""
         found = events_of(dict(witness.state.values), end)
+        counted: dict[CountSince, list[tuple[Duration, int]]] = {}
         for time, state in witness.before:
             for value, number in state.values:
                 if isinstance(value, TimeSince) and time < NEVER and number < NEVER:
@@ -201,10 +204,15 @@ class Stage:
                     found[value.event] = tuple(sorted({*others, at}))
                 elif isinstance(value, CountIn):
                     now = round(dict(witness.state.values).get(value, 0))
+                    if value in dict(witness.state.values) and now == round(number):
+                        continue  # as it is now, and was all the time
                     found[value.event] = counted_lately(value.time, round(number), now, time, end)
                 elif isinstance(value, CountSince):
-                    found |= counted_before(value, round(number), time, dict(witness.state.values),
-                                            end)  # fmt: skip
+                    counted.setdefault(value, []).append((time, round(number)))
+        for value, stages in counted.items():
+            now = dict(witness.state.values).get(value)
+            last = [(0, round(now))] if now is not None else []
+            found |= counted_by_stages(value, [*stages, *last], end)
         return found
 
     @staticmethod
@@ -285,19 +293,20 @@ def counted_lately(
     return tuple(sorted(end - age for age in ages))
 
 
-def counted_before(
-    value: CountSince, count: int, ago: Duration, known: Mapping[object, float], end: Moment
+def counted_by_stages(
+    value: CountSince, stages: Sequence[tuple[Duration, int]], end: Moment
 ) -> dict[str, tuple[Moment, ...]]:
-    """So many since the mark so long ago; and as many now as is known, by a new mark if fewer."""
-    first = end - ago - 2 * HOUR
-    times, marks = [first + 1 + n for n in range(count)], [first]
-    now = round(known.get(value, count))
-    later = end - ago // 2
-    if now < count:
-        marks.append(later)
-        times += [later + 1 + n for n in range(now)]
-    else:
-        times += [later + n for n in range(now - count)]
+    """So many since the mark so long ago, and so many then: a new mark wherever it falls."""
+    marks: list[Moment] = [end - 90 * DAY]
+    (_, before), *rest = sorted(stages, reverse=True)
+    times = [end - 80 * DAY + n for n in range(before)]
+    for ago, count in rest:
+        at = end - ago - (1_000 if ago else 10)
+        if count < before:
+            marks.append(at)
+            before = 0
+        times += [at + 1 + n for n in range(count - before)]
+        before = count
     return {value.event: tuple(times), value.since: tuple(marks)}
 
 

@@ -27,7 +27,7 @@ from carerules.domain.plan import (
 from carerules.domain.quantity import SWITCH, show
 from carerules.lang.prove import links as tied
 from carerules.lang.prove.axes import CLOCK, PACK, Axes, Axis, Motion
-from carerules.lang.prove.box import At, Box, Past, Work, moments_of
+from carerules.lang.prove.box import At, Box, Past, Work, meet_at, moments_of
 from carerules.lang.prove.pick import pick
 from carerules.lang.prove.ranges import holds, hull, meet, span, whole_numbers
 
@@ -123,7 +123,18 @@ class Finder:
         before = {axis for past in box.past for at in past.ats for axis in at}
         looked_back = {event for axis in before for event in _events(rows[axis])}
         told = [event for axis in before.union(box.at) for event in set(_events(rows[axis]))]
-        return any(told.count(event) > 1 for event in looked_back)
+        return any(told.count(event) > 1 for event in looked_back) or self._counts_down(box)
+
+    def _counts_down(self, box: Box) -> bool:
+        """Whether a count since a mark would have to fall and yet stay above nothing: it falls to
+        nothing only."""
+        kept = {
+            axis
+            for past in box.past if past.always
+            for at in past.ats for axis, ranges in at.items() if not holds(ranges, 0)
+        }  # fmt: skip
+        once = {axis for past in box.past if not past.always for at in past.ats for axis in at}
+        return any(isinstance(self.axes.rows[axis].value, CountSince) for axis in kept & once)
 
     def _by_history(self, box: Box) -> At | None:
         """What a signal was all the time bounds what its window can be."""
@@ -225,14 +236,22 @@ class Finder:
     # ---- telling ---------------------------------------------------------------------------
 
     def _witness(self, box: Box, numbers: Mapping[int, float]) -> Witness:
-        before: list[tuple[Duration, State]] = []
+        moments: list[tuple[Past, At]] = []
         for one in box.past:
             if one.always or any(self._is_now(at, numbers) for at in one.ats):
                 continue
-            moments = moments_of(one, box.past, self.work)
-            then = {axis: pick(r, self.axes.rows[axis]) for axis, r in moments[0].items()}
-            taken = {time for time, _ in before}
-            ago, moved = self._when(one, moments[0], numbers, taken)
+            at = moments_of(one, box.past, self.work)[0]
+            for n, (other, its) in enumerate(moments):
+                both = meet_at(at, its) if one.time == other.time else None
+                if both is not None:  # they may as well have been so at the same moment
+                    moments[n] = other, both
+                    break
+            else:
+                moments.append((one, at))
+        before: list[tuple[Duration, State]] = []
+        for one, at in moments:
+            then = {axis: pick(r, self.axes.rows[axis]) for axis, r in at.items()}
+            ago, moved = self._when(one, at, numbers, {time for time, _ in before})
             before.append((ago, self._state({**then, **moved})))
         return Witness(self._pack(numbers, box.at), self._state(numbers), tuple(before))
 
@@ -246,7 +265,10 @@ class Finder:
             if axis not in numbers or motion not in _MOVING:
                 continue
             for (low, after), (high, _) in ranges:
-                for then in (low + after, (low + high) // 2, high - 1):
+                longest = numbers[axis] - once.time
+                if motion is Motion.CLOCK:
+                    longest %= WEEK
+                for then in (longest, low + after, (low + high) // 2, high - 1):
                     gone = numbers[axis] - then
                     if motion is Motion.CLOCK:
                         gone %= WEEK
