@@ -81,6 +81,17 @@ def test_loops_come_back(says: str, rules: str, wanted: str) -> None:
         assert rounds_of(plan, loop) >= 3
 
 
+def test_without_a_site_a_pack_of_both_kinds_may_not_exist() -> None:
+    rules = (
+        "rule a on packs where role is boat when pack.soc > 70: drain to 40\n"
+        'rule b on packs where tagged "travel" when pack.soc < 50: charge to 80\n'
+    )
+    both = pack("egret", role="boat", tags=frozenset({"travel"}))
+    for packs, wanted in ((None, [WARNS]), ((HERON,), []), ((HERON, both), [TIGHT])):
+        told = [one for one in proofs_of(rules, packs).diagnostics() if one.code == "ping-pong"]
+        assert [one.severity.value for one in told] == wanted
+
+
 def rounds_of(plan: Plan, loop: PingPong) -> int:
     """How often every rule of the loop fires when its states come one after the other, four times,
     each followed by the charge that its job brings the pack to."""

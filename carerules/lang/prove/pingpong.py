@@ -145,6 +145,8 @@ def _loop(ground: Ground, ring: Sequence[_Mover]) -> PingPong | None:
     """The ring as a loop that can be: tight, or with other values changing in between."""
     made = frozenset[str]().union(*(one.makes for one in ring))
     asked = any(isinstance(action, Ask) for one in ring for action in one.rule.actions)
+    # Where the site is not known, a pack that all of them select may not exist.
+    there_is_one = ground.packs is not None or len({one.rule.selector for one in ring}) == 1
     for tight in (True, False):
         stays: Region = (Box(),)
         for at, one in enumerate(ring):
@@ -162,7 +164,7 @@ def _loop(ground: Ground, ring: Sequence[_Mover]) -> PingPong | None:
             if states is not None:
                 return PingPong(
                     tuple(one.rule for one in ring), tuple(w.state for w in states),
-                    states[0].pack, tight and not asked,
+                    states[0].pack, tight and not asked and there_is_one,
                 )  # fmt: skip
     return None
 
