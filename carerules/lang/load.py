@@ -220,8 +220,7 @@ class _Loading:
                 Mend("find another name"), (f"the first `{name}` stands here", self.told[name]),
             )  # fmt: skip
         self.told.setdefault(name, node.name.span)
-        if (told := scenario(node, scope, self.rule_names)) is not None:
-            self.scenarios.append(told)
+        self.scenarios.append(scenario(node, scope, self.rule_names))
 
     def _use(self, node: st.UseNode, resolver: FileResolver) -> None:
         settings: dict[str, Override] = {}

@@ -24,11 +24,12 @@ from carerules.lang.scope import Scope, written
 WEEK_BEGINS = datetime(2026, 3, 2)  # a Monday, as domain.scenario has it; a wall time, in no zone
 
 
-def scenario(node: st.ScenarioNode, scope: Scope, rules: frozenset[str]) -> d.Scenario | None:
-    """The scenario; None: told to the findings. `rules`: all names that `by` may give."""
-    before = len(scope.findings.all)
-    told = _Telling(node, scope, rules).told()
-    return told if len(scope.findings.all) == before else None
+def scenario(node: st.ScenarioNode, scope: Scope, rules: frozenset[str]) -> d.Scenario:
+    """The scenario, without what was slipped in it and is told to the findings.
+
+    `rules`: all names that `by` may give.
+    """
+    return _Telling(node, scope, rules).told()
 
 
 class _Telling:

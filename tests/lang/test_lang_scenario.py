@@ -86,6 +86,8 @@ def test_what_is_given_comes_in_any_order(order: list[tuple[str, int, int]]) -> 
          ["Sat 07 18:00", "Fri 13 10:00"]),
         (("given heron used since Sun 23:00", "at Mon 00:00: expect nothing",
           "after 2 h: expect nothing"), ["Mon 09 00:00", "Mon 09 01:00"]),
+        (("given heron used since Mon 08:00", "given heron charged since Fri 18:00",
+          "at Tue 10:00: expect nothing"), ["Tue 10 10:00"]),
         (("at sat 18:00: expect nothing", "at 18:00: expect nothing"),
          ["Sat 07 18:00", "Sat 07 18:00"]),
     ],
