@@ -78,6 +78,7 @@ class Bench:
     happened: list[Happening] = field(default_factory=list)
     rules: dict[str, str] = field(default_factory=dict)
     on: dict[str, bool] = field(default_factory=dict)
+    occurred: dict[tuple[str, str], Moment] = field(default_factory=dict)
     steps: int = 0
     refreshed: Moment = 0
 
@@ -86,7 +87,10 @@ class Bench:
     def go_to(self, moment: Moment) -> None:
         """Let time pass, looking in whenever something is due."""
         while self.world.now < moment and self.steps < STEPS_MAX:
-            wanting = any(state.jobs and state.station for state in self.world.packs.values())
+            wanting = any(
+                state.station and any(job.side for job in state.jobs)
+                for state in self.world.packs.values()
+            )
             until = min(moment, next_due(self.world))
             if wanting:
                 until = min(until, self.world.now + REFRESH_EVERY)
@@ -143,6 +147,11 @@ class Bench:
                 self.told[pack][signal] = known
                 self._tell(pack, now)
             case Occurs(pack, event):
+                # Two on one line are two; at one moment they would be one fact said twice.
+                if self.occurred.get((pack, event)) == now:
+                    self.go_to(now + 1)
+                    now = self.world.now
+                self.occurred[pack, event] = now
                 self.hear(Happened(now, now, pack, event, "scenario"))
                 self.told[pack].pop("pack.soc", None)
             case UseAt(start, packs):
