@@ -9,8 +9,13 @@ from carerules.shipped import shipped
 LIPO_TEXT = (shipped("battery/chemistries") / "lipo.toml").read_text(encoding="utf-8")
 
 
-def test_four_chemistries_ship() -> None:
-    assert sorted(CHEMISTRIES) == ["li-ion", "lifepo4", "lipo", "lipo-high-voltage"]
+def test_the_chemistries_that_ship() -> None:
+    assert sorted(CHEMISTRIES) == ["li-ion", "lifepo4", "lipo", "lipo-high-voltage", "nimh"]
+
+
+def test_nothing_is_read_off_the_rest_voltage_of_nickel_metal_hydride() -> None:
+    """50 points is the widest spread that a file may claim: it says that nothing is known."""
+    assert set(CHEMISTRIES["nimh"].spreads) == {50.0}
 
 
 @pytest.mark.parametrize("chemistry", CHEMISTRIES.values(), ids=lambda one: one.name)

@@ -27,7 +27,8 @@ _GAUSS = (
     (-0.906179845938664, 0.236926885056189),
 )
 
-CURVES = {one.name: (one.fractions, one.volts) for one in CHEMISTRIES.values()}
+# The loads below are of a size for four lithium cells; four others could not carry them.
+CURVES = {name: (one.fractions, one.volts) for name, one in CHEMISTRIES.items() if name != "nimh"}
 
 
 def _line(curve: tuple[tuple[float, ...], tuple[float, ...]], fraction: float) -> float:
