@@ -22,7 +22,6 @@ from carerules.domain.plan import (
     TimeUntilUse,
     ValueOf,
     WindowKind,
-    wording,
 )
 from carerules.domain.quantity import Known, Quantity, Reading
 from carerules.domain.signal import Catalogue
@@ -148,8 +147,9 @@ def _over(place: int, look: Look, kind: WindowKind, time: Duration) -> Look:
 
 
 def count_key(where: Condition) -> str:
-    """What the number of packs that a condition holds for is kept under."""
-    return wording(where)
+    """What the number of packs that a condition holds for is kept under: its meaning, to the last
+    digit."""
+    return repr(where)
 
 
 def signals_of(value: ValueOf) -> tuple[str, ...]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from datetime import date, datetime, timedelta
 
 from carerules.domain.action import DayWindow
-from carerules.domain.moment import LocalTime, Moment
+from carerules.domain.moment import MINUTE, LocalTime, Moment
 
 
 def inside(window: DayWindow, now: Moment, local: LocalTime) -> tuple[bool, Moment]:
@@ -22,6 +22,9 @@ def inside(window: DayWindow, now: Moment, local: LocalTime) -> tuple[bool, Mome
         since = _at(day, window.since, local)
         last = day if window.until > window.since else day + timedelta(days=1)
         until = _at(last, window.until, local)
+        if until <= since:
+            # The clock change skips all of it: it is the first minute after the gap.
+            until = since + MINUTE
         within = within or since <= now < until
         edges += (since, until)
     # Two windows of neighbouring days may touch (22:00-22:00): the answer then does not change at

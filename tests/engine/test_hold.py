@@ -121,3 +121,21 @@ def test_in_last_is_once(steps, time: int, extra: set[int]) -> None:
         window = [value_at(seen, t) for t in range(max(0, at - time), at + 1)]
         once = any(truth is Y for truth in window)
         assert (answer is Y) == once, (seen, time, at)
+
+
+def test_a_minute_that_the_clock_change_skips_is_the_first_after_the_gap() -> None:
+    from datetime import datetime
+    from zoneinfo import ZoneInfo
+
+    from carerules.domain.action import DayWindow
+    from carerules.domain.moment import MINUTE, SECOND, LocalTime
+    from carerules.engine.window import inside
+
+    # Berlin, 29 March 2026: 02:00 is 03:00 (EU summer time, Directive 2000/84/EC)
+    berlin = LocalTime(ZoneInfo("Europe/Berlin"))
+    gap_ends = berlin.moment(datetime(2026, 3, 29, 3, 0))
+    half_past_two = DayWindow(150, 151)
+    assert inside(half_past_two, gap_ends - 1, berlin) == (False, gap_ends)
+    assert inside(half_past_two, gap_ends, berlin) == (True, gap_ends + MINUTE)
+    assert inside(half_past_two, gap_ends + MINUTE, berlin)[0] is False
+    assert inside(half_past_two, gap_ends + 61 * SECOND, berlin)[0] is False
