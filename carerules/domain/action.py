@@ -21,13 +21,18 @@ class DayWindow:
     since: int
     until: int
 
+    @property
+    def is_moment(self) -> bool:
+        """Whether it is the one minute that `at 22:00` names."""
+        return self.until == (self.since + 1) % (24 * 60)
+
     def show(self) -> str:
         """`22:00-06:00`."""
         return "-".join(clock(minute) for minute in (self.since, self.until))
 
     def wording(self) -> str:
         """`during 22:00-06:00`; the minute that begins at 22:00 is `at 22:00`."""
-        if self.until == (self.since + 1) % (24 * 60):
+        if self.is_moment:
             return f"at {clock(self.since)}"
         return f"during {self.show()}"
 

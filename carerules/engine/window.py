@@ -22,9 +22,8 @@ def inside(window: DayWindow, now: Moment, local: LocalTime) -> tuple[bool, Mome
         since = _at(day, window.since, local)
         last = day if window.until > window.since else day + timedelta(days=1)
         until = _at(last, window.until, local)
-        if until <= since:
-            # The clock change skips all of it: it is the first minute after the gap.
-            until = since + MINUTE
+        if until <= since and window.is_moment:
+            until = since + MINUTE  # skipped by a clock change: the first minute after the gap
         within = within or since <= now < until
         edges += (since, until)
     # Two windows of neighbouring days may touch (22:00-22:00): the answer then does not change at
