@@ -24,7 +24,7 @@ from carerules.domain.quantity import (
     show,
 )
 from carerules.domain.signal import Signal, catalogue
-from carerules.lang import CODES, NOT_LAID_OUT, Entry, format_text, reference
+from carerules.lang import Entry, format_text, reference
 from carerules.report.manual_codes import ALL_CODES, mended, told, weight
 
 
@@ -297,7 +297,7 @@ def _index_page(rows: Sequence[Entry], commands: Sequence[CommandRow]) -> str:
     ]  # fmt: skip
     lines.insert(4, line("signals.md", "signals", "What a rule may ask about", len(catalogue())))
     lines.append(line("diagnostics.md", "diagnostics", "What may be wrong with a rule file",
-                      len({*CODES, NOT_LAID_OUT.name})))  # fmt: skip
+                      len(ALL_CODES)))  # fmt: skip
     lines.append(line("layout.md", "layout", "What `carerules format` makes of a file",
                       len(_LAYOUT)))  # fmt: skip
     lines.append(line("commands.md", "commands", "What is typed", len(commands)))

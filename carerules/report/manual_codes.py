@@ -12,11 +12,12 @@ from textwrap import wrap
 
 from carerules.domain.signal import catalogue
 from carerules.lang import CODES, NOT_LAID_OUT, Code, Names, format_text, load
+from carerules.lang.prove import PROOF_CODES, prove
 
 WIDTH = 80
 FILE = "example.care"
 
-ALL_CODES: Mapping[str, Code] = {**CODES, NOT_LAID_OUT.name: NOT_LAID_OUT}
+ALL_CODES: Mapping[str, Code] = {**CODES, **PROOF_CODES, NOT_LAID_OUT.name: NOT_LAID_OUT}
 """Every code that a rule file can come back with, from whichever command."""
 
 EXAMPLE_SITE = Names(
@@ -34,8 +35,12 @@ def told(code: Code) -> str:
     """What is said of the code's wrong example, with its carets; empty where none is short."""
     if not code.wrong:
         return ""
-    got = load({FILE: code.wrong}, catalogue=catalogue(), names=EXAMPLE_SITE)
-    return "\n".join(found.show(code.wrong) for found in got.diagnostics)
+    signals = catalogue()
+    got = load({FILE: code.wrong}, catalogue=signals, names=EXAMPLE_SITE)
+    found = got.diagnostics
+    if got.plan is not None and code.name in PROOF_CODES:
+        found = (*found, *prove(got.plan, signals).diagnostics())
+    return "\n".join(one.show(code.wrong) for one in found)
 
 
 def mended(code: Code) -> str:

@@ -12,6 +12,7 @@ from carerules.domain.event import PERSON_EVENTS
 from carerules.domain.quantity import ENERGY, UNITS, WARMTH
 from carerules.domain.signal import Signal, catalogue
 from carerules.lang import CODES, KEYWORDS, NOT_LAID_OUT, Names, format_text, load, reference
+from carerules.lang.prove import PROOF_CODES
 from carerules.report import EXAMPLE_SITE, CommandRow, examples, manual_pages
 from carerules.shipped import shipped
 
@@ -55,7 +56,7 @@ def _first_cells(file: str) -> list[str]:
 def test_nothing_is_left_out() -> None:
     assert _headings("signals.md") == list(catalogue())
     assert _headings("actions.md") == [row.form for row in ACTIONS.values()]
-    assert _headings("diagnostics.md") == [*CODES, NOT_LAID_OUT.name]
+    assert _headings("diagnostics.md") == [*CODES, *PROOF_CODES, NOT_LAID_OUT.name]
     assert _first_cells("words.md") == sorted(KEYWORDS)
     assert {symbol for symbol, unit in UNITS.items() if unit.dimension != WARMTH} <= set(
         _first_cells("values.md")
