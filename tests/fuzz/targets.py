@@ -36,7 +36,7 @@ from carerules.adapters import (
 from carerules.battery import shipped_chemistries
 from carerules.config import SiteFile, read_site_text
 from carerules.domain.diagnostic import Diagnostic, Severity
-from carerules.domain.event import Event, Rejected, Sample, Started, Tick, Value
+from carerules.domain.event import Event, Rejected, Sample, SiteSample, Started, Tick, Value
 from carerules.domain.moment import MINUTE, SECOND, LocalTime, Moment
 from carerules.domain.pack import Pack, Plug, Site, Socket, Station
 from carerules.domain.plan import Plan
@@ -166,6 +166,9 @@ def taken(events: tuple[Event, ...]) -> None:
         if isinstance(event, Rejected):
             assert event.why.isprintable()
             assert len(event.why) < 400
+        for value in event.values if isinstance(event, Sample | SiteSample) else ():
+            signal = SIGNALS[value.signal]
+            assert signal.low <= value.value <= signal.high
         assert load_event(*dump_event(event)) == event
         world = step(world, event)[0]
     step(world, Tick(world.now + 10 * MINUTE))
