@@ -39,7 +39,8 @@ class VirtualSettings:
     A `resistor` load draws `Socket.power_w` at the pack's middling voltage, a `power` load always.
     What a plug's meter counts reaches the pack through `charger_share`, and leaves the pack
     through `load_share`. `load_cutoff_v` is the load's own low-voltage cut-off in V a cell; None:
-    half-way between the pack's floor and its harm.
+    half-way between the pack's floor and its harm. `plug_idle`: how often a plug that is off
+    reports; many ship with 300 s.
     """
 
     start: Moment = 0
@@ -53,6 +54,7 @@ class VirtualSettings:
     room_c: float = 20.0
     room_swing_c: float = 3.0
     idle: Duration = 60 * SECOND
+    plug_idle: Duration = 5 * MINUTE
     moving: Duration = 10 * SECOND
     room_each: Duration = 5 * MINUTE
     command_latency: tuple[Duration, Duration] = (50, 300)
