@@ -9,22 +9,14 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
+from carerules.domain.condition import Condition, NumberOfPacks, values, walk
 from carerules.domain.moment import NEVER, Moment
 from carerules.domain.pack import Pack
-from carerules.domain.plan import (
-    Condition,
-    Forbidden,
-    Never,
-    NumberOfPacks,
-    Plan,
-    Rule,
-    selects,
-    values,
-    walk,
-    wording,
-)
+from carerules.domain.plan import Forbidden, Never, Plan, Rule
 from carerules.domain.quantity import Truth
+from carerules.domain.selector import selects
 from carerules.domain.signal import Catalogue
+from carerules.domain.wording import wording
 from carerules.engine.expression import Ready, make_ready
 from carerules.engine.hold import Memory
 from carerules.engine.value import Facts, count_key

@@ -7,8 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from carerules.domain.moment import Duration, Moment, show_duration
-from carerules.domain.plan import (
+from carerules.domain.condition import (
     CountIn,
     CountSince,
     For,
@@ -18,10 +17,9 @@ from carerules.domain.plan import (
     TimeSince,
     TimeUntilUse,
     ValueOf,
-    value_wording,
     values,
-    wording,
 )
+from carerules.domain.moment import Duration, Moment, show_duration
 from carerules.domain.quantity import (
     TEMPERATURE,
     WARMTH,
@@ -32,6 +30,7 @@ from carerules.domain.quantity import (
     Unknown,
     show,
 )
+from carerules.domain.wording import value_wording, wording
 from carerules.engine.expression import Ready
 from carerules.engine.hold import Memory, Run
 from carerules.engine.value import Facts, count_key

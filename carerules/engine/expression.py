@@ -12,8 +12,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TypeAlias, assert_never
 
-from carerules.domain.moment import NEVER, Duration, LocalTime, Moment
-from carerules.domain.plan import (
+from carerules.domain.condition import (
     And,
     Between,
     Compare,
@@ -31,6 +30,7 @@ from carerules.domain.plan import (
     compare,
     values,
 )
+from carerules.domain.moment import NEVER, Duration, LocalTime, Moment
 from carerules.domain.quantity import Known, Truth
 from carerules.domain.signal import Catalogue
 from carerules.engine import window

@@ -12,8 +12,8 @@ from itertools import combinations
 from statistics import median
 from typing import NamedTuple
 
+from carerules.domain.condition import WindowKind
 from carerules.domain.moment import DAY, NEVER, Duration, Moment
-from carerules.domain.plan import WindowKind
 
 STRETCHES = 256
 """One part in 256 of the window: 6 min of a day, 3 h of a month."""

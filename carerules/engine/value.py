@@ -10,8 +10,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import TypeAlias, assert_never
 
-from carerules.domain.moment import NEVER, Duration, LocalTime, Moment
-from carerules.domain.plan import (
+from carerules.domain.condition import (
     Condition,
     CountIn,
     CountSince,
@@ -23,6 +22,7 @@ from carerules.domain.plan import (
     ValueOf,
     WindowKind,
 )
+from carerules.domain.moment import NEVER, Duration, LocalTime, Moment
 from carerules.domain.quantity import Known, Quantity, Reading
 from carerules.domain.signal import Catalogue
 from carerules.engine.hold import Memory

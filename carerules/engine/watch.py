@@ -11,8 +11,7 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from carerules.domain.moment import NEVER, Duration, Moment
-from carerules.domain.plan import (
+from carerules.domain.condition import (
     Between,
     Compare,
     Condition,
@@ -22,6 +21,7 @@ from carerules.domain.plan import (
     values,
     walk,
 )
+from carerules.domain.moment import NEVER, Duration, Moment
 from carerules.domain.quantity import Known, Quantity, Reading
 from carerules.domain.signal import Catalogue
 from carerules.engine.value import signals_of

@@ -9,8 +9,9 @@ from collections.abc import Iterable, Mapping
 from math import inf
 
 from carerules.domain.action import Charge, Drain
+from carerules.domain.condition import SignalValue
 from carerules.domain.diagnostic import Mend, Span
-from carerules.domain.plan import Rule, SignalValue
+from carerules.domain.plan import Rule
 from carerules.domain.quantity import CHARGE_LEVEL, show
 from carerules.lang import statements as st
 from carerules.lang import syntax as s

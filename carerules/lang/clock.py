@@ -6,8 +6,9 @@ Knows the clock and the week. Does not know dates, nor what is bound to a time.
 from __future__ import annotations
 
 from carerules.domain.action import DayWindow
+from carerules.domain.condition import OnDays
 from carerules.domain.diagnostic import Mend
-from carerules.domain.plan import DAY_NAMES, OnDays
+from carerules.domain.wording import DAY_NAMES
 from carerules.lang import syntax as s
 from carerules.lang.findings import nearest
 from carerules.lang.scope import Scope

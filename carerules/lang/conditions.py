@@ -8,11 +8,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import assert_never, cast
 
-from carerules.domain import plan
+from carerules.domain import condition as asked
+from carerules.domain.condition import Condition, Op, ValueOf, dimension_of
 from carerules.domain.diagnostic import Mend, Span
-from carerules.domain.plan import Condition, Op, ValueOf, dimension_of, value_wording
 from carerules.domain.quantity import COUNT, DURATION, SWITCH, Dimension, Quantity
 from carerules.domain.quantity import show as show_number
+from carerules.domain.wording import value_wording, wording
 from carerules.lang import syntax as s
 from carerules.lang.build import joined
 from carerules.lang.clock import day_window, minute_of_day, on_days, one_minute
@@ -37,29 +38,29 @@ def condition(node: s.ConditionNode, scope: Scope) -> Condition | None:
             length = scope.duration(time, f"`{'for' if kind.type == 'FOR' else 'in last'}`")
             if inner is None or length is None:
                 return None
-            return plan.For(inner, length) if kind.type == "FOR" else plan.InLast(inner, length)
+            return asked.For(inner, length) if kind.type == "FOR" else asked.InLast(inner, length)
         case s.SamplesNode():
             return _in_samples(node, scope)
         case s.CrossesNode():
             return _crosses(node, scope)
         case s.AtNode(word, _):
             minute = minute_of_day(word, scope)
-            return None if minute is None else plan.During(one_minute(minute))
+            return None if minute is None else asked.During(one_minute(minute))
         case s.WindowNode():
             window = day_window(node, scope)
-            return None if window is None else plan.During(window)
+            return None if window is None else asked.During(window)
         case s.DaysNode():
             return on_days(node, scope)
         case s.AllNode():
             return _all(node, scope)
         case s.AnyNode(parts, _):
             met = [condition(part, scope) for part in parts]
-            return plan.Or(_flat(met, plan.Or)) if None not in met else None
+            return asked.Or(_flat(met, asked.Or)) if None not in met else None
         case s.NotNode(part, _):
             inner = condition(part, scope)
-            if isinstance(inner, plan.Not):
+            if isinstance(inner, asked.Not):
                 return inner.part
-            return None if inner is None else plan.Not(inner)
+            return None if inner is None else asked.Not(inner)
         case s.ParenNode(part, _):
             return condition(part, scope)
         case _:
@@ -71,7 +72,7 @@ def _value(node: s.ValueNode, scope: Scope) -> ValueOf | None:
 
 
 def _flat(
-    parts: list[Condition | None], kind: type[plan.And] | type[plan.Or]
+    parts: list[Condition | None], kind: type[asked.And] | type[asked.Or]
 ) -> tuple[Condition, ...]:
     """Parentheses around parts of the same kind change nothing."""
     flat: list[Condition] = []
@@ -88,7 +89,7 @@ def _all(node: s.AllNode, scope: Scope) -> Condition | None:
     met = [condition(part, scope) for part in node.parts]
     if None in met:
         return None
-    together = plan.And(_flat(met, plan.And))
+    together = asked.And(_flat(met, asked.And))
     contradiction(node, met, scope.findings)
     return together
 
@@ -132,7 +133,7 @@ def _compare(node: s.CompareNode, scope: Scope) -> Condition | None:
             Mend("compare it with something else"),
         )  # fmt: skip
         return None
-    return plan.Compare(subject, op, other)
+    return asked.Compare(subject, op, other)
 
 
 def _unknown_reference(node: s.ValueNode, scope: Scope) -> bool:
@@ -152,7 +153,7 @@ def _against_fixed(
     if subject is None:
         scope.free_amount(node)  # for the slips in it, and so that its `let` counts as used
         return None
-    return _limited(subject, lambda limit: plan.Compare(subject, op, limit), op, node, span, scope)
+    return _limited(subject, lambda limit: asked.Compare(subject, op, limit), op, node, span, scope)
 
 
 def _limited(
@@ -187,7 +188,7 @@ _PHRASE: dict[Op, str] = {"<": "below", "<=": "at most", ">": "above", ">=": "at
 
 def in_range(signal: str, value: Quantity, node: s.AmountNode, scope: Scope) -> bool:
     """Whether a signal can have the value at all; if not, it is told to the findings."""
-    return _within(plan.SignalValue(signal, value.dimension), value, node, scope)
+    return _within(asked.SignalValue(signal, value.dimension), value, node, scope)
 
 
 def _within(subject: ValueOf, limit: Quantity, node: s.AmountNode, scope: Scope) -> bool:
@@ -215,7 +216,7 @@ def _state(node: s.StateNode, scope: Scope) -> Condition | None:
             node.span, Mend("compare it, such as with `>`"),
         )  # fmt: skip
         return None
-    return plan.Compare(subject, "=", Quantity(float(node.state.type == "ON"), SWITCH))
+    return asked.Compare(subject, "=", Quantity(float(node.state.type == "ON"), SWITCH))
 
 
 def _between(node: s.BetweenNode, scope: Scope) -> Condition | None:
@@ -241,7 +242,7 @@ def _between(node: s.BetweenNode, scope: Scope) -> Condition | None:
             Mend("write the lower one first"),
         )  # fmt: skip
         return None
-    return plan.Between(subject, low, high) if all(inside) else None
+    return asked.Between(subject, low, high) if all(inside) else None
 
 
 # ---- crossings and samples ---------------------------------------------------------------------
@@ -259,7 +260,7 @@ def _crosses(node: s.CrossesNode, scope: Scope) -> Condition | None:
             )  # fmt: skip
         return None
     up = node.verb.type == "RISES"
-    return _limited(subject, lambda limit: plan.Crosses(subject, limit, up),
+    return _limited(subject, lambda limit: asked.Crosses(subject, limit, up),
                     ">" if up else "<", node.level, node.span, scope)  # fmt: skip
 
 
@@ -275,14 +276,14 @@ def _in_samples(node: s.SamplesNode, scope: Scope) -> Condition | None:
             joined(node.least.span, node.of.span), Mend("write the smaller number first"),
         )  # fmt: skip
         return None
-    if not any(isinstance(one, (plan.SignalValue, plan.OverWindow))
-               for part in plan.walk(inner) for one in plan.values(part)):  # fmt: skip
+    if not any(isinstance(one, (asked.SignalValue, asked.OverWindow))
+               for part in asked.walk(inner) for one in asked.values(part)):  # fmt: skip
         scope.findings.add(
-            "no-samples", f"`{plan.wording(inner)}` asks no signal, and has no samples",
+            "no-samples", f"`{wording(inner)}` asks no signal, and has no samples",
             node.part.span, Mend("write `for` or `in last` with a time"),
         )  # fmt: skip
         return None
-    return plan.InSamples(inner, least, of)
+    return asked.InSamples(inner, least, of)
 
 
 def _whole(node: s.AmountNode, of: str, scope: Scope) -> int | None:

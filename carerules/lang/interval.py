@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from math import inf
 from typing import assert_never
 
-from carerules.domain.plan import (
+from carerules.domain.condition import (
     And,
     Between,
     Compare,

@@ -9,9 +9,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from carerules.domain.action import Action, Notify
+from carerules.domain.condition import Condition
 from carerules.domain.diagnostic import Mend, Span
-from carerules.domain.plan import EVERY_PACK, Condition, Forbidden, Never, Rule
+from carerules.domain.plan import Forbidden, Never, Rule
 from carerules.domain.quantity import Quantity
+from carerules.domain.selector import EVERY_PACK
 from carerules.lang import statements as st
 from carerules.lang import syntax as s
 from carerules.lang.actions import action, text

@@ -9,7 +9,6 @@ from dataclasses import dataclass, field
 
 from carerules.domain.diagnostic import Mend
 from carerules.domain.moment import Duration
-from carerules.domain.plan import Selector
 from carerules.domain.quantity import (
     C_RATE,
     COUNT,
@@ -22,6 +21,7 @@ from carerules.domain.quantity import (
     Quantity,
     unit_named,
 )
+from carerules.domain.selector import Selector
 from carerules.domain.signal import Catalogue
 from carerules.lang.findings import Findings, nearest, try_name
 from carerules.lang.syntax import AmountNode, NumberNode, ReferenceNode, Word

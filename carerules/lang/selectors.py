@@ -7,10 +7,11 @@ from __future__ import annotations
 
 from typing import cast
 
-from carerules.domain import plan
+from carerules.domain import selector as chosen
+from carerules.domain.condition import Op
 from carerules.domain.diagnostic import Mend
-from carerules.domain.plan import EVERY_PACK, Op, Selector
 from carerules.domain.quantity import CAPACITY, COUNT
+from carerules.domain.selector import EVERY_PACK, Selector
 from carerules.lang import syntax as s
 from carerules.lang.findings import try_name
 from carerules.lang.scope import Scope, rounded
@@ -23,7 +24,7 @@ def selector(node: s.SelectorNode | None, scope: Scope) -> Selector | None:
     if isinstance(node, s.OnePackNode):
         known = scope.names.packs
         if known is None or node.name.text in known:
-            return plan.Named(node.name.text)
+            return chosen.Named(node.name.text)
         scope.findings.add(
             "unknown-pack", f"unknown pack `{node.name.text}`", node.name.span,
             try_name(node.name.text, known) or Mend("packs are named in the site file"),
@@ -35,7 +36,7 @@ def selector(node: s.SelectorNode | None, scope: Scope) -> Selector | None:
         return None
     if EVERY_PACK in (kind, where):
         return where if kind == EVERY_PACK else kind
-    return plan.AllOf((kind, where))
+    return chosen.AllOf((kind, where))
 
 
 def _kind(word: s.Word, scope: Scope) -> Selector | None:
@@ -47,12 +48,12 @@ def _kind(word: s.Word, scope: Scope) -> Selector | None:
     chemistry = names.chemistries is not None and name in names.chemistries
     tag = names.tags is not None and name in names.tags
     if chemistry or tag:
-        both = (plan.ChemistryIs(name), plan.Tagged(name))
-        return plan.AnyOf(both) if chemistry and tag else both[0 if chemistry else 1]
+        both = (chosen.ChemistryIs(name), chosen.Tagged(name))
+        return chosen.AnyOf(both) if chemistry and tag else both[0 if chemistry else 1]
     if scope.taken_in or (names.chemistries is None and names.tags is None):
-        return plan.AnyOf((plan.ChemistryIs(name), plan.Tagged(name)))
+        return chosen.AnyOf((chosen.ChemistryIs(name), chosen.Tagged(name)))
     if names.chemistries is None or names.tags is None:
-        return plan.ChemistryIs(name) if names.chemistries is None else plan.Tagged(name)
+        return chosen.ChemistryIs(name) if names.chemistries is None else chosen.Tagged(name)
     known = [*names.chemistries, *names.tags, *scope.groups]
     mend = try_name(name, known)
     if names.packs is not None and name in names.packs:
@@ -76,20 +77,20 @@ def _filter(node: s.FilterNode, scope: Scope) -> Selector | None:
             if len(sound) < len(met):
                 return None
             if kind == "none":
-                return plan.NoneOf(sound[0])
-            return plan.AllOf(sound) if kind == "all" else plan.AnyOf(sound)
+                return chosen.NoneOf(sound[0])
+            return chosen.AllOf(sound) if kind == "all" else chosen.AnyOf(sound)
 
 
 def _is(what: str, name: s.Word, scope: Scope) -> Selector | None:
     names = scope.names
     if what == "CHEMISTRY":
         known = _known(name, names.chemistries, "unknown-packs", "chemistry", scope)
-        return plan.ChemistryIs(name.text) if known else None
+        return chosen.ChemistryIs(name.text) if known else None
     if what == "ROLE":
         known = _known(name, names.roles, "unknown-role", "role", scope)
-        return plan.RoleIs(name.text) if known else None
+        return chosen.RoleIs(name.text) if known else None
     known = _known(name, names.tags, "unknown-packs", "tag", scope)
-    return plan.Tagged(name.text) if known else None
+    return chosen.Tagged(name.text) if known else None
 
 
 def _known(word: s.Word, names: frozenset[str] | None, code: str, what: str, scope: Scope) -> bool:
@@ -106,7 +107,7 @@ def _rated(node: s.FilterRatedNode, scope: Scope) -> Selector | None:
     op = cast(Op, node.op.text)
     if node.what.type == "CAPACITY":
         rated = scope.amount(node.amount, CAPACITY, "`capacity`")
-        return None if rated is None else plan.Rated("capacity", op, rounded(rated.value))
+        return None if rated is None else chosen.Rated("capacity", op, rounded(rated.value))
     cells = scope.amount(node.amount, COUNT, "`cells`")
     if cells is None:
         return None
@@ -116,4 +117,4 @@ def _rated(node: s.FilterRatedNode, scope: Scope) -> Selector | None:
             Mend("write it as `4`"),
         )  # fmt: skip
         return None
-    return plan.Rated("cells", op, cells.value)
+    return chosen.Rated("cells", op, cells.value)

@@ -8,9 +8,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 from itertools import pairwise
 
-from carerules.domain import plan
+from carerules.domain.condition import Condition, ValueOf
 from carerules.domain.diagnostic import Mend, Span
-from carerules.domain.plan import Condition, ValueOf
+from carerules.domain.wording import wording
 from carerules.lang import syntax as s
 from carerules.lang.build import joined
 from carerules.lang.findings import Findings
@@ -62,5 +62,5 @@ def contradiction(node: s.AllNode, met: Iterable[Condition | None], findings: Fi
 
 
 def _short(part: Condition) -> str:
-    text = plan.wording(part)
+    text = wording(part)
     return text if len(text) <= 60 else text[:57] + "..."

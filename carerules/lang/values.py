@@ -8,9 +8,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TypeAlias, assert_never, cast
 
-from carerules.domain import plan
+from carerules.domain import condition as asked
+from carerules.domain.condition import Condition, ValueOf
 from carerules.domain.diagnostic import Mend
-from carerules.domain.plan import Condition, ValueOf
 from carerules.domain.quantity import DURATION, SWITCH
 from carerules.lang import syntax as s
 from carerules.lang.scope import Scope, written
@@ -26,20 +26,20 @@ def value(node: s.ValueNode, scope: Scope, read: ReadCondition) -> ValueOf | Non
             if row is None:
                 scope.unknown_signal(name)
                 return None
-            return plan.SignalValue(row.name, row.dimension)
+            return asked.SignalValue(row.name, row.dimension)
         case s.NumberNode() | s.ReferenceNode():
             return scope.free_amount(node)
         case s.TimeSinceNode(event_word, _):
             event = scope.event(event_word)
-            return None if event is None else plan.TimeSince(event)
+            return None if event is None else asked.TimeSince(event)
         case s.TimeUntilUseNode():
-            return plan.TimeUntilUse()
+            return asked.TimeUntilUse()
         case s.CountSinceNode(event_word, since_word, _):
             event, since = scope.event(event_word), scope.event(since_word)
-            return None if event is None or since is None else plan.CountSince(event, since)
+            return None if event is None or since is None else asked.CountSince(event, since)
         case s.CountInNode(event_word, time_node, _):
             event, time = scope.event(event_word), scope.duration(time_node, "`in last`")
-            return None if event is None or time is None else plan.CountIn(event, time)
+            return None if event is None or time is None else asked.CountIn(event, time)
         case s.OverWindowNode():
             return _over_window(node, scope)
         case s.NumberOfPacksNode():
@@ -48,13 +48,13 @@ def value(node: s.ValueNode, scope: Scope, read: ReadCondition) -> ValueOf | Non
             assert_never(node)
 
 
-def _over_window(node: s.OverWindowNode, scope: Scope) -> plan.OverWindow | None:
+def _over_window(node: s.OverWindowNode, scope: Scope) -> asked.OverWindow | None:
     time = scope.duration(node.time, "`over`")
     row = scope.catalogue.get(node.signal.text)
     if row is None:
         scope.unknown_signal(node.signal)
         return None
-    kind = cast(plan.WindowKind, node.kind.text)
+    kind = cast(asked.WindowKind, node.kind.text)
     if row.dimension == SWITCH:
         scope.findings.add(
             "not-a-switch", f"`{row.name}` is either on or off, and has no {kind}", node.span,
@@ -69,12 +69,12 @@ def _over_window(node: s.OverWindowNode, scope: Scope) -> plan.OverWindow | None
         return None
     if time is None:
         return None
-    return plan.OverWindow(kind, plan.SignalValue(row.name, row.dimension), time)
+    return asked.OverWindow(kind, asked.SignalValue(row.name, row.dimension), time)
 
 
 def _number_of_packs(
     node: s.NumberOfPacksNode, scope: Scope, read: ReadCondition
-) -> plan.NumberOfPacks | None:
+) -> asked.NumberOfPacks | None:
     if scope.counting:
         scope.findings.add(
             "misplaced", "`number of packs` stands inside another one", node.span,
@@ -84,4 +84,4 @@ def _number_of_packs(
     scope.counting = True
     where = read(node.where, scope)
     scope.counting = False
-    return None if where is None else plan.NumberOfPacks(where)
+    return None if where is None else asked.NumberOfPacks(where)

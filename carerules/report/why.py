@@ -9,8 +9,8 @@ from collections.abc import Iterator, Sequence
 from datetime import datetime
 
 from carerules.domain.moment import SECOND, Moment
-from carerules.domain.plan import wording
 from carerules.domain.quantity import DURATION, Known
+from carerules.domain.wording import wording
 from carerules.engine import BoundRule, Explained, Facts, RuleState, Seen, explain
 from carerules.loop import World, facts_of, foresee, moves_energy, obstacle
 from carerules.report.log import log_rows_lines

@@ -8,9 +8,11 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
+from carerules.domain.condition import Condition, parts
 from carerules.domain.decision import Fired
-from carerules.domain.plan import Condition, Plan, parts, wording
+from carerules.domain.plan import Plan
 from carerules.domain.quantity import Truth
+from carerules.domain.wording import wording
 from carerules.engine import Explained, explain
 from carerules.loop import facts_of
 from carerules.sim.trial import Bench

@@ -8,8 +8,7 @@ import re
 from hypothesis import strategies as st
 
 from carerules.domain.action import DayWindow
-from carerules.domain.moment import DAY, HOUR, MINUTE
-from carerules.domain.plan import (
+from carerules.domain.condition import (
     And,
     Between,
     Compare,
@@ -29,10 +28,11 @@ from carerules.domain.plan import (
     SignalValue,
     TimeSince,
     TimeUntilUse,
-    wording,
 )
+from carerules.domain.moment import DAY, HOUR, MINUTE
 from carerules.domain.quantity import COUNT, DURATION, SWITCH, Quantity
 from carerules.domain.signal import catalogue
+from carerules.domain.wording import wording
 
 _CATALOGUE = catalogue()
 

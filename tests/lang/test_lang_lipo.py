@@ -9,9 +9,7 @@ import pytest
 from lang_kit import CATALOGUE, NAMES, fetch
 
 from carerules.domain.action import Charge, Chore, Drain, Mark, Notify, Quarantine, Rest, Retire
-from carerules.domain.moment import DAY, HOUR, MINUTE, NEVER
-from carerules.domain.pack import Limits, Pack
-from carerules.domain.plan import (
+from carerules.domain.condition import (
     And,
     Between,
     Compare,
@@ -20,14 +18,16 @@ from carerules.domain.plan import (
     InLast,
     Not,
     Or,
-    Rule,
     ValueOf,
     compare,
-    selects,
-    value_wording,
     walk,
 )
+from carerules.domain.moment import DAY, HOUR, MINUTE, NEVER
+from carerules.domain.pack import Limits, Pack
+from carerules.domain.plan import Rule
 from carerules.domain.quantity import Quantity
+from carerules.domain.selector import selects
+from carerules.domain.wording import value_wording
 from carerules.lang import Loaded, load
 from carerules.shipped import shipped
 

@@ -2,8 +2,8 @@
 
 from lang_kit import CATALOGUE, NAMES, codes_of, fetch, loaded
 
-from carerules.domain.plan import AnyOf, ChemistryIs, Named, RoleIs, Tagged
 from carerules.domain.quantity import VOLTAGE
+from carerules.domain.selector import AnyOf, ChemistryIs, Named, RoleIs, Tagged
 from carerules.domain.signal import Signal, catalogue
 from carerules.lang import Names, load
 

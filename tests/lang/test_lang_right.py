@@ -8,8 +8,7 @@ from hypothesis import strategies as st
 from lang_kit import HERE, dump, loaded, plan_of, rule_of, shown
 
 from carerules.domain.action import DayWindow
-from carerules.domain.moment import DAY, HOUR, MINUTE
-from carerules.domain.plan import (
+from carerules.domain.condition import (
     And,
     Between,
     Compare,
@@ -26,14 +25,14 @@ from carerules.domain.plan import (
     OnDays,
     Or,
     OverWindow,
-    Rule,
     SignalValue,
     TimeSince,
     TimeUntilUse,
     values,
     walk,
-    wording,
 )
+from carerules.domain.moment import DAY, HOUR, MINUTE
+from carerules.domain.plan import Rule
 from carerules.domain.quantity import (
     CHARGE_LEVEL,
     COUNT,
@@ -43,6 +42,7 @@ from carerules.domain.quantity import (
     VOLTAGE,
     Quantity,
 )
+from carerules.domain.wording import wording
 
 
 @pytest.mark.parametrize("path", sorted((HERE / "right").glob("*.care")), ids=lambda p: p.stem)

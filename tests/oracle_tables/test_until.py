@@ -19,8 +19,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from carerules.domain.action import DayWindow
-from carerules.domain.moment import DAY, HOUR, MINUTE, LocalTime, Moment
-from carerules.domain.plan import (
+from carerules.domain.condition import (
     And,
     Between,
     Compare,
@@ -44,6 +43,7 @@ from carerules.domain.plan import (
     values,
     walk,
 )
+from carerules.domain.moment import DAY, HOUR, MINUTE, LocalTime, Moment
 from carerules.domain.quantity import COUNT, DURATION, VOLTAGE, Known, Quantity, Reading, Unknown
 from carerules.domain.signal import Signal, catalogue
 from carerules.engine import Facts
@@ -356,8 +356,8 @@ def test_every_kind_of_condition_is_asked() -> None:
     """So that a new kind cannot be left out of this file."""
     from typing import get_args
 
-    from carerules.domain.plan import Condition as Kinds
-    from carerules.domain.plan import ValueOf
+    from carerules.domain.condition import Condition as Kinds
+    from carerules.domain.condition import ValueOf
 
     seen: set[type] = set()
 

@@ -19,8 +19,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from carerules.domain.condition import WindowKind
 from carerules.domain.moment import DAY, HOUR, NEVER, Moment
-from carerules.domain.plan import WindowKind
 from carerules.engine.trail import (
     FRESH_TRAIL,
     SLOPE_POINTS,
@@ -206,7 +206,7 @@ def test_a_value_that_goes_stale_leaves_the_window() -> None:
     though nobody looks in between, and nothing is due after that."""
     from traces_kit import HEAT, facts_with
 
-    from carerules.domain.plan import Compare, OverWindow
+    from carerules.domain.condition import Compare, OverWindow
     from carerules.domain.quantity import Known, Truth
     from carerules.domain.signal import catalogue
     from carerules.engine.expression import make_ready

@@ -11,25 +11,15 @@ from zoneinfo import ZoneInfo
 
 from carerules.battery import shipped_chemistries
 from carerules.domain.action import Notify, Text
+from carerules.domain.condition import And, Compare, Condition, For, InLast, Not, Or, SignalValue
 from carerules.domain.decision import Fired
 from carerules.domain.diagnostic import Span
 from carerules.domain.event import Event, Sample, SiteSample, Started, Tick, Value
 from carerules.domain.moment import MINUTE, NEVER, LocalTime, Moment
 from carerules.domain.pack import Pack, Site
-from carerules.domain.plan import (
-    EVERY_PACK,
-    And,
-    Compare,
-    Condition,
-    For,
-    InLast,
-    Not,
-    Or,
-    Plan,
-    Rule,
-    SignalValue,
-)
+from carerules.domain.plan import Plan, Rule
 from carerules.domain.quantity import SWITCH, TEMPERATURE, Known, Quantity, Reading, Truth, Unknown
+from carerules.domain.selector import EVERY_PACK
 from carerules.domain.signal import Signal, catalogue
 from carerules.engine import Facts
 from carerules.engine.expression import Ready, make_ready

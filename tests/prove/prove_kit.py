@@ -13,11 +13,7 @@ from zoneinfo import ZoneInfo
 
 from carerules.battery import shipped_chemistries
 from carerules.domain.action import Action
-from carerules.domain.decision import AskPlug, Fired, Outcome, SwitchOff, SwitchOn, Veto
-from carerules.domain.event import Attended, Event, PlugReport, Started, Tick
-from carerules.domain.moment import DAY, HOUR, MINUTE, NEVER, Duration, LocalTime, Moment
-from carerules.domain.pack import Limits, Pack, Plug, Site, Socket, Station
-from carerules.domain.plan import (
+from carerules.domain.condition import (
     Condition,
     CountIn,
     CountSince,
@@ -25,14 +21,17 @@ from carerules.domain.plan import (
     InLast,
     InSamples,
     OverWindow,
-    Plan,
-    Rule,
     SignalValue,
     TimeSince,
     TimeUntilUse,
     values,
     walk,
 )
+from carerules.domain.decision import AskPlug, Fired, Outcome, SwitchOff, SwitchOn, Veto
+from carerules.domain.event import Attended, Event, PlugReport, Started, Tick
+from carerules.domain.moment import DAY, HOUR, MINUTE, NEVER, Duration, LocalTime, Moment
+from carerules.domain.pack import Limits, Pack, Plug, Site, Socket, Station
+from carerules.domain.plan import Plan, Rule
 from carerules.domain.quantity import Known, Reading, Truth
 from carerules.domain.signal import Catalogue, catalogue
 from carerules.lang import load

@@ -14,10 +14,7 @@ from typing import TypeAlias
 from hypothesis import strategies as st
 
 from carerules.domain.action import Drain
-from carerules.domain.diagnostic import Span
-from carerules.domain.moment import HOUR
-from carerules.domain.plan import (
-    EVERY_PACK,
+from carerules.domain.condition import (
     And,
     Between,
     Compare,
@@ -26,14 +23,17 @@ from carerules.domain.plan import (
     InLast,
     Not,
     Or,
-    Rule,
     SignalValue,
     ValueOf,
     compare,
     values,
     walk,
 )
+from carerules.domain.diagnostic import Span
+from carerules.domain.moment import HOUR
+from carerules.domain.plan import Rule
 from carerules.domain.quantity import CHARGE_LEVEL, POWER, SWITCH, TEMPERATURE, Quantity
+from carerules.domain.selector import EVERY_PACK
 
 SOC = SignalValue("pack.soc", CHARGE_LEVEL)
 WARMTH = SignalValue("pack.temperature", TEMPERATURE)

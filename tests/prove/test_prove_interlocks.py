@@ -11,8 +11,8 @@ from dataclasses import replace
 import pytest
 from prove_kit import HERON, SIGNALS, Stage, codes, pack, plan_of, played, proofs_of
 
+from carerules.domain.condition import SignalValue
 from carerules.domain.moment import HOUR, MINUTE, SECOND
-from carerules.domain.plan import SignalValue
 from carerules.domain.quantity import CHARGE_LEVEL, TEMPERATURE
 from carerules.lang.prove import Meeting, State, Witness, prove
 

@@ -10,8 +10,9 @@ import pytest
 from prove_kit import HERON, SIGNALS, Stage, codes, pack, plan_of, proofs_of
 
 from carerules.domain.action import Charge, Drain
+from carerules.domain.condition import SignalValue, TimeUntilUse
 from carerules.domain.moment import DAY, HOUR, MINUTE
-from carerules.domain.plan import Plan, SignalValue, TimeUntilUse
+from carerules.domain.plan import Plan
 from carerules.domain.quantity import CHARGE_LEVEL
 from carerules.lang.prove import PingPong, State, Witness, prove
 

@@ -15,8 +15,7 @@ from hypothesis import strategies as st
 from prove_kit import HERON, SIGNALS
 from random_plans import LIMITS, RANGES, ROOM, SMOKE, SOC, WARMTH, atoms, rule
 
-from carerules.domain.moment import HOUR
-from carerules.domain.plan import (
+from carerules.domain.condition import (
     And,
     Between,
     Compare,
@@ -24,10 +23,11 @@ from carerules.domain.plan import (
     For,
     Not,
     Or,
-    Plan,
     SignalValue,
     ValueOf,
 )
+from carerules.domain.moment import HOUR
+from carerules.domain.plan import Plan
 from carerules.domain.quantity import Quantity
 from carerules.lang.prove import prove
 

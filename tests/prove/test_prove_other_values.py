@@ -6,8 +6,7 @@ import pytest
 from prove_kit import HERON, SIGNALS, codes, pack, played, proofs_of
 from random_plans import SOC, WARMTH, rule
 
-from carerules.domain.moment import HOUR
-from carerules.domain.plan import (
+from carerules.domain.condition import (
     And,
     Compare,
     Condition,
@@ -18,8 +17,9 @@ from carerules.domain.plan import (
     Not,
     NumberOfPacks,
     OverWindow,
-    Plan,
 )
+from carerules.domain.moment import HOUR
+from carerules.domain.plan import Plan
 from carerules.domain.quantity import CHARGE_LEVEL, COUNT, TEMPERATURE, Quantity, Truth
 from carerules.lang.prove import Proofs, prove
 

@@ -23,8 +23,7 @@ from random_plans import (
 )
 
 from carerules.domain.action import DayWindow
-from carerules.domain.moment import DAY, HOUR, LocalTime
-from carerules.domain.plan import (
+from carerules.domain.condition import (
     And,
     Compare,
     Condition,
@@ -33,15 +32,15 @@ from carerules.domain.plan import (
     During,
     For,
     InLast,
-    Never,
     Not,
     Or,
-    Plan,
     TimeSince,
     TimeUntilUse,
     parts,
     walk,
 )
+from carerules.domain.moment import DAY, HOUR, LocalTime
+from carerules.domain.plan import Never, Plan
 from carerules.domain.quantity import COUNT, DURATION, Quantity, Truth
 from carerules.engine import Facts
 from carerules.engine.expression import make_ready

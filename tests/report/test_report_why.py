@@ -8,27 +8,26 @@ import pytest
 
 from carerules.battery import shipped_chemistries
 from carerules.domain.action import Action, Charge, Drain, Notify, Rest, Switch
-from carerules.domain.diagnostic import Span
-from carerules.domain.event import Event, Happened, Placed, PlugReport, Sample, Started, Tick, Value
-from carerules.domain.moment import DAY, HOUR, MINUTE, SECOND, LocalTime
-from carerules.domain.pack import Pack, Plug, Side, Site, Socket, Station
-from carerules.domain.plan import (
-    EVERY_PACK,
+from carerules.domain.condition import (
     Compare,
     Condition,
     CountIn,
     CountSince,
     NumberOfPacks,
     OverWindow,
-    Plan,
-    Rule,
     SignalValue,
     TimeSince,
     TimeUntilUse,
     ValueOf,
     dimension_of,
 )
+from carerules.domain.diagnostic import Span
+from carerules.domain.event import Event, Happened, Placed, PlugReport, Sample, Started, Tick, Value
+from carerules.domain.moment import DAY, HOUR, MINUTE, SECOND, LocalTime
+from carerules.domain.pack import Pack, Plug, Side, Site, Socket, Station
+from carerules.domain.plan import Plan, Rule
 from carerules.domain.quantity import CHARGE_LEVEL, DURATION, TEMPERATURE, Quantity
+from carerules.domain.selector import EVERY_PACK
 from carerules.domain.signal import catalogue
 from carerules.loop import World, foresee, make_setup, new_world, step
 from carerules.report import why_of

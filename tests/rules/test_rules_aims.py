@@ -11,9 +11,7 @@ import pytest
 from rules_kit import NAMES, plan_of, read
 
 from carerules.domain.action import Charge, Drain
-from carerules.domain.moment import DAY, MINUTE, NEVER
-from carerules.domain.pack import Limits, Pack
-from carerules.domain.plan import (
+from carerules.domain.condition import (
     And,
     Between,
     Compare,
@@ -22,16 +20,18 @@ from carerules.domain.plan import (
     InLast,
     Not,
     Or,
-    Rule,
     TimeUntilUse,
     ValueOf,
     compare,
-    selects,
-    value_wording,
     values,
     walk,
 )
+from carerules.domain.moment import DAY, MINUTE, NEVER
+from carerules.domain.pack import Limits, Pack
+from carerules.domain.plan import Rule
 from carerules.domain.quantity import Quantity
+from carerules.domain.selector import selects
+from carerules.domain.wording import value_wording
 
 PLAN = plan_of(read("".join(f'use "{name}"\n' for name in NAMES)))
 LIMITS = Limits(3.0, 4.2, 2.5, -10, 60, 0, 45)

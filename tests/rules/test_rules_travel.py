@@ -9,9 +9,10 @@ import pytest
 from rules_kit import CATALOGUE, CHEMISTRIES, failed, loaded, plan_of, read
 
 from carerules.domain.action import Charge, Drain
+from carerules.domain.condition import Compare, walk
 from carerules.domain.pack import Limits, Pack
-from carerules.domain.plan import Compare, selects, walk
 from carerules.domain.quantity import Quantity
+from carerules.domain.selector import selects
 from carerules.sim.verdict import play
 
 NOMINAL_V = {"lipo": 3.7, "li-ion": 3.7, "lipo-high-voltage": 3.8, "lifepo4": 3.2}

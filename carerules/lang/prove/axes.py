@@ -12,8 +12,7 @@ from dataclasses import dataclass
 from enum import Enum
 from math import inf
 
-from carerules.domain.moment import NEVER, WEEK
-from carerules.domain.plan import (
+from carerules.domain.condition import (
     Condition,
     CountIn,
     CountSince,
@@ -24,10 +23,11 @@ from carerules.domain.plan import (
     TimeUntilUse,
     ValueOf,
     dimension_of,
-    value_wording,
 )
+from carerules.domain.moment import NEVER, WEEK
 from carerules.domain.quantity import CHARGE_LEVEL, COUNT, DURATION, SWITCH, Dimension
 from carerules.domain.signal import Catalogue
+from carerules.domain.wording import value_wording
 from carerules.lang.prove.ranges import ANYWHERE, Ranges, span
 
 

@@ -11,8 +11,8 @@ from bisect import bisect_right
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
+from carerules.domain.condition import SignalValue
 from carerules.domain.pack import Pack
-from carerules.domain.plan import SignalValue
 from carerules.lang.prove.axes import PACK, SOC, Axes
 from carerules.lang.prove.box import Box
 from carerules.lang.prove.ranges import Ranges, holds, hull, meet, span

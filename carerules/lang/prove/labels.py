@@ -11,7 +11,7 @@ from math import inf
 from typing import assert_never
 
 from carerules.domain.pack import Pack
-from carerules.domain.plan import (
+from carerules.domain.selector import (
     AllOf,
     AnyOf,
     ChemistryIs,

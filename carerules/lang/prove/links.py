@@ -12,9 +12,9 @@ from itertools import combinations
 from math import inf
 from typing import NamedTuple, TypeAlias
 
+from carerules.domain.condition import CountIn, CountSince, OverWindow, SignalValue, TimeSince
 from carerules.domain.moment import NEVER
 from carerules.domain.pack import Pack
-from carerules.domain.plan import CountIn, CountSince, OverWindow, SignalValue, TimeSince
 from carerules.domain.quantity import VOLTAGE
 from carerules.lang.prove.axes import Axes
 from carerules.lang.prove.box import At

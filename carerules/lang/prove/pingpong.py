@@ -11,7 +11,8 @@ from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 from carerules.domain.action import Ask, Charge, Drain, Mark
-from carerules.domain.plan import CountIn, CountSince, Rule, SignalValue, TimeSince
+from carerules.domain.condition import CountIn, CountSince, SignalValue, TimeSince
+from carerules.domain.plan import Rule
 from carerules.lang.prove.axes import SOC, UNTIL, Axis, Motion
 from carerules.lang.prove.box import At, Box, Region, TooMuch, meet_at, meet_regions
 from carerules.lang.prove.ground import Ground, end_of, starting

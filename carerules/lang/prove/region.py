@@ -11,8 +11,7 @@ from math import inf
 from typing import assert_never
 
 from carerules.domain.action import DayWindow
-from carerules.domain.moment import DAY, MINUTE, NEVER, WEEK, Duration
-from carerules.domain.plan import (
+from carerules.domain.condition import (
     And,
     Between,
     Compare,
@@ -29,9 +28,10 @@ from carerules.domain.plan import (
     Or,
     ValueOf,
     compare,
-    wording,
 )
+from carerules.domain.moment import DAY, MINUTE, NEVER, WEEK, Duration
 from carerules.domain.quantity import Quantity
+from carerules.domain.wording import wording
 from carerules.lang.prove.axes import CLOCK, WEEK_TIME, Axes, Motion
 from carerules.lang.prove.box import (
     EVERYWHERE,

@@ -10,7 +10,8 @@ from typing import assert_never
 
 from carerules.domain.action import ACTIONS, Action, Charge, Drain, Switch
 from carerules.domain.diagnostic import Diagnostic, Mend, Severity, Span
-from carerules.domain.plan import Never, Rule, wording
+from carerules.domain.plan import Never, Rule
+from carerules.domain.wording import wording
 from carerules.lang.codes import Code
 from carerules.lang.limits import FINDINGS_MAX
 from carerules.lang.prove.ground import aim_of, show_aim

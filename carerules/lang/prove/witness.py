@@ -11,10 +11,7 @@ from enum import Enum
 from typing import TypeAlias
 
 from carerules.domain.action import clock
-from carerules.domain.moment import DAY, MINUTE, NEVER, WEEK, Duration, show_duration
-from carerules.domain.pack import Pack
-from carerules.domain.plan import (
-    DAY_NAMES,
+from carerules.domain.condition import (
     CountIn,
     CountSince,
     OverWindow,
@@ -22,9 +19,11 @@ from carerules.domain.plan import (
     TimeSince,
     ValueOf,
     dimension_of,
-    value_wording,
 )
+from carerules.domain.moment import DAY, MINUTE, NEVER, WEEK, Duration, show_duration
+from carerules.domain.pack import Pack
 from carerules.domain.quantity import SWITCH, show
+from carerules.domain.wording import DAY_NAMES, value_wording
 from carerules.lang.prove import links as tied
 from carerules.lang.prove.axes import CLOCK, PACK, Axes, Axis, Motion
 from carerules.lang.prove.box import At, Box, Past, Work, meet_at, moments_of
