@@ -16,7 +16,7 @@ import click
 
 from carerules.adapters import SqliteJournal
 from carerules.config import SiteFile, read_site
-from carerules.domain.diagnostic import Diagnostic
+from carerules.domain.diagnostic import Diagnostic, Span
 from carerules.domain.ports import JournalError
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -106,5 +106,14 @@ def finding(found: Diagnostic) -> dict[str, object]:
         "code": found.code, "severity": found.severity.value, "message": found.message,
         "file": span.file, "line": span.line, "column": span.column,
         "end_line": span.end_line, "end_column": span.end_column,
-        "help": mend.say if mend else None, "replacement": mend.replacement if mend else None,
+        "help": mend.say if mend else None,
+        "replacement": mend.replacement if mend and mend.at is None else None,
+        "edit": None if found.edit is None else _edit(*found.edit),
+    }  # fmt: skip
+
+
+def _edit(at: Span, text: str) -> dict[str, object]:
+    return {
+        "line": at.line, "column": at.column,
+        "end_line": at.end_line, "end_column": at.end_column, "text": text,
     }  # fmt: skip

@@ -19,6 +19,16 @@ class Span:
     end_line: int
     end_column: int
 
+    @property
+    def start(self) -> Span:
+        """Where it begins: nothing wide, to put something in."""
+        return Span(self.file, self.line, self.column, self.line, self.column)
+
+    @property
+    def end(self) -> Span:
+        """Where it ends: nothing wide, to put something in."""
+        return Span(self.file, self.end_line, self.end_column, self.end_line, self.end_column)
+
     def show(self) -> str:
         """`rules/storage.care:4:10`."""
         return f"{self.file}:{self.line}:{self.column}"
@@ -36,11 +46,14 @@ class Mend:
     """A change that would put it right: what to say, and the text to put in place of the span.
 
     `safe` means that nothing but the slip changes: an editor may take it without asking.
+    `at` is where the replacement goes if not in place of the words that are told; a span of no
+    width puts it in. Without a replacement a person must choose what to write.
     """
 
     say: str
     replacement: str | None = None
     safe: bool = False
+    at: Span | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +66,13 @@ class Diagnostic:
     mend: Mend | None = None
     severity: Severity = Severity.ERROR
     notes: tuple[tuple[str, Span | None], ...] = ()
+
+    @property
+    def edit(self) -> tuple[Span, str] | None:
+        """The mend as a change of the text: what to replace, and by what."""
+        if self.mend is None or self.mend.replacement is None:
+            return None
+        return self.mend.at or self.span, self.mend.replacement
 
     def show(self, source: str | None = None) -> str:
         """The message with its line and a caret under the words, as `carerules check` prints it."""

@@ -77,7 +77,7 @@ def _options(node: st.ActionNode, scope: Scope) -> dict[str, st.OptionNode] | No
         if kind not in fits:
             scope.findings.add(
                 "misplaced", f"`{_said(option)}` does not go with `{node.kind.text}`",
-                option.span, Mend("leave it out"),
+                option.span, Mend("leave it out", ""),
             )  # fmt: skip
             return None
         if kind in found:
@@ -272,7 +272,7 @@ def _hole(name: str, at: Span, scope: Scope) -> a.Hole | None:
     if row is not None:
         return a.Hole(row.name, row.dimension)
     if not name:
-        scope.findings.add("hole", "this hole is empty", at, Mend("write `{pack}`"))
+        scope.findings.add("hole", "this hole is empty", at, Mend("write `{pack}`", "{pack}"))
         return None
     inner = Span(at.file, at.line, at.column + 1, at.line, at.end_column - 1)
     scope.unknown_signal(s.Word("SIGNAL", name, inner))

@@ -239,7 +239,7 @@ def _between(node: s.BetweenNode, scope: Scope) -> Condition | None:
         scope.findings.add(
             "upside-down", f"nothing lies between {low.show()} and {high.show()}",
             joined(node.low.span, node.high.span),
-            Mend("write the lower one first"),
+            Mend("write the lower one first", f"{written(node.high)} and {written(node.low)}"),
         )  # fmt: skip
         return None
     return asked.Between(subject, low, high) if all(inside) else None

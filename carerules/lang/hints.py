@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Set
 
 from carerules.domain.diagnostic import Mend, Span
+from carerules.lang.build import joined
 from carerules.lang.findings import Findings, nearest
 from carerules.lang.slips import spelling
 from carerules.lang.syntax import Word
@@ -87,7 +88,8 @@ def _hint_after(before: Word, word: Word, wanted: Set[str]) -> Mend | None:
     if {"WHEN", "OVER"} <= wanted and word.type == "NAME":
         if before.text in ("on", "over", "because"):
             return Mend(f"put a name before `{before.text}`")
-        return Mend(f"a name is one word, such as `{before.text}-{word.text}`")
+        one = f"{before.text}-{word.text}"
+        return Mend(f"a name is one word, such as `{one}`", one, at=joined(before.span, word.span))
     if before.type == "IS":
         return Mend("leave `is` out to compare, and put `not` before the whole to turn it round")
     if before.type == "CLOCK" and word.text.startswith("-"):
@@ -109,7 +111,9 @@ def _hint_in_scenario(before: Word, word: Word, wanted: Set[str]) -> Mend | None
     if wanted == {"CLOCK"} and before.type == "NAME":
         return Mend("write the day and the time, such as `Fri 18:00`")
     if before.type == "CLOCK" and word.type == "NAME":
-        return Mend("the day comes first, as in `Sat 18:00`")
+        turned = f"{word.text} {before.text}"
+        return Mend("the day comes first, as in `Sat 18:00`", turned,
+                    at=joined(before.span, word.span))  # fmt: skip
     if before.type == "COMMA" and word.type in ("_NL", "$END", "_DEDENT"):
         return Mend("leave the comma out: what stands on its own line needs none")
     if word.type == "NOT" and "DRAIN" in wanted:
@@ -168,17 +172,19 @@ def _shown(wanted: Iterable[str]) -> str:
     return together[0] if len(together) == 1 else ", ".join(together[:-1]) + f" or {together[-1]}"
 
 
-def strange(sign: str, after: str, span: Span, findings: Findings) -> None:
-    """A character that begins no word."""
+def strange(sign: str, rest: str, span: Span, findings: Findings) -> None:
+    """A character that begins no word; `rest` is what stands behind it in its row."""
     if sign in "\"'“„”«»‘’":
+        width = 1 + len(rest.rstrip())
+        at = Span(span.file, span.line, span.column, span.line, span.column + width).end
         findings.add(
             "unclosed-text", 'the text that begins here has no closing `"`', span,
-            Mend('end it with `"` on the same line'),
+            Mend('end it with `"` on the same line', '"' if sign == '"' else None, at=at),
         )  # fmt: skip
-    elif sign == "." and after[:1].isdigit():
+    elif sign == "." and rest[:1].isdigit():
         findings.add("strange-sign", "a number begins with a digit", span,
-                     Mend("put `0` before the point"))  # fmt: skip
+                     Mend("put `0` before the point", "0", at=span.start))  # fmt: skip
     else:
         shown = sign if sign.isprintable() else f"U+{ord(sign):04X}"
         findings.add("strange-sign", f"`{shown}` is no sign of the language", span,
-                     Mend("leave it out"))  # fmt: skip
+                     Mend("leave it out", None if sign in "()[]{}" else ""))  # fmt: skip

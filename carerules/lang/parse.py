@@ -122,8 +122,8 @@ class _Reading:
             except UnexpectedCharacters as error:
                 at = self._span(error.line, error.column, error.line, error.column + 1)
                 place = error.pos_in_stream or 0
-                sign, after = self.text[place], self.text[place + 1 : place + 2]
-                hints.strange(sign, after, at, self.findings)
+                rest = self.text[place + 1 :].partition("\n")[0]
+                hints.strange(self.text[place], rest, at, self.findings)
                 raise _StopError from None
 
     def _span(self, line: int, column: int, end_line: int, end_column: int) -> Span:
@@ -144,7 +144,8 @@ class _Reading:
                 Mend("make several rules of it"),
             )  # fmt: skip
             raise _StopError
-        word = slips.written_here(Word(token.type, str(token), span), self.findings)
+        word = Word(token.type, str(token), span)
+        word = slips.written_here(word, self.findings, glued=self._glued(token))
         if _is_keyword(word) and "NAME" not in self._wanted():
             word = Word(word.text.upper(), word.text, span)
         self._depth(word)
@@ -156,6 +157,13 @@ class _Reading:
             if self._guess(word, wanted):
                 return
         self._feed(word)
+
+    def _glued(self, token: Token) -> tuple[bool, bool]:
+        """Whether no blank stands before the token, and whether none stands behind it."""
+        start, stop = token.start_pos or 0, token.end_pos or 0
+        around = self.text[start - 1 : start] if start else "", self.text[stop : stop + 1]
+        left, right = (bool(sign.strip()) for sign in around)
+        return left, right
 
     def _depth(self, word: Word) -> None:
         if word.type == "LPAR":

@@ -99,9 +99,12 @@ def scan(text: str, file: str, findings: Findings) -> Iterator[Item]:
             )  # fmt: skip
             item = Item(file, line, [row], tabbed=tabbed)
         elif item is not None and _belongs(word, item):
+            # What belongs below `when` must be indented further still: no one change does it.
+            four = None if word == "when" else "    "
             findings.add(
                 "indentation", f"`{word}` stands inside a {_kind(item)}, and is not indented here",
-                Span(file, line, 1, line, 1 + len(word)), Mend("put four spaces before it"),
+                Span(file, line, 1, line, 1 + len(word)),
+                Mend("put four spaces before it", four, at=Span(file, line, 1, line, 1)),
             )  # fmt: skip
             item.pulled.add(line)
             item.rows.append(row)

@@ -122,9 +122,10 @@ class Scope:
             )  # fmt: skip
             return
         mend = Mend(f"write it in {wanted.unit}")
-        if wanted in (DURATION, COUNT):
-            mend = Mend("write a time, such as `20 min`" if wanted == DURATION
-                        else "write the number alone")  # fmt: skip
+        if wanted == DURATION:
+            mend = Mend("write a time, such as `20 min`")
+        elif wanted == COUNT:
+            mend = Mend("write the number alone", "")
         elif (wanted, got.dimension) == (TEMPERATURE, C_RATE):
             mend = Mend("write `°C`; `C` is a rate of charge", "°C", safe=True)
         elif (wanted, got.dimension) == (C_RATE, CURRENT):

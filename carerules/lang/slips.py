@@ -27,8 +27,11 @@ _SIGNS = {
 _NUMBER = re.compile(rf"[+-]?\d{{1,{DIGITS_MAX}}}(\.\d{{1,{DIGITS_MAX}}})?")
 
 
-def written_here(word: Word, findings: Findings) -> Word:
-    """The word as this language spells it; a foreign sign is told, once each."""
+def written_here(word: Word, findings: Findings, *, glued: tuple[bool, bool]) -> Word:
+    """The word as this language spells it; a foreign sign is told, once each.
+
+    `glued`: no blank stands before it, or behind it, so that a word in its place needs one.
+    """
     if word.type == "FIGURE":
         return _number(word, findings)
     if word.type == "STRING":
@@ -41,9 +44,10 @@ def written_here(word: Word, findings: Findings) -> Word:
     sign = _SIGNS.get(word.text)
     if sign is None:
         return word
+    left, right = (" " if side and sign.isalpha() else "" for side in glued)
     findings.add(
         "foreign-sign", f"found `{word.text}`, which is written `{sign}` here",
-        word.span, Mend(f"write `{sign}`", sign, safe=True),
+        word.span, Mend(f"write `{sign}`", f"{left}{sign}{right}", safe=True),
     )  # fmt: skip
     return replace(word, text=sign)
 
@@ -200,7 +204,12 @@ def _inserted(
         at = Span(end.file, end.end_line, end.end_column, end.end_line, end.end_column + 1)
     shown = "the end of the line" if word.type == "_NL" else f"`{word.text}`"
     where = "at the end of the line" if word.type == "_NL" else "before it"
+    if before is not None and (word.type == "_NL" or missing in ("COLON", "COMMA", "RPAR")):
+        text, there = said if missing in _PLAIN_SIGNS else f" {said}", before.span.end
+    else:
+        text, there = f"{said} ", word.span.start
     findings.add(
-        "missing-word", f"`{said}` is missing before {shown}", at, Mend(f"put `{said}` {where}")
-    )
+        "missing-word", f"`{said}` is missing before {shown}", at,
+        Mend(f"put `{said}` {where}", text, at=there),
+    )  # fmt: skip
     return Guess((Word(missing, said, at), word))
