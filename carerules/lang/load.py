@@ -21,7 +21,7 @@ from carerules.lang import syntax as s
 from carerules.lang.check import check_names, check_over
 from carerules.lang.findings import Findings
 from carerules.lang.limits import FILES_MAX, FINDINGS_MAX, RULES_MAX, USE_DEPTH_MAX
-from carerules.lang.parse import parse
+from carerules.lang.memo import Memo
 from carerules.lang.resolve import FileResolver, Override, rule_name
 from carerules.lang.scan import Item, scan
 from carerules.lang.scenario import scenario
@@ -49,18 +49,21 @@ def _no_file(_name: str) -> str | None:
 
 def load(
     files: Mapping[str, str], *, catalogue: Catalogue, names: Names = Names(),  # noqa: B008 - frozen
-    fetch: Fetch = _no_file,
+    fetch: Fetch = _no_file, memo: Memo | None = None,
 ) -> Loaded:  # fmt: skip
     """The plan of these files and of all that they take in, in the order of the text.
 
     Never raises for anything that stands in a file. `fetch` gives the text of a file named in
-    `use`, exactly as it is written there, or None.
+    `use`, exactly as it is written there, or None. `memo`: for files that are loaded again and
+    again, as while they are written.
     """
-    loading = _Loading(catalogue, names, fetch)
+    memo = memo or Memo()
+    loading = _Loading(catalogue, names, fetch, memo)
     for name, text in files.items():
         loading.read(name, text)
     for name in files:
         loading.resolve_top(name)
+    memo.turn()
     return loading.finished()
 
 
@@ -81,8 +84,8 @@ _MARKS = re.compile(r"\bmark\s+([^\W\d][\w-]*)")
 class _Loading:
     """All files on their way to one plan."""
 
-    def __init__(self, catalogue: Catalogue, names: Names, fetch: Fetch) -> None:
-        self.catalogue, self.names, self.fetch = catalogue, names, fetch
+    def __init__(self, catalogue: Catalogue, names: Names, fetch: Fetch, memo: Memo) -> None:
+        self.catalogue, self.names, self.fetch, self.memo = catalogue, names, fetch, memo
         self.findings = Findings()
         self.sources: dict[str, str] = {}
         self.files: dict[str, _Read] = {}
@@ -105,7 +108,7 @@ class _Loading:
             if self.findings.full or self._too_many_rules(item):
                 read.torn = True
                 return
-            node = parse(item, self.findings)
+            node = self.memo.parse(item, self.findings)
             if node is None:
                 self._lost(item, read)
                 continue

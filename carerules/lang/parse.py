@@ -83,6 +83,23 @@ def parse(item: Item, findings: Findings) -> StatementNode | None:
     return _Reading(item, findings).result()
 
 
+def words_before(item: Item) -> tuple[set[str], list[Word]]:
+    """The terminals that fit in the place of the statement's last word, and the words before it.
+
+    Both are empty where the statement has a slip before that no guess gets over.
+    """
+    reading = _Reading(item, Findings())
+    end = len(item.text)
+    try:
+        for token in reading.tokens():
+            if token.end_pos == end and token.type != "_NL":
+                return reading.wanted(), reading.taken
+            reading.take(token)
+    except _StopError:
+        pass
+    return set(), []
+
+
 class _StopError(Exception):
     """The rest of the statement cannot be read; why is among the findings."""
 
@@ -99,19 +116,20 @@ class _Reading:
         self.last_type = ""
         self.margins = [0]
         self.open: list[Word] = []  # parentheses
-        self.words = self.nots = 0
+        self.taken: list[Word] = []
+        self.nots = 0
 
     def result(self) -> StatementNode | None:
         try:
-            for token in self._tokens():
-                self._take(token)
+            for token in self.tokens():
+                self.take(token)
             return self._end()
         except _StopError:
             return None
 
     # ---- words -------------------------------------------------------------------------------
 
-    def _tokens(self) -> Iterator[Token]:
+    def tokens(self) -> Iterator[Token]:
         """The lexer's tokens; one that no state wants here is handed over all the same."""
         while True:
             try:
@@ -130,15 +148,14 @@ class _Reading:
         first = self.item.line - 1
         return Span(self.item.file, line + first, column, end_line + first, end_column)
 
-    def _take(self, token: Token) -> None:
+    def take(self, token: Token) -> None:
         span = self._span(
             token.line or 1, token.column or 1, token.end_line or 1, token.end_column or 1
         )
         if token.type == "_NL":
             self._line_end(str(token), span)
             return
-        self.words += 1
-        if self.words > WORDS_MAX:
+        if len(self.taken) >= WORDS_MAX:
             self.findings.add(
                 "too-many", f"a statement has at most {WORDS_MAX} words", span,
                 Mend("make several rules of it"),
@@ -146,14 +163,14 @@ class _Reading:
             raise _StopError
         word = Word(token.type, str(token), span)
         word = slips.written_here(word, self.findings, glued=self._glued(token))
-        if _is_keyword(word) and "NAME" not in self._wanted():
+        if _is_keyword(word) and "NAME" not in self.wanted():
             word = Word(word.text.upper(), word.text, span)
         self._depth(word)
         if word.type == "NAME" and self.last_type == "FIGURE" and unit_named(word.text) is None:
             # In the place of a unit, and none: perhaps the next word of the sentence, misspelt.
             if word.text.upper() in keywords():
                 word = Word(word.text.upper(), word.text, span)
-            wanted = self._wanted() - {"NAME"}
+            wanted = self.wanted() - {"NAME"}
             if self._guess(word, wanted):
                 return
         self._feed(word)
@@ -182,7 +199,7 @@ class _Reading:
         try:
             self._push(word)
         except UnexpectedInput:
-            wanted = self._wanted()
+            wanted = self.wanted()
             if not self._guess(word, wanted):
                 if self.open and word.type in ("$END", "_NL", "_DEDENT"):
                     self.findings.add(
@@ -219,7 +236,7 @@ class _Reading:
             return False
         return True
 
-    def _wanted(self) -> set[str]:
+    def wanted(self) -> set[str]:
         """The terminals that the parser would take now."""
         wanted: set[str] = cast(Any, self.parser).accepts()
         return wanted
@@ -229,6 +246,7 @@ class _Reading:
         self.last_type = word.type
         if not word.type.startswith("_"):
             self.before = word
+            self.taken.append(word)
         return taken
 
     # ---- lines -------------------------------------------------------------------------------
@@ -248,7 +266,7 @@ class _Reading:
     def _margin(self, width: int, span: Span) -> None:
         margins = self.margins
         here = Span(span.file, span.end_line, 1, span.end_line, max(2, width + 1))
-        opens = "_INDENT" in self._wanted()
+        opens = "_INDENT" in self.wanted()
         if span.end_line in self.item.pulled:
             width = margins[-1] + 1 if opens else margins[-1]
         if width > margins[-1]:
@@ -287,5 +305,5 @@ class _Reading:
         try:
             return cast(StatementNode, self._push(Word("$END", "", end)))
         except UnexpectedInput:
-            self._unexpected(Word("$END", "", end), self._wanted())
+            self._unexpected(Word("$END", "", end), self.wanted())
             return cast(StatementNode, None)
