@@ -3,6 +3,14 @@
 Knows chemistry. Does not know rules, stations or safety.
 """
 
+from carerules.battery.ageing import (
+    Band,
+    Ledger,
+    empty_ledger,
+    lain,
+    stored_cost,
+    use_cost,
+)
 from carerules.battery.charge import charge_at_rest, relaxation_v, rest_voltage
 from carerules.battery.chemistry import Chemistry, read_chemistry, shipped_chemistries
 from carerules.battery.drain import (
@@ -13,6 +21,7 @@ from carerules.battery.drain import (
     DrainForecast,
     Load,
     Resistor,
+    curve_v,
     forecast,
 )
 from carerules.battery.estimate import (
@@ -23,26 +32,46 @@ from carerules.battery.estimate import (
     take_sample,
     take_time,
 )
+from carerules.battery.life import LifeCell, read_life_cell, shipped_life_cells
+from carerules.battery.recharge import ChargeForecast, Charger, recharge
+from carerules.battery.thermal import AIR_SHARE, Body, body_of, warmed
 
 __all__ = [
+    "AIR_SHARE",
+    "Band",
+    "Body",
     "CannotCarry",
+    "ChargeForecast",
+    "Charger",
     "Chemistry",
     "ConstantCurrent",
     "ConstantPower",
     "Curve",
     "DrainForecast",
     "Estimate",
+    "Ledger",
+    "LifeCell",
     "Load",
     "Resistor",
+    "body_of",
     "charge_at_rest",
+    "curve_v",
+    "empty_ledger",
     "forecast",
     "fresh",
+    "lain",
     "read_chemistry",
+    "read_life_cell",
+    "recharge",
     "relaxation_v",
     "rest_voltage",
     "shipped_chemistries",
+    "shipped_life_cells",
+    "stored_cost",
     "take_energy",
     "take_event",
     "take_sample",
     "take_time",
+    "use_cost",
+    "warmed",
 ]

@@ -13,10 +13,11 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
 from itertools import pairwise
-from typing import Annotated
 
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints, ValidationError
+from pydantic import ValidationError
 
+from carerules.battery.chemistry_file import ChemistryFile, Figure, lower, shape_problems, short
+from carerules.battery.life import LifeCell, shipped_life_cells
 from carerules.domain.moment import MINUTE, MONTH
 from carerules.domain.pack import Limits
 from carerules.shipped import shipped
@@ -27,6 +28,15 @@ POINTS_MIN = 5  # fewer cannot show a knee
 
 
 @dataclass(frozen=True, slots=True)
+class Heat:
+    """How big a cell is (ml an Ah), what warms it (J/ml/K), and what still air takes (W/m²/K)."""
+
+    cell_ml_ah: float
+    heat_j_ml_k: float
+    air_w_m2_k: float
+
+
+@dataclass(frozen=True, slots=True)
 class Chemistry:
     """What one family of cells does at rest, what it is allowed, and what is typical of it.
 
@@ -34,6 +44,9 @@ class Chemistry:
     from empty to full; `spreads` (points of charge, 1 sigma) is how far published or measured
     cells of the family lie from it there. `resistance_mohm_ah` is a cell's resistance (mΩ) times
     its capacity (Ah). `charge_efficiency` is the share of a charge (Ah) that comes back.
+    `hysteresis_v` (V a cell) is how far the rest voltage lies above the curve after a charge and
+    below it after a drain; `temperature_v_k` how it moves with warmth at half charge. `life` are
+    the published cells that stand for its ageing; none: nothing is published.
     `sources` says for each key of the file where its figure comes from.
     """
 
@@ -47,6 +60,10 @@ class Chemistry:
     resistance_mohm_ah: float
     charge_efficiency: float
     sources: Mapping[str, str]
+    hysteresis_v: float = 0.0
+    temperature_v_k: float = 0.0
+    heat: Heat | None = None
+    life: tuple[LifeCell, ...] = ()
 
     @property
     def shelf_slope(self) -> float:
@@ -67,11 +84,11 @@ def read_chemistry(text: str, file: str) -> Chemistry | tuple[str, ...]:
     try:
         raw = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        return (f"{file}: this is not TOML: {_lower(str(error))}; mend the line named",)
+        return (f"{file}: this is not TOML: {lower(str(error))}; mend the line named",)
     try:
-        parsed = _File.model_validate(raw)
+        parsed = ChemistryFile.model_validate(raw)
     except ValidationError as error:
-        return tuple(_shape_problems(error, file))
+        return tuple(shape_problems(error, file))
     problems = tuple(f"{file}: {problem}" for problem in _problems(parsed))
     return problems or _build(parsed)
 
@@ -95,96 +112,6 @@ def shipped_chemistries() -> Mapping[str, Chemistry]:
     return found
 
 
-# --- the file's shape -----------------------------------------------------------------------------
-
-_Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=3, max_length=400)]
-_Number = Annotated[float, Field(allow_inf_nan=False, strict=True)]
-
-
-class _Part(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class _Figure(_Part):
-    value: _Number
-    source: _Text
-
-
-class _Rest(_Part):
-    source: _Text
-    points: tuple[tuple[_Number, _Number, _Number], ...]
-
-
-class _Limits(_Part):
-    cell_v_floor: _Figure
-    cell_v_ceiling: _Figure
-    cell_v_harm: _Figure
-    drain_c_min: _Figure
-    drain_c_max: _Figure
-    charge_c_min: _Figure
-    charge_c_max: _Figure
-    soc_floor_pct: _Figure
-    rest_before_charge_min: _Figure
-
-
-class _Typical(_Part):
-    self_discharge_pct_month: _Figure
-    resistance_mohm_ah: _Figure
-    charge_efficiency: _Figure
-
-
-class _File(_Part):
-    name: _Text
-    says: _Text
-    rest: _Rest
-    limits: _Limits
-    typical: _Typical
-
-
-_KEYS = sorted(
-    {*_File.model_fields, *_Rest.model_fields, *_Limits.model_fields}
-    | {*_Typical.model_fields, *_Figure.model_fields}
-)
-
-_WANTED: Mapping[str, tuple[str, str]] = {
-    # what pydantic calls it: what was wanted, the mend
-    "missing": ("this key", "add it; the shipped files show its form"),
-    "string_too_short": ("at least three characters", "say it in words"),
-    "string_too_long": ("at most 400 characters", "shorten it"),
-    "string_type": ("a text", "put it in double quotes"),
-    "float_type": ("a number", "take it out of its quotes"),
-    "finite_number": ("a finite number", "write the figure itself"),
-    "tuple_type": ("a list", "write `[charge in %, volts a cell, spread in points]`"),
-    "too_long": ("three numbers a point", "write `[charge in %, volts a cell, spread in points]`"),
-    "model_type": ("a table", 'write `{ value = 1.0, source = "..." }`'),
-}
-
-
-def _shape_problems(error: ValidationError, file: str) -> Iterator[str]:
-    for fault in error.errors(include_url=False):
-        key = ".".join(str(part) for part in fault["loc"])
-        if fault["type"] == "extra_forbidden":
-            near = get_close_matches(str(fault["loc"][-1]), _KEYS, n=1)
-            mend = f"did you mean `{near[0]}`?" if near else "take it out"
-            yield f"{file}: `{key}`: found a key that no chemistry has; {mend}"
-            continue
-        kind = fault["type"]
-        if kind == "missing" and isinstance(fault["loc"][-1], int):
-            kind = "too_long"  # a point with fewer than three numbers: the same mend
-        wanted, mend = _WANTED.get(kind, (_lower(fault["msg"]), "mend it"))
-        found = "nothing" if fault["type"] == "missing" else f"`{_short(fault['input'])}`"
-        yield f"{file}: `{key}`: found {found}, wanted {wanted}; {mend}"
-
-
-def _short(found: object) -> str:
-    text = "a table" if isinstance(found, dict) else str(found)
-    return " ".join(text.split())[:40]
-
-
-def _lower(text: str) -> str:
-    return (text[:1].lower() + text[1:]).rstrip(".")
-
-
 # --- what the figures must satisfy ----------------------------------------------------------------
 
 _BOUNDS: Mapping[str, tuple[float, float, str, str]] = {
@@ -201,6 +128,11 @@ _BOUNDS: Mapping[str, tuple[float, float, str, str]] = {
     "self_discharge_pct_month": (0, 30, "% a month", "write percent a month"),
     "resistance_mohm_ah": (1, 1_000, "mΩ Ah", "write a cell's mΩ times its Ah"),
     "charge_efficiency": (0.9, 1, "", "write the share of a charge that comes back"),
+    "hysteresis_mv": (0, 300, "mV", "write half the gap between charged and drained rest"),
+    "temperature_mv_k": (-2, 2, "mV/K", "write millivolts a cell for each kelvin"),
+    "cell_ml_ah": (2, 40, "ml/Ah", "write a cell's volume over its capacity"),
+    "heat_j_ml_k": (1, 5, "J/ml/K", "write joules for each millilitre and kelvin"),
+    "air_w_m2_k": (1, 100, "W/m²/K", "write watts for each square metre and kelvin"),
 }
 
 _ORDER = (
@@ -211,11 +143,10 @@ _ORDER = (
 )
 
 
-def _problems(parsed: _File) -> Iterator[str]:
+def _problems(parsed: ChemistryFile) -> Iterator[str]:
     if not re.fullmatch(r"[a-z][a-z0-9-]{0,39}", parsed.name):
         yield (
-            f"`name`: found `{_short(parsed.name)}`, wanted small letters, digits and `-`;"
-            " rename it"
+            f"`name`: found `{short(parsed.name)}`, wanted small letters, digits and `-`; rename it"
         )
     figures = _figures(parsed)
     for key, figure in figures.items():
@@ -229,10 +160,16 @@ def _problems(parsed: _File) -> Iterator[str]:
                 f"`{less}`: found `{figures[less].value:g}`, wanted less than `{more}`,"
                 f" {figures[more].value:g}; put the two in order"
             )
+    known = shipped_life_cells()
+    for cell in () if parsed.ageing is None else parsed.ageing.cells:
+        if cell not in known:
+            near = get_close_matches(cell, known, n=1)
+            mend = f"did you mean `{near[0]}`?" if near else f"there are {', '.join(known)}"
+            yield f"`ageing.cells`: found `{short(cell)}`, wanted a published cell; {mend}"
     yield from _curve_problems(parsed)
 
 
-def _curve_problems(parsed: _File) -> Iterator[str]:
+def _curve_problems(parsed: ChemistryFile) -> Iterator[str]:
     points = parsed.rest.points
     if not POINTS_MIN <= len(points) <= POINTS_MAX:
         yield (
@@ -272,15 +209,17 @@ def _curve_problems(parsed: _File) -> Iterator[str]:
         )
 
 
-def _figures(parsed: _File) -> dict[str, _Figure]:
+def _figures(parsed: ChemistryFile) -> dict[str, Figure]:
     return {
-        name: getattr(part, name)
-        for part in (parsed.limits, parsed.typical)
+        name: figure
+        for part in (parsed.limits, parsed.typical, parsed.heat)
+        if part is not None
         for name in type(part).model_fields
+        if (figure := getattr(part, name)) is not None
     }
 
 
-def _build(parsed: _File) -> Chemistry:
+def _build(parsed: ChemistryFile) -> Chemistry:
     figures = _figures(parsed)
     value = {key: figure.value for key, figure in figures.items()}
     charge, volts, spreads = zip(*parsed.rest.points, strict=True)
@@ -306,5 +245,14 @@ def _build(parsed: _File) -> Chemistry:
         resistance_mohm_ah=value["resistance_mohm_ah"],
         charge_efficiency=value["charge_efficiency"],
         sources={"rest": parsed.rest.source}
-        | {key: figure.source for key, figure in figures.items()},
+        | {key: figure.source for key, figure in figures.items()}
+        | ({} if parsed.ageing is None else {"ageing": parsed.ageing.source}),
+        hysteresis_v=value.get("hysteresis_mv", 0.0) / 1_000,
+        temperature_v_k=value.get("temperature_mv_k", 0.0) / 1_000,
+        heat=None
+        if parsed.heat is None
+        else Heat(value["cell_ml_ah"], value["heat_j_ml_k"], value["air_w_m2_k"]),
+        life=()
+        if parsed.ageing is None
+        else tuple(shipped_life_cells()[name] for name in parsed.ageing.cells),
     )

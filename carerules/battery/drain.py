@@ -170,17 +170,21 @@ def _stretches(
     curve: Curve, cells: int, start: float, target: float
 ) -> list[tuple[float, float, float]]:
     """From the top down: charge fraction moved, rest volts of the pack above and below."""
-    fractions, volts = curve
-    inside = [fraction for fraction in fractions if target < fraction < start]
+    inside = [fraction for fraction in curve[0] if target < fraction < start]
     cuts = [start, *reversed(inside), target]
+    return [
+        (high - low, cells * curve_v(curve, high), cells * curve_v(curve, low))
+        for high, low in pairwise(cuts)
+    ]
 
-    def pack_v(fraction: float) -> float:
-        index = min(max(1, bisect_right(fractions, fraction)), len(fractions) - 1)
-        low, high = fractions[index - 1], fractions[index]
-        share = (fraction - low) / (high - low)
-        return cells * (volts[index - 1] + share * (volts[index] - volts[index - 1]))
 
-    return [(high - low, pack_v(high), pack_v(low)) for high, low in pairwise(cuts)]
+def curve_v(curve: Curve, fraction: float) -> float:
+    """Rest volts of a cell at a charge fraction, along the straight lines of the curve."""
+    fractions, volts = curve
+    index = min(max(1, bisect_right(fractions, fraction)), len(fractions) - 1)
+    low, high = fractions[index - 1], fractions[index]
+    share = (fraction - low) / (high - low)
+    return volts[index - 1] + share * (volts[index] - volts[index - 1])
 
 
 def _ask_sense(

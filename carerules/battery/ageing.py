@@ -1,0 +1,166 @@
+"""What lying and use cost a pack: a band over published cells, never one number.
+
+Knows the chemistry's life cells. Does not know which of them a pack is like; nobody does. Published
+cells age 1.1 to 5 times faster at 100 % than at 50 %, and not each of them faster the fuller it is.
+A cost here is the year's mean: the first month of a new cell costs two to three times as much.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
+from statistics import median
+
+from carerules.battery.chemistry import Chemistry
+from carerules.battery.life import YEAR_DAYS, LifeCell
+from carerules.domain.moment import DAY, MONTH, Duration
+
+MONTHS_A_YEAR = YEAR_DAYS * DAY / MONTH
+ROOM_C = 25.0
+"""Taken where no temperature is known; the spread then covers `ROOM_SWING_C` either way."""
+ROOM_SWING_C = 10.0
+HIGH_PERCENT = 80.0
+"""Hours above this are counted and priced: every ready-made rule brings packs down to it."""
+GENTLE_PERCENT = 50.0
+"""What hours above are held against: half full, as the trade stores packs (common practice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """The least, the middle and the most of what published cells say."""
+
+    low: float
+    mid: float
+    high: float
+
+    def plus(self, other: Band, times: float = 1.0) -> Band:
+        """This and some of another, each edge by itself."""
+        return Band(
+            self.low + times * other.low,
+            self.mid + times * other.mid,
+            self.high + times * other.high,
+        )
+
+
+NOTHING = Band(0.0, 0.0, 0.0)
+
+
+def band(figures: Iterable[float | None]) -> Band | None:
+    """The band of what is known; None: nothing is."""
+    known = sorted(figure for figure in figures if figure is not None)
+    return Band(known[0], median(known), known[-1]) if known else None
+
+
+def stored_cost(chemistry: Chemistry, soc: float, temp_c: float | None) -> Band | None:
+    """Percent of capacity a month, as the mean of a new pack's first year, lying at this charge
+    (%) and temperature. None: nothing is published for the chemistry.
+
+    No temperature: that of a room, and the edges of the band where it is cooler or warmer.
+    """
+    temps = (temp_c,) if temp_c is not None else (
+        ROOM_C, ROOM_C - ROOM_SWING_C, ROOM_C + ROOM_SWING_C,
+    )  # fmt: skip
+    bands = [
+        band(_monthly(cell, soc, temp) for cell in chemistry.life) for temp in temps
+    ]  # fmt: skip
+    known = [one for one in bands if one is not None]
+    if not known:
+        return None
+    return Band(min(one.low for one in known), known[0].mid, max(one.high for one in known))
+
+
+def _monthly(cell: LifeCell, soc: float, temp_c: float) -> float | None:
+    loss = cell.stored_loss(soc / 100, temp_c, YEAR_DAYS)
+    return None if loss is None else 100 * loss / MONTHS_A_YEAR
+
+
+def use_cost(
+    chemistry: Chemistry, uses: float, depth: float, rate_c: float, temp_c: float = ROOM_C
+) -> Band | None:
+    """Percent of capacity that so many uses from new cost, each of one depth (%) and C-rate."""
+    cycles = uses * depth / 100
+    return band(
+        None if loss is None else 100 * loss
+        for cell in chemistry.life
+        for loss in [cell.cycled_loss(depth / 100, rate_c, temp_c, cycles)]
+    )
+
+
+# --- the ledger -----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Ledger:
+    """What a stretch of lying came to, in percent of capacity, cell by published cell.
+
+    `lost` while it lay as it did; `high` the part of it above 80 %, and `high_gentle` what those
+    same hours would have cost at 50 %; `full` what all hours would have cost at 100 %.
+    Times in milliseconds; `unseen` is where the charge was not known: it is priced as nothing.
+    """
+
+    cells: tuple[LifeCell, ...]
+    lost: tuple[float, ...]
+    high: tuple[float, ...]
+    high_gentle: tuple[float, ...]
+    full: tuple[float, ...]
+    seen_time: Duration = 0
+    high_time: Duration = 0
+    unseen: Duration = 0
+
+    @property
+    def loss(self) -> Band | None:
+        """Percent of capacity lost by lying."""
+        return band(self.lost)
+
+    @property
+    def high_extra(self) -> Band | None:
+        """Percent that the hours above 80 % cost more than at 50 %."""
+        return band(a - b for a, b in zip(self.high, self.high_gentle, strict=True))
+
+    @property
+    def saved_each(self) -> tuple[float, ...]:
+        """Percent that was not lost against lying full all the while, by cell."""
+        return tuple(a - b for a, b in zip(self.full, self.lost, strict=True))
+
+    @property
+    def saved(self) -> Band | None:
+        """The same as a band; below 0 for a cell that ages no faster full."""
+        return band(self.saved_each)
+
+
+def empty_ledger(chemistry: Chemistry) -> Ledger:
+    """A ledger in which nothing has lain yet."""
+    cells = tuple(cell for cell in chemistry.life if cell.stored is not None)
+    none = (0.0,) * len(cells)
+    return Ledger(cells, none, none, none, none)
+
+
+def lain(ledger: Ledger, soc: float | None, temp_c: float | None, time: Duration) -> Ledger:
+    """The ledger after the pack has lain so long at one charge (%; None: not known)."""
+    if soc is None:
+        return replace(ledger, unseen=ledger.unseen + time)
+    temp, share = ROOM_C if temp_c is None else temp_c, time / MONTH
+
+    def cost(at: float) -> Callable[[LifeCell], float]:
+        return lambda cell: (_monthly(cell, at, temp) or 0.0) * share
+
+    def added(column: tuple[float, ...], at: float) -> tuple[float, ...]:
+        price = cost(at)
+        return tuple(
+            before + price(cell) for before, cell in zip(column, ledger.cells, strict=True)
+        )
+
+    ledger = replace(
+        ledger,
+        lost=added(ledger.lost, soc),
+        full=added(ledger.full, 100.0),
+        seen_time=ledger.seen_time + time,
+    )
+    if soc <= HIGH_PERCENT:
+        return ledger
+    return replace(
+        ledger,
+        high=added(ledger.high, soc),
+        high_gentle=added(ledger.high_gentle, GENTLE_PERCENT),
+        high_time=ledger.high_time + time,
+    )
