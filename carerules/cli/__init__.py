@@ -29,6 +29,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "why": ("reading", "Show why each rule holds or not for a pack."),
     "log": ("reading", "Show what was seen, decided and done."),
     "test": ("trials", "Play the scenarios in rule files."),
+    "lsp": ("editing", "Serve an editor: findings, completion, rename."),
     "pretend": ("pretend", "Play a plug or a pack over MQTT, for tests and trials."),
 }
 """Every command: the module it lives in, and its line in the overview."""

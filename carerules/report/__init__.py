@@ -14,7 +14,15 @@ from carerules.report.manual_codes import (
     nearest_codes,
 )
 from carerules.report.page import Paint, fold, plain
-from carerules.report.shapes import LineShape, LogShape, StatusShape, UsesShape, WhyShape
+from carerules.report.shapes import (
+    LineShape,
+    LogShape,
+    NeverShape,
+    RuleShape,
+    StatusShape,
+    UsesShape,
+    WhyShape,
+)
 from carerules.report.status import Keeper, status_lines, status_of, uses_lines, uses_of
 from carerules.report.why import why_lines, why_of
 from carerules.report.words import Line, line_of, said
@@ -29,8 +37,10 @@ __all__ = [
     "Line",
     "LineShape",
     "LogShape",
+    "NeverShape",
     "OptionRow",
     "Paint",
+    "RuleShape",
     "StatusShape",
     "UsesShape",
     "WhyShape",

@@ -3,7 +3,7 @@
 from carerules.service.desk import Desk
 from carerules.service.memory import WorldStore, dump_world, load_world, restore
 from carerules.service.outside import RealOutside
-from carerules.service.rules import SiteRules, load_files, read_rules
+from carerules.service.rules import SiteRules, load_files, read_rules, ships
 from carerules.service.run import Service, Teller, all_off, quiet, worth_keeping
 
 __all__ = [
@@ -20,5 +20,6 @@ __all__ = [
     "quiet",
     "read_rules",
     "restore",
+    "ships",
     "worth_keeping",
 ]

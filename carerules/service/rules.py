@@ -94,9 +94,14 @@ def _read(path: Path, name: str) -> str | Diagnostic:
     return read_text(raw, name)
 
 
+def ships(name: str) -> bool:
+    """Whether a `use` of this name means a file that ships, and not one beside the rule file."""
+    return "/" not in name and "\\" not in name and not name.endswith(".care")
+
+
 def _fetch(name: str, folders: set[Path]) -> str | None:
     """The text of a file that a rule file takes in: shipped by its bare name, or beside it."""
-    if "/" not in name and "\\" not in name and not name.endswith(".care"):
+    if ships(name):
         try:
             inside = shipped("rules") / f"{name}.care"
             return inside.read_text("utf-8") if inside.is_file() else None

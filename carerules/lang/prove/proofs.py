@@ -49,6 +49,11 @@ class Proofs:
     undecided: tuple[Undecided, ...] = ()
     models: tuple[str, ...] = ()
 
+    @property
+    def cut_short(self) -> bool:
+        """Whether the bound of work came before the end of the proofs."""
+        return any(one.why == SPENT for one in self.undecided)
+
     def diagnostics(self) -> tuple[Diagnostic, ...]:
         """What is wrong, by place in the text; at most as many as a check shows."""
         verdicts: list[Verdict] = [

@@ -1,0 +1,257 @@
+"""Rule files and sites as an editor has them: what is open in it, else what lies on the disk.
+
+Knows folders, addresses of files and the site near a document. Does not know the protocol.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from collections.abc import Set as AbstractSet
+from dataclasses import dataclass, field
+from functools import cache
+from pathlib import Path
+from urllib.parse import unquote, urlsplit
+
+from carerules.config import SiteFile, read_site
+from carerules.domain.diagnostic import Diagnostic
+from carerules.lang import Memo, read_text
+from carerules.lsp.features import SITE_FILE, Sight, Together, look
+from carerules.lsp.text import Document
+from carerules.service import ships
+from carerules.shipped import shipped
+
+SITE_NEAR = "site.toml"
+FOLDERS_UP_MAX = 4
+"""Folders above a rule file in which its site is looked for: a checkout is no deeper."""
+FILE_BYTES_MAX = 1 << 20
+"""A rule file has at most 1 MiB; one byte more is read, to see that there is more."""
+DRAFT = "draft.care"
+"""The name of a document that was never saved."""
+FILES_OFFERED_MAX = 200
+"""Rule files of a folder that are offered behind `use`."""
+
+
+def path_of(uri: str) -> Path | None:
+    """Where a document lies; None: nowhere on this disk, as one that was never saved."""
+    try:
+        parts = urlsplit(uri)
+        if parts.scheme != "file" or parts.netloc not in ("", "localhost"):
+            return None
+        return Path(unquote(parts.path)).resolve()
+    except (ValueError, OSError, RuntimeError):
+        return None
+
+
+@dataclass(frozen=True)
+class Shelf:
+    """All open documents at one instant."""
+
+    documents: Mapping[str, Document]
+
+    def at(self, path: Path) -> tuple[str, Document] | None:
+        """The open document that lies there, and its address."""
+        return next(
+            ((uri, one) for uri, one in self.documents.items() if path_of(uri) == path), None
+        )
+
+    def text_at(self, path: Path) -> str | None:
+        """The text of a file: as it is open, else as it is saved; None: it cannot be read."""
+        found = self.at(path)
+        return _saved(path) if found is None else found[1].text
+
+
+def _saved(path: Path) -> str | None:
+    try:
+        with path.open("rb") as stream:
+            text = read_text(stream.read(FILE_BYTES_MAX + 1), path.name)
+    except (OSError, ValueError):
+        return None
+    return None if isinstance(text, Diagnostic) else text
+
+
+@cache
+def shipped_names() -> frozenset[str]:
+    """The rule files that ship, by the names that `use` takes."""
+    return frozenset(
+        one.name.removesuffix(".care") for one in shipped("rules").iterdir()
+        if one.name.endswith(".care")
+    )  # fmt: skip
+
+
+@dataclass(slots=True)
+class _Site:
+    """A site file as it was read; `site` None: it has problems, of which `problem` is the first."""
+
+    stamp: tuple[int, int]
+    text: str
+    site: SiteFile | None
+    problem: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class _Around:
+    """A document's path, the site file that counts for it, and the rule files of that site, if the
+    document is one of them."""
+
+    path: Path | None
+    site_path: Path | None
+    read: _Site | None
+    rules: list[Path]
+
+    @property
+    def folders(self) -> list[Path]:
+        """Where a `use` looks: beside the rule files that are checked together."""
+        own = [] if self.path is None else [self.path]
+        return sorted({one.parent for one in self.rules or own})
+
+
+@dataclass(slots=True)
+class Library:
+    """Looks at documents. One thread at a time, but for the shelf, which is a value.
+
+    `site`: the site file that was named; None: the one near each document counts.
+    """
+
+    site: Path | None = None
+    _sites: dict[Path, _Site] = field(default_factory=dict)
+    _memos: dict[str, Memo] = field(default_factory=dict)
+    _seen: dict[str, Sight] = field(default_factory=dict)
+
+    def look(self, uri: str, shelf: Shelf) -> Sight:
+        """The document checked with the files around it; the last answer if nothing changed."""
+        document = shelf.documents[uri]
+        seen = self._seen.get(uri)
+        if seen is not None and seen.document is document:
+            return seen
+        together, file = self._together(uri, shelf)
+        memo = self._memos.setdefault(uri, Memo())
+        sight = look(file, document, together, memo)
+        self._seen[uri] = sight
+        return sight
+
+    def keep(self, uri: str, sight: Sight) -> None:
+        """Remember a better answer for the same document."""
+        seen = self._seen.get(uri)
+        if seen is not None and seen.document is sight.document:
+            self._seen[uri] = sight
+
+    def forget_about(self, changed: AbstractSet[str]) -> set[str]:
+        """Look anew next time at what was checked together with these; which documents that is."""
+        stale = {
+            uri for uri, sight in self._seen.items()
+            if any(sight.together.uri_of(file) in changed for file in sight.files)
+        }  # fmt: skip
+        for uri in stale - changed:
+            self._seen.pop(uri)
+        return stale
+
+    def closed(self, uri: str) -> None:
+        """Nothing of the document is wanted any more."""
+        self._seen.pop(uri, None)
+        self._memos.pop(uri, None)
+
+    def forget_sites(self) -> None:
+        """Read the site files anew: something was saved."""
+        self._sites.clear()
+        self._seen.clear()
+
+    def problem(self) -> str:
+        """What is wrong with the site file that was named; empty: nothing, or none was."""
+        return "" if self.site is None else self._read(self.site).problem
+
+    # ---- around a document ---------------------------------------------------------------------
+
+    def _around(self, uri: str) -> _Around:
+        path = path_of(uri)
+        site_path = self.site or (None if path is None else _near(path))
+        read = None if site_path is None else self._read(site_path)
+        rules = [] if read is None or read.site is None else [p.resolve() for p in read.site.rules]
+        if path is None or path not in rules:
+            rules = []
+        return _Around(path, site_path, read, rules)
+
+    def _together(self, uri: str, shelf: Shelf) -> tuple[Together, str]:
+        around = self._around(uri)
+        path, read, folders = around.path, around.read, around.folders
+        paths = {_name(one, around.rules): one for one in around.rules}
+        file = next((name for name, one in paths.items() if one == path), "")
+        file = file or (path.name if path is not None else DRAFT)
+        # In the order of the site file, with the document in its place: rules are in that order.
+        tops = {
+            name: "" if one == path else shelf.text_at(one) or "" for name, one in paths.items()
+        }
+
+        def fetch(name: str) -> str | None:
+            path = _where(name, folders)
+            return None if path is None else shelf.text_at(path)
+
+        def uri_of(name: str) -> str | None:
+            if name == file:
+                return uri
+            own = around.site_path if name == SITE_FILE else paths.get(name)
+            where = own or _where(name, folders)
+            there = None if where is None else shelf.at(where)
+            if there is not None:
+                return there[0]
+            return None if where is None else where.as_uri()
+
+        site, text = (None, "") if read is None else (read.site, read.text)
+        together = Together(tops, fetch, uri_of, shipped_names(), site, text, _beside(path))
+        return together, file
+
+    def _read(self, path: Path) -> _Site:
+        path = path.resolve()
+        try:
+            stat = path.stat()
+            stamp = stat.st_mtime_ns, stat.st_size
+        except (OSError, ValueError):
+            stamp = 0, 0
+        kept = self._sites.get(path)
+        if kept is None or kept.stamp != stamp:
+            kept = self._sites[path] = _read_now(path, stamp)
+        return kept
+
+
+def _read_now(path: Path, stamp: tuple[int, int]) -> _Site:
+    text = _saved(path) or ""
+    site = read_site(path)
+    if isinstance(site, SiteFile):
+        return _Site(stamp, text, site)
+    return _Site(stamp, text, None, site[0].show().partition("\n")[0])
+
+
+def _near(path: Path) -> Path | None:
+    """The site file in the folder of a document or a few above."""
+    for folder in [*path.parents][:FOLDERS_UP_MAX]:
+        site = folder / SITE_NEAR
+        if site.is_file():
+            return site
+    return None
+
+
+def _name(path: Path, among: list[Path]) -> str:
+    """The name of a rule file in messages: short, unless two files have the same."""
+    return path.name if sum(one.name == path.name for one in among) == 1 else str(path)
+
+
+def _where(name: str, folders: list[Path]) -> Path | None:
+    """Where a file lies that a `use` names; None: nowhere."""
+    try:
+        if ships(name):
+            inside = shipped("rules") / f"{name}.care"
+            return inside.resolve() if isinstance(inside, Path) else None
+        places = [(folder / name).resolve() for folder in folders]
+        return next((one for one in places if one.is_file()), None)
+    except (OSError, ValueError, RuntimeError):
+        return None
+
+
+def _beside(path: Path | None) -> tuple[str, ...]:
+    """What a `use` could name: files that ship, and those beside the document."""
+    beside: list[str] = []
+    if path is not None:
+        try:
+            beside = [one.name for one in path.parent.glob("*.care") if one != path]
+        except OSError:
+            beside = []
+    return (*sorted(shipped_names()), *sorted(beside)[:FILES_OFFERED_MAX])
