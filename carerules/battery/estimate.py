@@ -8,15 +8,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from math import hypot
 
 from carerules.battery import rest as resting
 from carerules.battery import track as counting
 from carerules.battery.chemistry import Chemistry
+from carerules.battery.learned import Learned, Look, labelled, taught
 from carerules.battery.measured import disown, measure
 from carerules.battery.rest import Rest
 from carerules.battery.screen import Doubts, screened
 from carerules.battery.track import COUNTED, REST_VOLTAGE, Track
-from carerules.battery.witness import Gauge, rested, stated
+from carerules.battery.witness import LOADED_NEEDED, Gauge, loaded, rested, stated
 from carerules.domain.event import Sample, Value
 from carerules.domain.moment import HOUR, Duration, Moment
 from carerules.domain.pack import Pack
@@ -39,6 +41,7 @@ USE_SEEN: Duration = HOUR
 
 SAID_FULL = "said to be full"
 RATED = "rated"
+LEARNED = "learned"
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +55,7 @@ class Estimate:
     track: Track
     rest: Rest
     gauge: Gauge | None
+    learned: Learned
 
     @property
     def doubt(self) -> str:
@@ -68,9 +72,9 @@ def fresh(pack: Pack) -> Estimate:
     }
     if pack.made is not None:
         readings["pack.age"] = Known(0.0, 0.0, pack.made, "site file", 1.0)
-    return Estimate(
-        readings, {}, Track(counting.LONG_AGO, pack.capacity_ah, RATED_SHARE), Rest(), None
-    )
+    learned = labelled(pack.capacity_ah, RATED_SHARE)
+    track = Track(counting.LONG_AGO, pack.capacity_ah, RATED_SHARE)
+    return Estimate(readings, {}, track, Rest(), None, learned)
 
 
 def take_sample(estimate: Estimate, pack: Pack, chemistry: Chemistry, sample: Sample) -> Estimate:
@@ -90,8 +94,9 @@ def take_sample(estimate: Estimate, pack: Pack, chemistry: Chemistry, sample: Sa
             disown(readings, name)
     measure(readings, pack, chemistry, sample, seen, cells, at >= estimate.track.at)
     track = counting.advanced(estimate.track, chemistry, at, _current(readings, seen))
+    learned = estimate.learned
     if "pack.capacity" in seen or "pack.resistance" in seen:
-        track = _figures(readings, track, pack, sample, seen)
+        track, learned = _figures(readings, track, learned, pack, sample, seen)
     rest = resting.settled(estimate.rest, track, at)
     gauge = estimate.gauge
     said = seen.get("pack.soc")
@@ -100,13 +105,18 @@ def take_sample(estimate: Estimate, pack: Pack, chemistry: Chemistry, sample: Sa
         if gauge is None or at >= gauge.at:
             gauge = Gauge(said.value, at, sample.source)
     pack_v = seen.get("pack.voltage")
-    if (cells or pack_v is not None) and not rest.flowing:
+    if (cells or pack_v is not None) and rest.flowing:
+        if track.charge is None or track.anchor_spread > LOADED_NEEDED:
+            track = loaded(readings, track, chemistry, pack, sample, pack_v, cells)
+    elif cells or pack_v is not None:
         before = estimate.readings.get("pack.voltage")
         heard = before.at if isinstance(before, Known) else counting.LONG_AGO
-        track, rest, doubts = rested(
+        track, rest, doubts, look = rested(
             readings, track, rest, doubts, pack, chemistry, sample, pack_v, cells, heard
         )
-    return _told(readings, doubts, track, rest, estimate, gauge, chemistry, sample.source)
+        if look is not None:
+            track, learned = _taught(readings, track, learned, pack, look, at)
+    return _told(readings, doubts, track, rest, learned, estimate, gauge, chemistry, sample.source)
 
 
 def take_energy(
@@ -126,7 +136,9 @@ def take_energy(
     if at >= estimate.track.at:
         track = track._replace(cell_w=power_w / pack.cells)
     rest = resting.settled(estimate.rest, track, at)
-    return _told(readings, doubts, track, rest, estimate, estimate.gauge, chemistry, "plug")
+    return _told(
+        readings, doubts, track, rest, estimate.learned, estimate, estimate.gauge, chemistry, "plug"
+    )
 
 
 def take_event(
@@ -141,17 +153,19 @@ def take_event(
     if what not in ("charge", "full", "use", "drain"):
         return estimate
     readings, doubts = _with_typical(estimate.readings, pack, chemistry, at), estimate.doubts
-    track = counting.advanced(estimate.track, chemistry, at, None)
+    track, learned = counting.advanced(estimate.track, chemistry, at, None), estimate.learned
     if what in ("charge", "full"):
         if at >= track.anchored and at >= track.flowed:
             track = counting.anchored(track, 100.0, FULL_SPREAD, at, SAID_FULL)
+            look = Look(at, 100.0, FULL_SPREAD, track.counted_ah, track.hours)
+            track, learned = _taught(readings, track, learned, pack, look, at)
             doubts = {
                 name: why for name, why in doubts.items() if name not in ("pack.soc", REST_VOLTAGE)
             }
     elif at >= track.anchored and not (track.is_live(at) and at - track.flowed <= USE_SEEN):
         track = counting.spoiled(track, at)
     rest = resting.restarted(resting.settled(estimate.rest, track, at), at)
-    return _told(readings, doubts, track, rest, estimate, estimate.gauge, chemistry, what)
+    return _told(readings, doubts, track, rest, learned, estimate, estimate.gauge, chemistry, what)
 
 
 def take_time(estimate: Estimate, pack: Pack, chemistry: Chemistry, at: Moment) -> Estimate:
@@ -159,7 +173,9 @@ def take_time(estimate: Estimate, pack: Pack, chemistry: Chemistry, at: Moment) 
     readings = _with_typical(estimate.readings, pack, chemistry, at)
     track = counting.advanced(estimate.track, chemistry, at, None)
     rest, doubts = estimate.rest, estimate.doubts
-    return _told(readings, doubts, track, rest, estimate, estimate.gauge, chemistry, "")
+    return _told(
+        readings, doubts, track, rest, estimate.learned, estimate, estimate.gauge, chemistry, ""
+    )
 
 
 def _with_typical(
@@ -200,11 +216,12 @@ def _current(readings: Mapping[str, Reading], seen: Mapping[str, Value]) -> floa
 def _figures(
     readings: dict[str, Reading],
     track: Track,
+    learned: Learned,
     pack: Pack,
     sample: Sample,
     seen: Mapping[str, Value],
-) -> Track:
-    """Capacity, health and resistance as somebody measured them."""
+) -> tuple[Track, Learned]:
+    """Capacity, health and resistance as somebody measured them; a capacity is a new label."""
     at, source = sample.at, sample.source
     sent = seen.get("pack.resistance")
     if sent is not None:
@@ -212,12 +229,40 @@ def _figures(
         readings["pack.resistance"] = Known(sent.value, spread, at, source)
     sent = seen.get("pack.capacity")
     if sent is None:
-        return track
+        return track, learned
     spread = sent.spread or CAPACITY_SHARE * sent.value
-    readings["pack.capacity"] = Known(sent.value, spread, at, source)
+    _tell_capacity(readings, pack, Known(sent.value, spread, at, source))
+    doubt = spread / sent.value
+    track = track._replace(capacity_ah=sent.value, capacity_doubt=doubt)
+    return track, labelled(sent.value, doubt)._replace(offset_a=learned.offset_a)
+
+
+def _taught(
+    readings: dict[str, Reading],
+    track: Track,
+    learned: Learned,
+    pack: Pack,
+    look: Look,
+    at: Moment,
+) -> tuple[Track, Learned]:
+    """The count and what was learned after a rest was read; what is new is told."""
+    after = taught(learned, look, track.hole)
+    if after.taught and after.capacity_ah != learned.capacity_ah:
+        # Counted in the pack's own ampere hours, whose gain the rests cannot tell.
+        spread = after.capacity_ah * hypot(after.doubt, counting.GAIN_CURRENT)
+        _tell_capacity(readings, pack, Known(after.capacity_ah, spread, at, LEARNED))
+    track = track._replace(
+        capacity_ah=after.capacity_ah, capacity_doubt=after.doubt, offset_a=after.offset_a
+    )
+    return track, after
+
+
+def _tell_capacity(readings: dict[str, Reading], pack: Pack, capacity: Known) -> None:
+    readings["pack.capacity"] = capacity
     share = 100 / pack.capacity_ah
-    readings["pack.health"] = Known(share * sent.value, share * spread, at, source)
-    return track._replace(capacity_ah=sent.value, capacity_doubt=spread / sent.value)
+    readings["pack.health"] = Known(
+        share * capacity.value, share * capacity.spread, capacity.at, capacity.source
+    )
 
 
 def _told(
@@ -225,6 +270,7 @@ def _told(
     doubts: Doubts,
     track: Track,
     rest: Rest,
+    learned: Learned,
     old: Estimate,
     gauge: Gauge | None,
     chemistry: Chemistry,
@@ -254,4 +300,4 @@ def _told(
             readings["pack.rested"] = Known(0.0, 0.0, track.at, source)
     elif rest.since is not None and (was.flowing or was.since != rest.since):
         readings["pack.rested"] = Known(0.0, 0.0, rest.since, source, 1.0)
-    return Estimate(readings, doubts, track, rest, gauge)
+    return Estimate(readings, doubts, track, rest, gauge, learned)

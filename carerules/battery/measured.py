@@ -6,8 +6,9 @@ Knows one sample. Does not know charge.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from math import hypot
 
-from carerules.battery.charge import read_curve, volts_a_point
+from carerules.battery.charge import read_curve, rest_voltage, volts_a_point
 from carerules.battery.chemistry import Chemistry
 from carerules.domain.event import Sample, Value
 from carerules.domain.moment import Moment
@@ -135,10 +136,28 @@ def _from_pack(readings: dict[str, Reading], pack: Pack, chemistry: Chemistry, a
     ):
         return  # the cells themselves spoke a moment ago
     mean_v, meter_v = pack_v.value / pack.cells, pack_v.spread / pack.cells
-    hidden_v = max(HIDDEN_V_MIN, HIDDEN_POINTS * volts_a_point(chemistry, mean_v))
+    hidden_v = max(HIDDEN_V_MIN, _hidden_v(readings, chemistry, mean_v))
     shared = Known(mean_v, meter_v + hidden_v, at, FROM_PACK)
     readings["pack.cell.min"] = readings["pack.cell.max"] = shared
     readings.pop("pack.cell.spread", None)
+
+
+def _hidden_v(readings: dict[str, Reading], chemistry: Chemistry, mean_v: float) -> float:
+    """How far below the mean a cell may hide, V, 1 sigma.
+
+    Once its cells were seen apart at rest, a pack that shows no cells any more is as uneven as it
+    was then; where the curve falls steeply below the mean, that is more than its slope there says.
+    """
+    points = HIDDEN_POINTS
+    apart = readings.get("pack.cell.imbalance")
+    if isinstance(apart, Known):
+        points = hypot(points, apart.value)
+        mean = read_curve(chemistry, mean_v, 0.0)
+        if mean is not None:
+            lower = max(0.0, mean[0] - points) / 100
+            steep = rest_voltage(chemistry, mean[0] / 100) - rest_voltage(chemistry, lower)
+            return max(steep, points * volts_a_point(chemistry, mean_v))
+    return points * volts_a_point(chemistry, mean_v)
 
 
 def _is_newer(readings: dict[str, Reading], name: str, at: Moment) -> bool:

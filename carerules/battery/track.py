@@ -40,6 +40,14 @@ OUTLIER_SIGMAS = 4.0
 BETTER = 0.9
 """A witness is taken when its spread is below so much of the kept one: equals do not flutter."""
 
+OFFSET_HOUR = 1 / 600
+"""What a meter shows at nothing, of capacity in an hour: 50 mA on 30 Ah (common practice)."""
+
+ALIKE = 0.5
+"""How alike the errors of the count and of a rest are taken to be (1: the same error): the count
+began at a voltage read off the very curve, or with a charger set by the same meter. Judgement, no
+source; 0 would let two readings of one crooked curve make each other sure."""
+
 REST_VOLTAGE = "rest voltage"
 COUNTED = "counted"
 LONG_AGO: Moment = -(1 << 62)
@@ -48,7 +56,10 @@ LONG_AGO: Moment = -(1 << 62)
 class Track(NamedTuple):
     """What the count needs: points of charge, amperes, moments, and metered watts for each cell.
 
-    A tuple, because it is made anew for each sample: a tenth of the cost of replacing fields.
+    `counted_ah` and `hours` run on through anchors, as the pack's own meter shows them; `hole` is
+    the last moment at which something may have flowed past that meter. `offset_a` is what the
+    meter shows at nothing. A tuple, because it is made anew for each sample: a tenth of the cost of
+    replacing fields.
     """
 
     at: Moment
@@ -66,6 +77,10 @@ class Track(NamedTuple):
     flow_at: Moment = LONG_AGO
     cell_w: float = 0.0
     flowed: Moment = LONG_AGO
+    offset_a: float = 0.0
+    counted_ah: float = 0.0
+    hours: float = 0.0
+    hole: Moment = LONG_AGO
 
     def spread(self, chemistry: Chemistry) -> float:
         """Doubt of the charge now, points (1 sigma)."""
@@ -94,7 +109,8 @@ def advanced(track: Track, chemistry: Chemistry, at: Moment, current_a: float | 
     A late `at` counts nothing and changes no current: it is the newer word that holds.
     """
     (now, capacity_ah, capacity_doubt, charge, used, anchor_spread, anchored, witness, net,
-     gain_doubt, gap, flow_a, flow_at, cell_w, flowed) = track  # fmt: skip
+     gain_doubt, gap, flow_a, flow_at, cell_w, flowed, offset_a, counted_ah, hours,
+     hole) = track  # fmt: skip
     span = at - now
     if span < 0:
         return track
@@ -104,16 +120,22 @@ def advanced(track: Track, chemistry: Chemistry, at: Moment, current_a: float | 
         moved = other = 0.0
         if flow_a != 0.0:
             # points = 100 · A · ms / (3.6e6 ms/h · Ah)
-            a_millisecond = flow_a / (36_000 * capacity_ah)
+            a_millisecond = (flow_a - offset_a) / (36_000 * capacity_ah)
             moved = a_millisecond * live
+            live_hours = live / HOUR
+            efficiency = chemistry.charge_efficiency if flow_a > 0 else 1.0
+            counted_ah += flow_a * live_hours * efficiency
+            hours += live_hours
+            gain_doubt += 100 * OFFSET_HOUR * live_hours
             flows = abs(flow_a) * REST_HOURS >= capacity_ah
             if flows and live:
                 flowed = now + live
             if live < span and flows and cell_w == 0.0:
                 gap = min(100.0, gap + abs(a_millisecond) * (span - live))
+                hole = at
         if cell_w != 0.0 and live < span:
             other = _metered(chemistry, capacity_ah, charge, cell_w, span - live)
-            flowed = at
+            flowed = hole = at
         if moved > 0:
             moved *= chemistry.charge_efficiency
         if other > 0:
@@ -129,7 +151,7 @@ def advanced(track: Track, chemistry: Chemistry, at: Moment, current_a: float | 
             flowed = at
     return Track(
         at, capacity_ah, capacity_doubt, charge, used, anchor_spread, anchored, witness, net,
-        gain_doubt, gap, flow_a, flow_at, cell_w, flowed,
+        gain_doubt, gap, flow_a, flow_at, cell_w, flowed, offset_a, counted_ah, hours, hole,
     )  # fmt: skip
 
 
@@ -141,6 +163,7 @@ def moved_by_gauge(track: Track, points: float) -> Track:
         charge=min(100.0, max(0.0, track.charge + points)),
         net=track.net + points,
         gain_doubt=track.gain_doubt + GAIN_OTHER * abs(points),
+        hole=track.at,
     )
 
 
@@ -154,7 +177,7 @@ def anchored(track: Track, charge: float, spread: float, at: Moment, witness: st
 
 def spoiled(track: Track, at: Moment) -> Track:
     """The count given up: the pack was used, and nobody counted. What was said before is void."""
-    return track._replace(charge=None, used=True, anchored=at)
+    return track._replace(charge=None, used=True, anchored=at, hole=at)
 
 
 def contradicts(track: Track, chemistry: Chemistry, charge: float, spread: float) -> bool:
@@ -180,6 +203,27 @@ def weighed(
     if spread < BETTER * track.spread(chemistry):
         return anchored(track, charge, spread, at, witness)
     return track
+
+
+def fused(
+    track: Track, prior: tuple[float, float], charge: float, spread: float, at: Moment
+) -> Track:
+    """The count after a rest voltage, weighed against the count before that rest (`prior`).
+
+    Two errors that are half alike (`ALIKE`): the optimal weights for that (Bar-Shalom & Campo
+    1986, from memory). A witness less than half as sure as the other has no weight at all, and
+    however many agree, the spread never falls below 0.87 of the surer one.
+    """
+    kept, kept_spread = prior
+    both = ALIKE * kept_spread * spread
+    apart = kept_spread * kept_spread + spread * spread - 2 * both
+    share = (kept_spread * kept_spread - both) / apart
+    if share >= 1.0:
+        return anchored(track, charge, spread, at, REST_VOLTAGE)
+    if share <= 0.0:
+        return track
+    square = (kept_spread * spread) ** 2 * (1 - ALIKE * ALIKE) / apart
+    return anchored(track, kept + share * (charge - kept), sqrt(square), at, REST_VOLTAGE)
 
 
 def _metered(

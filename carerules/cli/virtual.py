@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import os
+from errno import ENOSPC
 from pathlib import Path
 
 from carerules.adapters import HOST
@@ -48,8 +49,10 @@ def keep_truth(world: VirtualSite, folder: Path) -> None:
         new.write_text(json.dumps(world.snapshot()), "utf-8")
         os.replace(new, folder / TRUTH_FILE)
     except OSError as error:
-        why = (error.strerror or "unknown fault").lower()
-        raise JournalError(f"`{new}` cannot be written: {why}", "look at the disk") from error
+        why, mend = (error.strerror or "unknown fault").lower(), "look at the disk"
+        if error.errno == ENOSPC:
+            why, mend = "the disk is full", "free some space"
+        raise JournalError(f"`{new}` cannot be written: {why}", mend) from error
 
 
 def take_up_truth(world: VirtualSite, folder: Path, heard: Moment) -> bool:

@@ -41,7 +41,8 @@ def test_a_wrong_start_is_put_right_at_the_first_rest() -> None:
     estimate = heard(say(START, soc=70, current=0, voltage=4 * V60, spread=10))
     assert known(estimate).value == 70
     estimate = minutes(estimate, START + MINUTE, 30, current=0, voltage=4 * V60)
-    assert known(estimate).value == pytest.approx(60, abs=0.1)
+    # what was said was less sure, not worthless: it keeps a small share
+    assert known(estimate).value == pytest.approx(60, abs=0.5)
     assert known(estimate).source == "rest voltage"
     assert known(estimate).spread < 8
 

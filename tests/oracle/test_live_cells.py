@@ -49,3 +49,16 @@ def test_ageing(tmp_path: Path) -> None:
 
     ageing_table.main(tmp_path)
     assert_alike(tmp_path / "ageing.csv", ORACLES / "ageing.csv")
+
+
+def test_phosphate(tmp_path: Path) -> None:
+    pytest.importorskip("pybamm")
+    import phosphate_runs
+
+    phosphate_runs.main(tmp_path)
+    ours, made = read(ORACLES / "phosphate_runs.csv"), read(tmp_path / "phosphate_runs.csv")
+    assert len(ours) == len(made)
+    # The solver steps where it likes: a thousandth of a volt, a hundredth of a point.
+    for one, other in zip(ours[1:], made[1:], strict=True):
+        for kept, again, apart in zip(one, other, (0, 0, 0.01, 0.001, 0.01), strict=True):
+            assert abs(float(kept) - float(again)) <= apart, (one, other)

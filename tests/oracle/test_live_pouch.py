@@ -1,0 +1,62 @@
+"""The pouch cell's tables made anew from the raw data, and the estimate on other thinnings of it.
+
+Fetches the source distribution celljar 0.2.1 (MIT, 548 kB; data MIT, doi 10.5281/zenodo.2580327) by
+name with pip; not part of the ordinary tests.
+"""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[2]
+sys.path[:0] = [str(ROOT / "docs" / "oracles"), str(ROOT / "tests" / "battery")]
+
+import pouch_cell  # noqa: E402
+from measured_kit import (  # noqa: E402
+    POUCH,
+    POUCH_AH,
+    Minute,
+    Wrong,
+    after_first_rest,
+    play,
+    rmse,
+)
+
+
+@pytest.fixture(scope="module")
+def archive(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("celljar")
+    words = [sys.executable, "-m", "pip", "download", "--quiet", "--no-deps"]
+    words += ["--no-binary", ":all:", "celljar==0.2.1", "--dest", str(folder)]
+    subprocess.run(words, check=True)
+    return next(folder.glob("celljar-*.tar.gz"))
+
+
+def test_the_tables_are_what_the_raw_data_give(archive: Path, tmp_path: Path) -> None:
+    pouch_cell.main(archive, tmp_path)
+    for name in (pouch_cell.SAMPLES, pouch_cell.CURVE):
+        assert (tmp_path / name).read_bytes() == (ROOT / "docs" / "oracles" / name).read_bytes()
+
+
+@pytest.mark.parametrize("celsius", [25, 10])
+def test_at_the_instant_pulses_are_missed_and_cost_little(archive: Path, celsius: int) -> None:
+    """A meter that shows the instant misses pulses of 30 A, or takes one for a whole minute."""
+    raw = pouch_cell.raw_rows(archive, celsius)
+    full = pouch_cell.full_ah(raw)
+    errors: dict[bool, list[float]] = {False: [], True: []}
+    for phase_s in (0, 7, 15, 22, 30, 37, 45, 52):
+        minutes = [
+            Minute(row.amps, row.volts, 100 - 100 * (full - row.charge_ah) / POUCH_AH)
+            for row in pouch_cell.at_the_instant(raw, phase_s=phase_s)
+        ]
+        charged = next(index for index, minute in enumerate(minutes) if minute.amps > 5)
+        for wrong in (Wrong(10.0), Wrong(10.0, 0.95, 1.02, -0.05)):
+            seen, _ = play(minutes[charged:], POUCH, POUCH_AH, wrong)
+            errors[wrong.label != 1.0].append(rmse(after_first_rest(seen)))
+    print(celsius, errors)
+    assert max(errors[False]) <= 1.5
+    assert max(errors[True]) <= 2.5
