@@ -49,7 +49,7 @@ HAPPENINGS: Mapping[str, tuple[str, ...]] = {
     "inspected": ("inspection",),
     "calibrated": ("calibration",),
 }
-"""What a word records: the events of `domain.event.PERSON_EVENTS`, in the order they are told."""
+"""What a word records, of `domain.condition.PERSON_EVENTS`, in the order that they are told."""
 
 
 @dataclass(frozen=True, slots=True)

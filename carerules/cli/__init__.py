@@ -17,7 +17,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "check": ("texts", "Check rule files or a site file."),
     "format": ("formatting", "Lay out rule files: one spelling, one layout."),
     "reference": ("manual", "Explain a finding of `check`, or list them all."),
-    "schema": ("texts", "Print the JSON Schema of the site file."),
+    "schema": ("schema", "Print the JSON Schema of the site file."),
     "record": ("entries", "Enter what happened to a pack, or what was measured."),
     "place": ("entries", "Say which station a pack is on."),
     "use": ("entries", "Plan a use, or call one off."),

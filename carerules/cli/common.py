@@ -1,23 +1,19 @@
-"""What every command needs: which site, its journal, and how to refuse in one line.
+"""What every command needs: the options that many have, and how to refuse in one line.
 
-Knows where things are looked for. Does not know what any command does.
+Knows words and the terminal. Does not know what any command does, nor what a site is.
 """
 
 from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any, NoReturn, TypeVar
 
 import click
 
-from carerules.adapters import SqliteJournal
-from carerules.config import SiteFile, read_site
 from carerules.domain.diagnostic import Diagnostic, Span
-from carerules.domain.ports import JournalError
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -49,34 +45,6 @@ def refuse(*lines: str, status: int = REFUSED) -> NoReturn:
     for line in lines:
         click.echo(line, err=True)
     sys.exit(status)
-
-
-def site_at(path: Path) -> SiteFile:
-    """The site file, read and checked; or all its problems, and exit 2."""
-    read = read_site(path)
-    if isinstance(read, SiteFile):
-        return read
-    refuse(*(problem.show() for problem in read))
-
-
-def journal_path(site: SiteFile) -> Path:
-    """Where the site's journal lies."""
-    return site.state / "journal.db"
-
-
-@contextmanager
-def journal_of(site: SiteFile, *, owner: bool = False) -> Iterator[SqliteJournal]:
-    """The site's journal, open; a fault of it in one line, and exit 2."""
-    try:
-        journal = SqliteJournal.open(journal_path(site), owner=owner)
-    except JournalError as error:
-        refuse(str(error))
-    try:
-        yield journal
-    except JournalError as error:
-        refuse(str(error))
-    finally:
-        journal.close()
 
 
 def wants_colour() -> bool:

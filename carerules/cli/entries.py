@@ -30,17 +30,10 @@ from carerules.adapters import (
     parse_use,
     quoted,
 )
-from carerules.cli.common import (
-    FAILED,
-    journal_of,
-    journal_path,
-    json_option,
-    refuse,
-    site_at,
-    site_option,
-)
+from carerules.cli.common import FAILED, json_option, refuse, site_option
 from carerules.cli.reader import must_be_one_of, reader_at
 from carerules.cli.reading import say
+from carerules.cli.sites import journal_of, journal_path, site_at
 from carerules.config import SiteFile
 from carerules.domain.pack import Site
 from carerules.engine import Job, Phase

@@ -19,8 +19,9 @@ import click
 
 from carerules.cli.common import FAILED, REFUSED, finding, json_option, refuse
 from carerules.domain.diagnostic import Diagnostic, Severity, Span
-from carerules.lang import format_text, read_text
-from carerules.service import load_files
+from carerules.lang import read_text
+from carerules.lang.format import format_text
+from carerules.rulefiles import load_files
 
 READ_BYTES_MAX = (1 << 20) + 1  # one more than a rule file may have: enough to see that it is more
 STDIN = "<stdin>"
@@ -91,7 +92,7 @@ def _one_file(path: Path) -> _Done:
         found = Diagnostic("no-file", f"`{name}` cannot be read: {why}", Span(name, 1, 1, 1, 1))
         return _Done(name, findings=(found,))
     # Rules that this file takes in are looked up as `carerules check` does.
-    sources = load_files({name: path}, None).sources
+    sources = load_files({name: path}).sources
     return _laid_out(name, raw, sources.get)
 
 

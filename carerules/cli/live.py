@@ -14,8 +14,9 @@ from types import FrameType
 import click
 
 from carerules.adapters import HOST, AddressError, JournalBusy, LineClock, SqliteJournal
-from carerules.cli.common import FAILED, journal_path, refuse, site_at, utter
+from carerules.cli.common import FAILED, refuse, utter
 from carerules.cli.narrator import Narrator, page_width, wrapped
+from carerules.cli.sites import journal_path, site_at
 from carerules.cli.texts import show_findings
 from carerules.cli.virtual import keep_truth, take_up_truth, virtual_outside, virtual_world
 from carerules.config import SiteFile

@@ -11,7 +11,8 @@ from difflib import get_close_matches
 from pathlib import Path
 
 from carerules.adapters import Problem, quoted, read_past
-from carerules.cli.common import journal_of, journal_path, refuse, site_at
+from carerules.cli.common import refuse
+from carerules.cli.sites import journal_of, journal_path, site_at
 from carerules.domain.moment import Moment
 from carerules.loop import World
 from carerules.service.reading import Reader, reader_of

@@ -12,8 +12,9 @@ from pathlib import Path
 
 import click
 
-from carerules.cli.common import FAILED, json_option, refuse, site_at
+from carerules.cli.common import FAILED, json_option, refuse
 from carerules.cli.narrator import Narrator
+from carerules.cli.sites import site_at
 from carerules.cli.texts import show_findings
 from carerules.cli.virtual import virtual_outside, virtual_world
 from carerules.config import SiteFile

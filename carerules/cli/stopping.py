@@ -14,7 +14,8 @@ from pathlib import Path
 import click
 
 from carerules.adapters import HOST, AddressError, SqliteJournal, Stop, owner_of
-from carerules.cli.common import FAILED, journal_path, json_option, refuse, site_at, site_option
+from carerules.cli.common import FAILED, json_option, refuse, site_option
+from carerules.cli.sites import journal_path, site_at
 from carerules.config import SiteFile
 from carerules.domain.moment import SECOND
 from carerules.domain.ports import JournalError

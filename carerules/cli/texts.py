@@ -1,4 +1,4 @@
-"""`carerules check` and `carerules schema`: texts that people write, before the night.
+"""`carerules check`: texts that people write, before the night.
 
 Knows files and findings. Does not know what the rules will do.
 """
@@ -8,16 +8,19 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from carerules.cli.common import REFUSED, finding, json_option, site_at
-from carerules.config import SiteFile, site_schema
+from carerules.cli.common import REFUSED, finding, json_option
 from carerules.domain.diagnostic import Severity
 from carerules.domain.signal import catalogue
 from carerules.lang import Loaded
 from carerules.lang.prove import prove
-from carerules.service import load_files, read_rules
+from carerules.rulefiles import ANY_SITE, load_files
+
+if TYPE_CHECKING:
+    from carerules.config import SiteFile
 
 
 @click.command("check")
@@ -41,21 +44,32 @@ def check_command(
     Example: carerules check river.care --proofs
     """
     failed = False
-    site = site_at(site_path) if site_path is not None else None
+    site = _site(site_path) if site_path is not None else None
+    names, signals = (ANY_SITE, ()) if site is None else (site.names, site.signals)
     for path in [path for path in paths if path.suffix == ".toml"]:
-        own = site_at(path)
-        failed |= _report(read_rules(own).loaded, str(path), own, wants_proofs, as_json)
+        own = _site(path)
+        failed |= _report(_rules_of(own), str(path), own, wants_proofs, as_json)
     for path in [path for path in paths if path.suffix != ".toml"]:
-        loaded = load_files({str(path): path}, site)
+        loaded = load_files({str(path): path}, names, signals)
         failed |= _report(loaded, str(path), site, wants_proofs, as_json)
     if failed:
         raise SystemExit(REFUSED)
 
 
-@click.command("schema")
-def schema_command() -> None:
-    """Print the JSON Schema (2020-12) of the site file, for editors."""
-    click.echo(json.dumps(site_schema(), indent=2))
+# What a site needs is imported once there is one: rule files alone, the usual case, are checked
+# each time that an editor saves, and must not wait for it.
+
+
+def _site(path: Path) -> SiteFile:
+    from carerules.cli.sites import site_at  # noqa: PLC0415
+
+    return site_at(path)
+
+
+def _rules_of(site: SiteFile) -> Loaded:
+    from carerules.service import read_rules  # noqa: PLC0415
+
+    return read_rules(site).loaded
 
 
 def show_findings(loaded: Loaded) -> None:

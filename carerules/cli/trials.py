@@ -12,11 +12,12 @@ from pathlib import Path
 import click
 
 from carerules.battery import shipped_chemistries
-from carerules.cli.common import FAILED, REFUSED, json_option, site_at
+from carerules.cli.common import FAILED, REFUSED, json_option
+from carerules.cli.sites import site_at
 from carerules.cli.texts import show_findings
 from carerules.domain.signal import catalogue
 from carerules.lang import Loaded
-from carerules.service import load_files
+from carerules.rulefiles import ANY_SITE, load_files
 from carerules.sim.coverage import Coverage, sides_in, untouched
 from carerules.sim.verdict import Checked, Verdict, play
 
@@ -43,18 +44,19 @@ def test_command(
     """
     site = site_at(site_path) if site_path is not None else None
     chemistries = site.chemistries if site is not None else shipped_chemistries()
-    signals = catalogue(site.signals if site is not None else ())
+    own_signals = site.signals if site is not None else ()
+    names = site.names if site is not None else ANY_SITE
     failed = refused = False
     report: list[dict[str, object]] = []
     for path in paths:
-        loaded = load_files({str(path): path}, site)
+        loaded = load_files({str(path): path}, names, own_signals)
         show_findings(loaded)
         if loaded.plan is None:
             refused = True
             continue
         coverage = Coverage()
         verdicts = [
-            play(scenario, loaded.plan, signals, chemistries, coverage)
+            play(scenario, loaded.plan, catalogue(own_signals), chemistries, coverage)
             for scenario in loaded.scenarios
             if only is None or only in scenario.name
         ]

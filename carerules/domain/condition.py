@@ -23,6 +23,10 @@ class SignalValue:
     dimension: Dimension
 
 
+PERSON_EVENTS = ("charge", "full", "drain", "use", "calibration", "inspection", "swelling")
+"""Events that everybody may count or measure from; a rule's `mark` may name others."""
+
+
 @dataclass(frozen=True, slots=True)
 class TimeSince:
     """Time since an event last happened to the pack; never happened: longer than any time."""

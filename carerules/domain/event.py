@@ -194,6 +194,3 @@ Event: TypeAlias = (
     | UseDropped | Attended | Answered | Cancelled | Released | Stopped | Started | Ended
     | ClockSet | Rejected
 )  # fmt: skip
-
-PERSON_EVENTS = ("charge", "full", "drain", "use", "calibration", "inspection", "swelling")
-"""Events that everybody may count or measure from; a rule's `mark` may name others."""

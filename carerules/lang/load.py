@@ -11,8 +11,8 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TypeAlias
 
+from carerules.domain.condition import PERSON_EVENTS
 from carerules.domain.diagnostic import Diagnostic, Mend, Severity, Span
-from carerules.domain.event import PERSON_EVENTS
 from carerules.domain.plan import Never, Plan, Rule
 from carerules.domain.scenario import Scenario
 from carerules.domain.signal import Catalogue

@@ -7,8 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass, fields, is_dataclass
-from functools import cache
+from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
 from carerules.domain.diagnostic import Span
@@ -100,10 +99,6 @@ def _statement(node: st.StatementNode) -> Statement:
 def _names(node: object, within: str) -> Iterator[Mention]:
     """The names in a tree. `within`: the scenario around it, whose packs are its own."""
     match node:
-        case tuple():
-            for part in node:
-                yield from _names(part, within)
-            return
         case s.Word(type="STRING"):
             yield from _holes(node)
             return
@@ -124,15 +119,8 @@ def _names(node: object, within: str) -> Iterator[Mention]:
             return
         case _:
             yield from _own(node, within)
-    kind_of: type = type(node)
-    if is_dataclass(kind_of):
-        for field in _parts(kind_of):
-            yield from _names(getattr(node, field), within)
-
-
-@cache
-def _parts(node: type) -> tuple[str, ...]:
-    return tuple(field.name for field in fields(node) if field.name != "span")
+    for part in node if isinstance(node, tuple) else ():
+        yield from _names(part, within)
 
 
 def _own(node: object, within: str) -> Iterator[Mention]:

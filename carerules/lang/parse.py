@@ -163,7 +163,7 @@ class _Reading:
             raise _StopError
         word = Word(token.type, str(token), span)
         word = slips.written_here(word, self.findings, glued=self._glued(token))
-        if _is_keyword(word) and "NAME" not in self.wanted():
+        if _is_keyword(word) and not self._fits(("NAME",)):
             word = Word(word.text.upper(), word.text, span)
         self._depth(word)
         if word.type == "NAME" and self.last_type == "FIGURE" and unit_named(word.text) is None:
@@ -266,7 +266,7 @@ class _Reading:
     def _margin(self, width: int, span: Span) -> None:
         margins = self.margins
         here = Span(span.file, span.end_line, 1, span.end_line, max(2, width + 1))
-        opens = "_INDENT" in self.wanted()
+        opens = self._fits(("_INDENT",))
         if span.end_line in self.item.pulled:
             width = margins[-1] + 1 if opens else margins[-1]
         if width > margins[-1]:

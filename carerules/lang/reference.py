@@ -14,7 +14,7 @@ from typing import Literal, TypeAlias
 
 from carerules.domain import quantity as q
 from carerules.domain.action import ACTIONS
-from carerules.domain.event import PERSON_EVENTS
+from carerules.domain.condition import PERSON_EVENTS
 from carerules.lang import reference_forms as r
 from carerules.lang.words import KEYWORDS
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import cast
 
 from carerules.domain.action import Action, Notify
 from carerules.domain.condition import Condition
@@ -153,9 +154,7 @@ class FileResolver:
             found = selector(_selector_of(on_clause), self.scope)
             on, sound = (found, True) if found is not None else (EVERY_PACK, False)
         because = self._because(clauses.get("BECAUSE"))
-        over: tuple[s.Word, ...] = ()
-        if over_clause is not None and isinstance(over_clause.what, tuple):
-            over = over_clause.what
+        over = () if over_clause is None else cast(tuple[s.Word, ...], over_clause.what)
         name = rule_name(node)
         self.out.over.append((name, over))
         when = self._condition(node.when.condition)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Set
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from carerules.domain.diagnostic import Mend, Span
 from carerules.lang.findings import Findings, nearest
@@ -49,13 +49,13 @@ def written_here(word: Word, findings: Findings, *, glued: tuple[bool, bool]) ->
         "foreign-sign", f"found `{word.text}`, which is written `{sign}` here",
         word.span, Mend(f"write `{sign}`", f"{left}{sign}{right}", safe=True),
     )  # fmt: skip
-    return replace(word, text=sign)
+    return word._replace(text=sign)
 
 
 def _number(word: Word, findings: Findings) -> Word:
     text = word.text.replace("−", "-")
     if _NUMBER.fullmatch(text):
-        return replace(word, text=text)
+        return word._replace(text=text)
     if re.fullmatch(r"[+-]?\d+([.,]\d+)?", text) is None:
         findings.add(
             "number", f"`{word.text[:40]}` has more than one point or comma", word.span,
@@ -67,13 +67,13 @@ def _number(word: Word, findings: Findings) -> Word:
             "foreign-sign", f"found `{word.text[:40]}`, and a decimal point is written `.` here",
             word.span, Mend(f"write `{point[:40]}`", point, safe=True),
         )  # fmt: skip
-        return replace(word, text=point if _NUMBER.fullmatch(point) else "")
+        return word._replace(text=point if _NUMBER.fullmatch(point) else "")
     else:
         findings.add(
             "number", f"a number has at most {DIGITS_MAX} digits on each side of the point",
             word.span, Mend("take a larger unit"),
         )  # fmt: skip
-    return replace(word, text="")  # no number: whoever reads it knows that it is told
+    return word._replace(text="")  # no number: whoever reads it knows that it is told
 
 
 def _text(word: Word, findings: Findings) -> Word:
@@ -88,7 +88,7 @@ def _text(word: Word, findings: Findings) -> Word:
             "too-long", f"a text has at most {TEXT_CHARS_MAX} characters, this has {len(inner)}",
             word.span, Mend("say it in fewer words"),
         )  # fmt: skip
-    return replace(word, text=inner[:TEXT_CHARS_MAX])  # no more than that is looked at
+    return word._replace(text=inner[:TEXT_CHARS_MAX])  # no more than that is looked at
 
 
 # ---- guesses -----------------------------------------------------------------------------------
@@ -144,7 +144,7 @@ def guess(
             "letter-case", f"`{word.text}` is written in small letters here", word.span,
             Mend(f"write `{lower}`", lower, safe=True),
         )  # fmt: skip
-        return Guess((replace(word, type=lower.upper(), text=lower),))
+        return Guess((word._replace(type=lower.upper(), text=lower),))
     habit = next((meant for meant in _HABITS.get(lower, ()) if meant in wanted), None)
     if habit is not None:
         said = _COMPARED[lower] if habit == "OP" else spelling(habit)
@@ -192,7 +192,7 @@ def _instead(word: Word, terminal: str, said: str, findings: Findings) -> Guess:
         "unknown-word", f"found `{word.text}`, wanted `{said}`", word.span,
         Mend(f"write `{said}`", said),
     )  # fmt: skip
-    return Guess((replace(word, type=terminal, text=said),))
+    return Guess((word._replace(type=terminal, text=said),))
 
 
 def _inserted(

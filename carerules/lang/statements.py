@@ -5,8 +5,7 @@ Knows shapes and places. Does not know whether a pack, a rule or a signal exists
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TypeAlias
+from typing import NamedTuple, TypeAlias
 
 from carerules.domain.diagnostic import Span
 from carerules.lang.syntax import AmountNode, ConditionNode, SelectorNode, WindowNode, Word
@@ -14,8 +13,7 @@ from carerules.lang.syntax import AmountNode, ConditionNode, SelectorNode, Windo
 # ---- what is done ----------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class OptionNode:
+class OptionNode(NamedTuple):
     """`at most 60 W`, `by use`, `within D`, `urgent`, `because "..."`: `kind` is its first word."""
 
     kind: Word
@@ -23,8 +21,7 @@ class OptionNode:
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class ActionNode:
+class ActionNode(NamedTuple):
     """One action: its first word, what stands right behind that, and its options."""
 
     kind: Word
@@ -33,8 +30,7 @@ class ActionNode:
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class EndingNode:
+class EndingNode(NamedTuple):
     """`stop when C`, `rearm when C`."""
 
     kind: Word
@@ -47,8 +43,7 @@ StepNode: TypeAlias = ActionNode | EndingNode
 # ---- statements ------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class BindingNode:
+class BindingNode(NamedTuple):
     """`NAME = value`, in `let` and after `with`."""
 
     name: Word
@@ -57,8 +52,7 @@ class BindingNode:
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class UseNode:
+class UseNode(NamedTuple):
     """`use "NAME" with NAME = value, ...`."""
 
     name: Word
@@ -66,8 +60,7 @@ class UseNode:
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class GroupNode:
+class GroupNode(NamedTuple):
     """`group NAME: packs where FILTER`."""
 
     name: Word
@@ -75,8 +68,7 @@ class GroupNode:
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class NeverNode:
+class NeverNode(NamedTuple):
     """`never charge on SELECTOR when C`."""
 
     kind: Word
@@ -85,8 +77,7 @@ class NeverNode:
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class WhenNode:
+class WhenNode(NamedTuple):
     """`when C: ACTIONS`."""
 
     word: Word
@@ -95,8 +86,7 @@ class WhenNode:
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class ClauseNode:
+class ClauseNode(NamedTuple):
     """`on SELECTOR`, `over RULE, ...`, `because "..."` of a rule's head."""
 
     kind: Word
@@ -104,8 +94,7 @@ class ClauseNode:
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class RuleNode:
+class RuleNode(NamedTuple):
     """A care rule; without a name it is the bare `when C: ACTIONS`."""
 
     name: Word | None
@@ -114,8 +103,7 @@ class RuleNode:
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class MomentNode:
+class MomentNode(NamedTuple):
     """`Fri 18:00`, `18:00`."""
 
     day: Word | None
@@ -126,8 +114,7 @@ class MomentNode:
 # ---- scenarios: what changes -------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class SetNode:
+class SetNode(NamedTuple):
     """`heron pack.soc = 40 %`, `site.smoke is off`: `value` is a word for on, off and unknown."""
 
     pack: Word | None
@@ -137,8 +124,7 @@ class SetNode:
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class OccursNode:
+class OccursNode(NamedTuple):
     """`heron used`."""
 
     pack: Word
@@ -146,8 +132,7 @@ class OccursNode:
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class PlannedNode:
+class PlannedNode(NamedTuple):
     """`use on Mon 09:00 of heron and egret`."""
 
     moment: MomentNode
@@ -155,8 +140,7 @@ class PlannedNode:
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class MovedNode:
+class MovedNode(NamedTuple):
     """`heron on no station`, `heron on a station`: `where` is `no` or `a`."""
 
     pack: Word
@@ -164,8 +148,7 @@ class MovedNode:
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class PresenceNode:
+class PresenceNode(NamedTuple):
     """`somebody present`, `nobody present`."""
 
     who: Word
@@ -177,8 +160,7 @@ ChangeNode: TypeAlias = SetNode | OccursNode | PlannedNode | MovedNode | Presenc
 # ---- scenarios: what is expected ---------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class ExpectNode:
+class ExpectNode(NamedTuple):
     """`expect heron drain to 80 % by RULE`; `what`: an action, its first word, or `nothing`.
 
     `by`: the rule, where the action itself does not hold it. `refused`: of an action's word.
@@ -194,8 +176,7 @@ class ExpectNode:
 # ---- scenarios: lines --------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class TraitNode:
+class TraitNode(NamedTuple):
     """`is lipo`, `tagged "smart"`, `cells 6`, `at 100 %`, `on no station`, `since Fri 18:00`."""
 
     kind: Word
@@ -203,8 +184,7 @@ class TraitNode:
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class GivenPackNode:
+class GivenPackNode(NamedTuple):
     """`given pack heron ...`."""
 
     name: Word
@@ -212,8 +192,7 @@ class GivenPackNode:
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class GivenNode:
+class GivenNode(NamedTuple):
     """`given CHANGE, ... since MOMENT`."""
 
     changes: tuple[ChangeNode, ...]
@@ -221,8 +200,7 @@ class GivenNode:
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class LineNode:
+class LineNode(NamedTuple):
     """`at MOMENT: ...`, `after D: ...`."""
 
     word: Word
@@ -231,8 +209,7 @@ class LineNode:
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class ScenarioNode:
+class ScenarioNode(NamedTuple):
     """`scenario "..."` with its lines."""
 
     word: Word

@@ -1,18 +1,17 @@
 """The syntax tree, first part: values, conditions, and which packs.
 
-Knows shapes and places. Does not know whether a name exists or a unit fits.
+Knows shapes and places. Does not know whether a name exists or a unit fits. Named tuples, because
+there are many kinds of them, and a data class takes seven times as long to make at each start.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TypeAlias
+from typing import NamedTuple, TypeAlias
 
 from carerules.domain.diagnostic import Span
 
 
-@dataclass(frozen=True, slots=True)
-class Word:
+class Word(NamedTuple):
     """One word of the text: its terminal in the grammar, its spelling, its place."""
 
     type: str
@@ -23,16 +22,14 @@ class Word:
 # ---- values ----------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class NumberNode:
+class NumberNode(NamedTuple):
     """`95`, `95 %`, `1 h 30 min`: numbers, each with its unit; only a lone one may have none."""
 
     pieces: tuple[tuple[Word, Word | None], ...]
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class ReferenceNode:
+class ReferenceNode(NamedTuple):
     """The name of a `let`."""
 
     name: Word
@@ -46,8 +43,7 @@ class ReferenceNode:
 AmountNode: TypeAlias = NumberNode | ReferenceNode
 
 
-@dataclass(frozen=True, slots=True)
-class SignalNode:
+class SignalNode(NamedTuple):
     """`pack.soc`."""
 
     name: Word
@@ -58,23 +54,20 @@ class SignalNode:
         return self.name.span
 
 
-@dataclass(frozen=True, slots=True)
-class TimeSinceNode:
+class TimeSinceNode(NamedTuple):
     """`time since EVENT`."""
 
     event: Word
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class TimeUntilUseNode:
+class TimeUntilUseNode(NamedTuple):
     """`time until use`."""
 
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class CountSinceNode:
+class CountSinceNode(NamedTuple):
     """`count EVENT since EVENT`."""
 
     event: Word
@@ -82,8 +75,7 @@ class CountSinceNode:
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class CountInNode:
+class CountInNode(NamedTuple):
     """`count EVENT in last D`."""
 
     event: Word
@@ -91,8 +83,7 @@ class CountInNode:
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class OverWindowNode:
+class OverWindowNode(NamedTuple):
     """`max of S over D`: `kind` is the first word."""
 
     kind: Word
@@ -101,8 +92,7 @@ class OverWindowNode:
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class NumberOfPacksNode:
+class NumberOfPacksNode(NamedTuple):
     """`number of packs where (C)`."""
 
     where: ConditionNode
@@ -117,8 +107,7 @@ ValueNode: TypeAlias = (
 # ---- conditions ------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class CompareNode:
+class CompareNode(NamedTuple):
     """`pack.soc >= 95`."""
 
     left: ValueNode
@@ -127,8 +116,7 @@ class CompareNode:
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class StateNode:
+class StateNode(NamedTuple):
     """`site.smoke is on`."""
 
     value: ValueNode
@@ -136,8 +124,7 @@ class StateNode:
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class BetweenNode:
+class BetweenNode(NamedTuple):
     """`pack.soc between 20 and 80`."""
 
     value: ValueNode
@@ -146,8 +133,7 @@ class BetweenNode:
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class HoldNode:
+class HoldNode(NamedTuple):
     """`C for D`, `C in last D`: `kind` is the word that makes the difference."""
 
     part: ConditionNode
@@ -156,8 +142,7 @@ class HoldNode:
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class SamplesNode:
+class SamplesNode(NamedTuple):
     """`C in at least 3 of last 5 samples`."""
 
     part: ConditionNode
@@ -166,8 +151,7 @@ class SamplesNode:
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class CrossesNode:
+class CrossesNode(NamedTuple):
     """`S rises above L`, `S falls below L`: `verb` is the first word of the two."""
 
     value: ValueNode
@@ -176,16 +160,14 @@ class CrossesNode:
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class AtNode:
+class AtNode(NamedTuple):
     """`at 22:00`, as a condition."""
 
     clock: Word
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class WindowNode:
+class WindowNode(NamedTuple):
     """`during 22:00-06:00`, as a condition or an option."""
 
     since: Word
@@ -193,40 +175,35 @@ class WindowNode:
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class DaysNode:
+class DaysNode(NamedTuple):
     """`on sat, sun`."""
 
     days: tuple[Word, ...]
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class AllNode:
+class AllNode(NamedTuple):
     """`A and B`."""
 
     parts: tuple[ConditionNode, ...]
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class AnyNode:
+class AnyNode(NamedTuple):
     """`A or B`."""
 
     parts: tuple[ConditionNode, ...]
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class NotNode:
+class NotNode(NamedTuple):
     """`not A`."""
 
     part: ConditionNode
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class ParenNode:
+class ParenNode(NamedTuple):
     """`(A)`: kept, because parentheses say which reading of `A and B for D` is meant."""
 
     part: ConditionNode
@@ -241,8 +218,7 @@ ConditionNode: TypeAlias = (
 # ---- which packs -----------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class FilterIsNode:
+class FilterIsNode(NamedTuple):
     """`chemistry is lipo`, `role is boat`, `tagged "smart"`: `what` is the first word."""
 
     what: Word
@@ -250,8 +226,7 @@ class FilterIsNode:
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class FilterRatedNode:
+class FilterRatedNode(NamedTuple):
     """`cells = 4`, `capacity > 2 Ah`."""
 
     what: Word
@@ -260,8 +235,7 @@ class FilterRatedNode:
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class FilterGroupNode:
+class FilterGroupNode(NamedTuple):
     """`A and B`, `A or B`, `not A` of filters: `kind` is all, any or none."""
 
     kind: str
@@ -272,16 +246,14 @@ class FilterGroupNode:
 FilterNode: TypeAlias = FilterIsNode | FilterRatedNode | FilterGroupNode
 
 
-@dataclass(frozen=True, slots=True)
-class OnePackNode:
+class OnePackNode(NamedTuple):
     """`pack heron`."""
 
     name: Word
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class SomePacksNode:
+class SomePacksNode(NamedTuple):
     """`packs`, `lipo packs`, `packs where FILTER`."""
 
     name: Word | None

@@ -17,7 +17,7 @@ from carerules.domain.diagnostic import Diagnostic
 from carerules.lang import Memo, read_text
 from carerules.lsp.features import SITE_FILE, Sight, Together, look
 from carerules.lsp.text import Document
-from carerules.service import ships
+from carerules.rulefiles import ships
 from carerules.shipped import shipped
 
 SITE_NEAR = "site.toml"

@@ -24,7 +24,8 @@ from carerules.domain.quantity import (
     show,
 )
 from carerules.domain.signal import Signal, catalogue
-from carerules.lang import Entry, format_text, reference
+from carerules.lang.format import format_text
+from carerules.lang.reference import Entry, reference
 from carerules.report.manual_codes import ALL_CODES, mended, told, weight
 
 

@@ -11,7 +11,8 @@ from functools import cache
 from textwrap import wrap
 
 from carerules.domain.signal import catalogue
-from carerules.lang import CODES, NOT_LAID_OUT, Code, Names, format_text, load
+from carerules.lang import CODES, Code, Names, load
+from carerules.lang.format import NOT_LAID_OUT, format_text
 from carerules.lang.prove import PROOF_CODES, prove
 
 WIDTH = 80

@@ -3,7 +3,7 @@
 from carerules.service.desk import Desk
 from carerules.service.memory import WorldStore, dump_world, load_world, restore
 from carerules.service.outside import RealOutside
-from carerules.service.rules import SiteRules, load_files, read_rules, ships
+from carerules.service.rules import SiteRules, read_rules
 from carerules.service.run import Service, Teller, all_off, quiet, worth_keeping
 
 __all__ = [
@@ -15,11 +15,9 @@ __all__ = [
     "WorldStore",
     "all_off",
     "dump_world",
-    "load_files",
     "load_world",
     "quiet",
     "read_rules",
     "restore",
-    "ships",
     "worth_keeping",
 ]

@@ -37,8 +37,8 @@ from carerules.adapters import (
     to_events,
 )
 from carerules.adapters.moments import read_future, read_past
+from carerules.domain.condition import PERSON_EVENTS
 from carerules.domain.event import (
-    PERSON_EVENTS,
     Answered,
     Attended,
     Cancelled,

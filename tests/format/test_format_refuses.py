@@ -5,11 +5,11 @@ from collections.abc import Callable
 import pytest
 from format_kit import ROOT, laid_out
 
-from carerules.lang import CODES, NOT_LAID_OUT
-from carerules.lang import format as lang_format
-from carerules.lang.format import format_text
-from carerules.lang.format_layout import lay_out
-from carerules.lang.format_rows import Line
+from carerules.lang import CODES
+from carerules.lang.format import NOT_LAID_OUT, format_text
+from carerules.lang.format import text as lang_format
+from carerules.lang.format.layout import lay_out
+from carerules.lang.format.rows import Line
 
 TEXT = """\
 let full = 95 %

@@ -4,7 +4,7 @@ import pytest
 from format_kit import laid_out
 
 from carerules.domain.quantity import SPELLINGS, UNITS
-from carerules.lang.format_rows import spaced, split_row
+from carerules.lang.format.rows import spaced, split_row
 
 # The canonical spellings stand in docs/language.md under "Units".
 ROWS = [

@@ -7,7 +7,7 @@ import pytest
 from lang_kit import CATALOGUE, NAMES, loaded
 
 from carerules.domain.action import ACTIONS
-from carerules.domain.event import PERSON_EVENTS
+from carerules.domain.condition import PERSON_EVENTS
 from carerules.domain.quantity import DURATION, UNITS, WARMTH
 from carerules.domain.wording import DAY_NAMES
 from carerules.lang import CODES, load

@@ -7,7 +7,8 @@ import pytest
 from lang_kit import CATALOGUE, HERE, NAMES, fetch
 
 from carerules.domain.quantity import unit_named
-from carerules.lang import KEYWORDS, Memo, ahead, load, outline, reference
+from carerules.lang import KEYWORDS, Memo, ahead, load, outline
+from carerules.lang.reference import reference
 
 SHIPPED = sorted((HERE.parents[1] / "rules").glob("*.care"))
 RIGHT = [*SHIPPED, *sorted((HERE / "right").glob("*.care"))]

@@ -7,12 +7,13 @@ from lang_kit import NAMES
 from lark import Lark
 
 from carerules.domain.action import ACTIONS, Action
-from carerules.domain.event import PERSON_EVENTS
+from carerules.domain.condition import PERSON_EVENTS
 from carerules.domain.quantity import ENERGY, UNITS, WARMTH
 from carerules.domain.signal import Signal, catalogue
-from carerules.lang import KEYWORDS, Entry, load, reference
+from carerules.lang import KEYWORDS, load
 from carerules.lang.build import Builder
 from carerules.lang.parse import WholeWords
+from carerules.lang.reference import Entry, reference
 from carerules.lang.words import GRAMMAR, SOFT
 from carerules.shipped import shipped
 

@@ -8,11 +8,13 @@ import pytest
 from carerules.cli import COMMANDS
 from carerules.cli.manual import command_rows, make, refresh
 from carerules.domain.action import ACTIONS
-from carerules.domain.event import PERSON_EVENTS
+from carerules.domain.condition import PERSON_EVENTS
 from carerules.domain.quantity import ENERGY, UNITS, WARMTH
 from carerules.domain.signal import Signal, catalogue
-from carerules.lang import CODES, KEYWORDS, NOT_LAID_OUT, Names, format_text, load, reference
+from carerules.lang import CODES, KEYWORDS, Names, load
+from carerules.lang.format import NOT_LAID_OUT, format_text
 from carerules.lang.prove import PROOF_CODES
+from carerules.lang.reference import reference
 from carerules.report import EXAMPLE_SITE, CommandRow, examples, manual_pages
 from carerules.shipped import shipped
 

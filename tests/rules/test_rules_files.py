@@ -6,7 +6,7 @@ import pytest
 from rules_kit import CATALOGUE, CHEMISTRIES, NAMES, failed, loaded, plan_of, read, text_of
 
 from carerules.domain.selector import ChemistryIs, Selector
-from carerules.lang import format_text
+from carerules.lang.format import format_text
 from carerules.sim.coverage import Coverage, sides_in, untouched
 from carerules.sim.verdict import play
 

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
-from carerules.domain.event import PERSON_EVENTS
+from carerules.domain.condition import PERSON_EVENTS
 from carerules.domain.quantity import (
     C_RATE,
     CHARGE_LEVEL,
@@ -21,7 +21,8 @@ from carerules.domain.quantity import (
     Dimension,
 )
 from carerules.domain.wording import DAY_NAMES
-from carerules.lang import KEYWORDS, ahead, reference
+from carerules.lang import KEYWORDS, ahead
+from carerules.lang.reference import reference
 from carerules.lsp.features.explain import form_of
 from carerules.lsp.features.hover import signal_text
 from carerules.lsp.features.sight import Sight

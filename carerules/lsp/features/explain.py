@@ -10,7 +10,8 @@ from collections.abc import Iterable, Sequence
 from functools import cache
 
 from carerules.domain.wording import DAY_NAMES
-from carerules.lang import KEYWORDS, Entry, reference
+from carerules.lang import KEYWORDS
+from carerules.lang.reference import Entry, reference
 
 # A word of a rule file, or of a form of the reference: a text, a dotted name, a time, any sign.
 _WORD = re.compile(r'"[^"]*"?|\d{1,2}:\d\d|[^\W\d][\w.-]*|\d+(?:\.\d+)?|>=|<=|!=|\S')

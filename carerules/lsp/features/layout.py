@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from difflib import SequenceMatcher
 
-from carerules.lang import format_text
+from carerules.lang.format import format_text
 from carerules.lsp.features.mends import Edit
 from carerules.lsp.features.sight import Sight
 

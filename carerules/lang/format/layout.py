@@ -10,8 +10,8 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 from itertools import pairwise
 
-from carerules.lang.format_rows import WIDTH, Bit, Line, fits, margin, spaced
-from carerules.lang.format_rule import shaped
+from carerules.lang.format.rows import WIDTH, Bit, Line, fits, margin, spaced
+from carerules.lang.format.rule import shaped
 
 ALIGNED_NAME_MAX = 20  # a longer name would push a whole column of values away from their names
 ALIGNED_COLUMN_MAX = 80  # nobody looks for a comment further right than this

@@ -15,8 +15,8 @@ from carerules.domain.quantity import SPELLINGS, UNITS
 from carerules.domain.signal import Catalogue, catalogue
 from carerules.lang.codes import Code
 from carerules.lang.findings import Findings
-from carerules.lang.format_layout import lay_out
-from carerules.lang.format_rows import canonical, comments, read_lines
+from carerules.lang.format.layout import lay_out
+from carerules.lang.format.rows import canonical, comments, read_lines
 from carerules.lang.load import Fetch, Loaded, load
 from carerules.lang.parse import parse
 from carerules.lang.scan import scan
@@ -112,17 +112,27 @@ def _bare(node: Any) -> object:
     """A tree or plan without places; words and numbers in one spelling."""
     if isinstance(node, Word):
         return _word(node)
-    if isinstance(node, (tuple, list)):
-        return tuple(_bare(part) for part in node)
-    if isinstance(node, Span) or not is_dataclass(node) or isinstance(node, type):
-        return None if isinstance(node, Span) else node
+    if isinstance(node, Span):
+        return None
+    names = _field_names(node)
+    if not names:
+        return tuple(_bare(part) for part in node) if isinstance(node, (tuple, list)) else node
     kept: list[object] = [type(node).__name__]
-    for field in fields(node):
-        value = getattr(node, field.name)
+    for name in names:
+        value = getattr(node, name)
         # An unnamed rule is called by its line, which the layout may move.
-        unnamed = field.name == "name" and isinstance(value, str) and ":" in value
+        unnamed = name == "name" and isinstance(value, str) and ":" in value
         kept.append(None if unnamed else _bare(value))
     return tuple(kept)
+
+
+def _field_names(node: Any) -> tuple[str, ...]:
+    """Of a node of the tree, which is a named tuple, or of a part of a plan; none of all else."""
+    if isinstance(node, tuple):
+        return getattr(node, "_fields", ())
+    if is_dataclass(node) and not isinstance(node, type):
+        return tuple(field.name for field in fields(node))
+    return ()
 
 
 _FIGURE = re.compile(r"[+\-−]?\d+(\.\d+)?")

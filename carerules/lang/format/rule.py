@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
-from carerules.lang.format_rows import Bit, Line, fits
+from carerules.lang.format.rows import Bit, Line, fits
 
 _CLAUSES = ("on", "over", "because")
 

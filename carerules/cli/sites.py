@@ -1,0 +1,43 @@
+"""The site that a command is about, and its journal.
+
+Knows where they are looked for, and how each is refused. Does not know what is done with them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from carerules.adapters import SqliteJournal
+from carerules.cli.common import refuse
+from carerules.config import SiteFile, read_site
+from carerules.domain.ports import JournalError
+
+
+def site_at(path: Path) -> SiteFile:
+    """The site file, read and checked; or all its problems, and exit 2."""
+    read = read_site(path)
+    if not isinstance(read, SiteFile):
+        refuse(*(problem.show() for problem in read))
+    return read
+
+
+def journal_path(site: SiteFile) -> Path:
+    """Where the site's journal lies."""
+    return site.state / "journal.db"
+
+
+@contextmanager
+def journal_of(site: SiteFile, *, owner: bool = False) -> Iterator[SqliteJournal]:
+    """The site's journal, open; a fault of it in one line, and exit 2."""
+    try:
+        journal = SqliteJournal.open(journal_path(site), owner=owner)
+    except JournalError as error:
+        refuse(str(error))
+    try:
+        yield journal
+    except JournalError as error:
+        refuse(str(error))
+    finally:
+        journal.close()

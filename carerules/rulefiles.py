@@ -1,0 +1,75 @@
+"""Rule files on the disk: from their paths to what they come to, with all that they take in.
+
+Knows where rule files lie: shipped, or beside the file that names them. Does not know sites, whose
+names and signals are handed in, nor what the rules are for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+
+from carerules.domain.diagnostic import Diagnostic, Span
+from carerules.domain.signal import Signal, catalogue
+from carerules.lang import Loaded, Names, load, read_text
+from carerules.shipped import shipped
+
+RULE_BYTES_MAX = 1 << 20
+"""SAFETY 13: a rule file is at most 1 MiB; one byte more is read, to see that there is more."""
+
+ANY_SITE = Names()
+
+
+def load_files(
+    files: Mapping[str, Path], names: Names = ANY_SITE, signals: Iterable[Signal] = ()
+) -> Loaded:
+    """Check rule files, each under the name that is shown of it.
+
+    `names` and `signals` (beside the built-in ones) are those of a site. A file that cannot be
+    read is a finding like any other.
+    """
+    texts: dict[str, str] = {}
+    broken: list[Diagnostic] = []
+    for name, path in files.items():
+        match _read(path, name):
+            case str() as text:
+                texts[name] = text
+            case Diagnostic() as diagnostic:
+                broken.append(diagnostic)
+    folders = {path.parent for path in files.values()}
+    loaded = load(
+        texts, catalogue=catalogue(signals), names=names, fetch=lambda name: _fetch(name, folders)
+    )
+    if not broken:
+        return loaded
+    return Loaded(None, (*broken, *loaded.diagnostics), loaded.sources)
+
+
+def ships(name: str) -> bool:
+    """Whether a `use` of this name means a file that ships, and not one beside the rule file."""
+    return "/" not in name and "\\" not in name and not name.endswith(".care")
+
+
+def _read(path: Path, name: str) -> str | Diagnostic:
+    try:
+        with path.open("rb") as stream:
+            raw = stream.read(RULE_BYTES_MAX + 1)
+    except OSError as error:
+        why = (error.strerror or "it cannot be read").lower()
+        return Diagnostic("no-file", f"`{name}` cannot be read: {why}", Span(name, 1, 1, 1, 1))
+    return read_text(raw, name)
+
+
+def _fetch(name: str, folders: set[Path]) -> str | None:
+    """The text of a file that a rule file takes in: shipped by its bare name, or beside it."""
+    if ships(name):
+        try:
+            inside = shipped("rules") / f"{name}.care"
+            return inside.read_text("utf-8") if inside.is_file() else None
+        except (OSError, UnicodeDecodeError):
+            return None
+    for folder in sorted(folders):
+        text = _read(folder / name, name)
+        if isinstance(text, str):
+            return text
+    return None
