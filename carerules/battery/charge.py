@@ -7,14 +7,18 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from math import hypot
+from typing import Final
 
-from carerules.battery.chemistry import Chemistry
+from carerules.battery.chemistry import SPREAD_UNTOLD, Chemistry
 from carerules.domain.moment import MINUTE, Duration, Moment
 from carerules.domain.quantity import Known, Reading, Unknown
 
 END_TOLERANCE_V = 0.01
 """How far outside the curve a rested cell may read and still count as empty or full: chargers end,
 and meters read, about 10 mV off (common practice, no source). Beyond it nothing is clamped."""
+
+NOT_SHOWN: Final = "its rest voltage does not show it"
+"""Why the charge of a pack is unknown whose curve says that nothing can be read off it."""
 
 SPREAD_MAX = 30.0
 """Points: a charge known to be nothing but 0 to 100 % spreads 29 (even distribution)."""
@@ -56,31 +60,39 @@ def charge_at_rest(
 
     `cell_v` and its spread `meter_v` in V a cell; `rested` since current last flowed: the shorter,
     the wider. Straight lines between the points; `Unknown("implausible")` more than
-    `END_TOLERANCE_V` outside them. The spread joins the curve's own, the meter's and the rest's,
-    each carried through the curve as it bends there. Source: `chemistry.sources["rest"]`.
+    `END_TOLERANCE_V` outside them, `Unknown(NOT_SHOWN)` where the curve tells nothing. The spread
+    joins the curve's own, the meter's and the rest's, each carried through the curve as it bends
+    there. Source: `chemistry.sources["rest"]`.
     """
     found = read_curve(chemistry, cell_v, hypot(meter_v, relaxation_v(rested)))
     if found is None:
-        return Unknown("implausible")
+        return Unknown("implausible" if _is_off(chemistry, cell_v) else NOT_SHOWN)
     return Known(found[0], found[1], at, source)
 
 
 def read_curve(chemistry: Chemistry, cell_v: float, doubt_v: float) -> tuple[float, float] | None:
-    """Charge (%) and its spread (points) at a rest voltage known to `doubt_v`; None: off it.
+    """Charge (%) and its spread (points) at a rest voltage known to `doubt_v`; None: off it, or
+    where it tells nothing (`SPREAD_UNTOLD`).
 
     The meter's doubt is the larger of the two steps to `cell_v` ± `doubt_v`, and the curve's own
     the largest of the three, so that a voltage just above a flat part is not read as sharp as the
     steep part it lies on.
     """
-    volts = chemistry.volts
-    # The negated comparison also turns NaN away.
-    if not volts[0] - END_TOLERANCE_V <= cell_v <= volts[-1] + END_TOLERANCE_V:
+    if _is_off(chemistry, cell_v):
         return None
     charge, own = _point(chemistry, cell_v)
     below, own_below = _point(chemistry, cell_v - doubt_v)
     above, own_above = _point(chemistry, cell_v + doubt_v)
-    meter = max(charge - below, above - charge)
-    return charge, min(SPREAD_MAX, hypot(max(own, own_below, own_above), meter))
+    widest = max(own, own_below, own_above)
+    if widest >= SPREAD_UNTOLD:
+        return None
+    return charge, min(SPREAD_MAX, hypot(widest, max(charge - below, above - charge)))
+
+
+def _is_off(chemistry: Chemistry, cell_v: float) -> bool:
+    volts = chemistry.volts
+    # The negated comparison also turns NaN away.
+    return not volts[0] - END_TOLERANCE_V <= cell_v <= volts[-1] + END_TOLERANCE_V
 
 
 def relaxation_v(rested: Duration) -> float:

@@ -26,6 +26,9 @@ FILE_CHARS_MAX = 65_536  # a curve of five hundred points with its sources, seve
 POINTS_MAX = 500  # a point each fifth of a percent; measured tables are thinned before
 POINTS_MIN = 5  # fewer cannot show a knee
 
+SPREAD_UNTOLD = 50.0
+"""Points: the widest spread that a curve may claim; it says that the voltage tells nothing."""
+
 
 @dataclass(frozen=True, slots=True)
 class Heat:
@@ -64,6 +67,11 @@ class Chemistry:
     temperature_v_k: float = 0.0
     heat: Heat | None = None
     life: tuple[LifeCell, ...] = ()
+
+    @property
+    def shows_charge(self) -> bool:
+        """Whether any rest voltage tells anything of the charge."""
+        return min(self.spreads) < SPREAD_UNTOLD
 
     @property
     def shelf_slope(self) -> float:
@@ -195,7 +203,7 @@ def _curve_problems(parsed: ChemistryFile) -> Iterator[str]:
                 f"`rest.points`: point {number}: found `{volts:g}` V, wanted 0.5 to 4.6 V;"
                 " write the voltage of one cell"
             )
-        if not 0.1 <= spread <= 50:
+        if not 0.1 <= spread <= SPREAD_UNTOLD:
             yield (
                 f"`rest.points`: point {number}: found a spread of `{spread:g}`, wanted"
                 " 0.1 to 50 points; no curve is exact, and 50 says that nothing is known"

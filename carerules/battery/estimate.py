@@ -12,6 +12,7 @@ from math import hypot
 
 from carerules.battery import rest as resting
 from carerules.battery import track as counting
+from carerules.battery.charge import NOT_SHOWN
 from carerules.battery.chemistry import Chemistry
 from carerules.battery.learned import Learned, Look, labelled, taught
 from carerules.battery.measured import disown, measure
@@ -294,6 +295,8 @@ def _told(
         readings["pack.soc"] = Known(charge, track.spread(chemistry), track.at, witness, slope)
     elif track.used:
         readings["pack.soc"] = Unknown("used since the last reading")
+    elif not chemistry.shows_charge:
+        readings["pack.soc"] = Unknown(NOT_SHOWN)
     was = old.rest
     if rest.flowing:
         if not was.flowing:

@@ -183,7 +183,12 @@ class Known:
 
 
 WhyUnknown: TypeAlias = Literal[
-    "never seen", "stale", "implausible", "used since the last reading", "not on a station"
+    "never seen",
+    "stale",
+    "implausible",
+    "used since the last reading",
+    "not on a station",
+    "its rest voltage does not show it",
 ]
 
 

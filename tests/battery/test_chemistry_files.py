@@ -15,9 +15,11 @@ def test_the_chemistries_that_ship() -> None:
     ]  # fmt: skip
 
 
-def test_nothing_is_read_off_the_rest_voltage_of_nickel_metal_hydride() -> None:
+def test_which_chemistries_show_their_charge_at_rest() -> None:
     """50 points is the widest spread that a file may claim: it says that nothing is known."""
     assert set(CHEMISTRIES["nimh"].spreads) == {50.0}
+    hidden = [name for name, one in CHEMISTRIES.items() if not one.shows_charge]
+    assert hidden == ["nimh"]
 
 
 @pytest.mark.parametrize("chemistry", CHEMISTRIES.values(), ids=lambda one: one.name)

@@ -165,7 +165,10 @@ def test_all_shipped_chemistries_can_be_estimated() -> None:
         pack = replace(HERON, chemistry=chemistry.name, limits=chemistry.limits)
         volts = 4 * rest_voltage(chemistry, 0.05)
         estimate = heard(say(START, voltage=volts), pack=pack, chemistry=chemistry)
-        assert known(estimate).value == pytest.approx(5, abs=0.1)
+        if chemistry.shows_charge:
+            assert known(estimate).value == pytest.approx(5, abs=0.1)
+        else:
+            assert isinstance(estimate.readings["pack.soc"], Unknown)
 
 
 def test_of_a_signal_said_twice_in_one_sample_the_first_is_no_better_than_the_second() -> None:
