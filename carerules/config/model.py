@@ -29,6 +29,7 @@ from carerules.config.values import (
     PasswordFile,
     PlainFile,
     RuleFile,
+    SpokenName,
     Title,
     When,
     Zone,
@@ -148,7 +149,7 @@ class SiteTable(Table):
         default="state",
         description="The folder that keeps the journal, taken from the site file's folder.",
     )
-    pack: dict[Name, PackTable] = Field(
+    pack: dict[SpokenName, PackTable] = Field(
         min_length=1, max_length=PACKS_MAX, description="The packs, each by its name."
     )
     station: dict[Name, StationTable] = Field(

@@ -11,7 +11,7 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from carerules.config.values import Day, Measure, Name, Title, When, name_of
+from carerules.config.values import Day, Measure, Name, SpokenName, Title, When, name_of
 from carerules.domain.moment import DAY, HOUR, MINUTE, SECOND, WEEK
 from carerules.domain.quantity import (
     CAPACITY,
@@ -111,7 +111,7 @@ class PackTable(Table):
         description='Words by which rules pick packs: `smart packs`, `tagged "smart"`.',
         examples=[["smart"]],
     )
-    role: Name | None = Field(
+    role: SpokenName | None = Field(
         default=None,
         description="What the pack is for; rules ask with `role is`.",
         examples=["boat"],

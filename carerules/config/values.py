@@ -38,6 +38,7 @@ from carerules.domain.quantity import (
     read_quantity,
     show,
 )
+from carerules.lang import KEYWORDS
 
 REFUSED = "carerules"  # the kind of pydantic error that carries our own wording
 
@@ -171,6 +172,17 @@ def _name(value: str) -> str:
 
 
 Name = Annotated[str, AfterValidator(_name), WithJsonSchema({"type": "string", "pattern": NAME})]
+
+
+def _no_keyword(value: str) -> str:
+    if value in KEYWORDS:
+        wanted = "a name that is no word of the rule language"
+        raise refused(found(value), wanted, f"rules could not speak of it; take `{value}-1`")
+    return value
+
+
+SpokenName = Annotated[Name, AfterValidator(_no_keyword)]
+"""A name that stands bare in rules, `pack heron` and `role is boat`: a word of theirs cannot."""
 
 
 def _title(value: str) -> str:
