@@ -7,9 +7,11 @@ them hold in a world of the real loop, for as long as the rules look back, and l
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from zoneinfo import ZoneInfo
+
+from prove_past import counted_by_stages, counted_lately, events_of
 
 from carerules.battery import shipped_chemistries
 from carerules.domain.action import Action
@@ -88,6 +90,7 @@ class Stage:
     plugs: dict[str, bool] = field(default_factory=lambda: {"load": False, "charger": False})
     asked: set[str] = field(default_factory=set)
     events: dict[str, tuple[Moment, ...]] | None = None
+    planned_once: bool = False  # the use is planned beforehand and not put off look by look
 
     def __post_init__(self) -> None:
         site = Site(
@@ -130,7 +133,7 @@ class Stage:
 
     def look(self, state: State, now: Moment, end: Moment) -> None:
         """Let the state hold at `now`, and look; what moves by itself is where it will be at `end`
-        (a time since, a rest), or held where it is (a time until use)."""
+        (a time since, a rest), or held where it is (a time until use, by putting the use off)."""
         if now >= self.now + 200:
             self.answer()
         assert now >= self.now
@@ -156,7 +159,8 @@ class Stage:
             elif value.name.startswith("pack."):
                 readings[value.name] = Known(number, 0.0, now, "stage")
         if (until := known.get(TimeUntilUse())) is not None:
-            uses = () if until >= NEVER else (now + round(until),)
+            at = end if self.planned_once else now
+            uses = () if until >= NEVER else (at + round(until),)
         else:
             uses = before.uses
         planned = events_of(known, end) if self.events is None else self.events
@@ -247,68 +251,6 @@ _AT_EASE = {
 }  # fmt: skip
 
 
-def events_of(known: Mapping[object, float], end: Moment) -> dict[str, tuple[Moment, ...]]:
-    """Moments at which things happened, so that the times since and the counts come out, and have
-    come out all the time before as far as they can."""
-    last = {value.event: number for value, number in known.items() if isinstance(value, TimeSince)}
-    lately = {value: round(n) for value, n in known.items() if isinstance(value, CountIn)}
-    since = {value: round(n) for value, n in known.items() if isinstance(value, CountSince)}
-    marks = {value.since for value in since}
-    counted = {value.event for value in (*lately, *since)}
-    found: dict[str, tuple[Moment, ...]] = {}
-    for event, number in last.items():
-        # Again and again, so that it was never longer ago than it is now.
-        often = 1 if event in counted or event in marks else 64
-        step = max(MINUTE, round(number))
-        times = sorted(end - round(number) - n * step for n in range(often))
-        found[event] = () if number >= NEVER else tuple(times)
-    for value, count in sorted(lately.items(), key=lambda item: item[0].time):
-        newest = round(last.get(value.event, value.time // 2))
-        apart = max(1, (value.time - newest) // (count + 1))
-        chain = [newest + n * apart + again * (value.time + 1)
-                 for again in range(16) for n in range(count)]  # fmt: skip
-        more = {end - ago for ago in chain}
-        found[value.event] = tuple(sorted({*found.get(value.event, ()), *more}))
-    for value, count in since.items():
-        mark = last.get(value.since, float(40 * HOUR))
-        newest = round(last.get(value.event, min(mark / 2, 30 * HOUR)))
-        if count:
-            room = max(0, round(mark) - newest - 1)  # all of them since the mark
-            found[value.event] = tuple(sorted(end - newest - min(n, room) for n in range(count)))
-        if value.since not in last:
-            oldest = end - newest - count
-            found[value.since] = (oldest - 1 if count else end - newest + 1,)
-    return found
-
-
-def counted_lately(
-    window: Duration, then: int, now: int, ago: Duration, end: Moment
-) -> tuple[Moment, ...]:
-    """So many in a window that ended so long ago, and so many in the one that ends now."""
-    both = min(then, now)
-    ages = [(ago + window) // 2 + n for n in range(both)]
-    ages += [ago // 2 + n for n in range(now - both)]
-    ages += [window + 1 + ago // 2 + n for n in range(then - both)]
-    return tuple(sorted(end - age for age in ages))
-
-
-def counted_by_stages(
-    value: CountSince, stages: Sequence[tuple[Duration, int]], end: Moment
-) -> dict[str, tuple[Moment, ...]]:
-    """So many since the mark so long ago, and so many then: a new mark wherever it falls."""
-    marks: list[Moment] = [end - 90 * DAY]
-    (_, before), *rest = sorted(stages, reverse=True)
-    times = [end - 80 * DAY + n for n in range(before)]
-    for ago, count in rest:
-        at = end - ago - (1_000 if ago else 10)
-        if count < before:
-            marks.append(at)
-            before = 0
-        times += [at + 1 + n for n in range(count - before)]
-        before = count
-    return {value.event: tuple(times), value.since: tuple(marks)}
-
-
 def looks_back(plan: Plan) -> Duration:
     """How long before now anything in the plan can matter."""
     conditions: list[Condition] = [
@@ -339,6 +281,21 @@ def played(rules: str | Plan, witness: Witness, packs: Sequence[Pack] = (HERON,)
     stage = Stage(plan, packs, name)
     stage.hold(witness)
     return stage
+
+
+def truths(
+    plan: Plan, witness: Witness, packs: Sequence[Pack] = (HERON,)
+) -> list[Truth]:  # fmt: skip
+    """What the engine makes of each rule at the witness. It says nothing of when its use was
+    planned: put off again and again, or planned once, in one of the two it must come out."""
+    found: list[Truth] = []
+    for planned_once in (False, True):
+        stage = Stage(plan, packs, witness.pack, planned_once=planned_once)
+        stage.hold(witness)
+        found = [stage.truth(rule) for rule in plan.rules]
+        if set(found) == {Truth.YES}:
+            break
+    return found
 
 
 def alone_with(rule: Rule, line: int, plan: Plan, action: Action | None = None) -> Plan:

@@ -33,8 +33,8 @@ def test_each_example_gives_what_stands_below_it(rules: str, told: str) -> None:
 
 
 def test_there_are_examples() -> None:
-    assert len(EXAMPLES) == 6
-    assert sum(bool(told) for _, told in EXAMPLES) == 5
+    assert len(EXAMPLES) == 7
+    assert sum(bool(told) for _, told in EXAMPLES) == 6
 
 
 def test_the_page_states_the_model_that_is_printed() -> None:

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
-from prove_kit import HERON, MONDAY, SIGNALS, played
+from prove_kit import HERON, MONDAY, SIGNALS, truths
 from random_plans import (
     ROOM,
     SMOKE,
@@ -74,7 +74,7 @@ def test_never_fires_is_what_trying_out_says(when: Condition) -> None:
     assume(few_enough(when))
     proofs = prove(Plan((rule("a", when),)), SIGNALS, (HERON,))
     fires = ever_true([when])
-    if proofs.never_true:
+    if proofs.never_true or proofs.only_at_first:
         assert not fires, "a rule that fires was called dead"
     elif proofs.undecided:
         assert looks_back_twice(when)
@@ -90,7 +90,7 @@ def test_always_true_is_what_trying_out_says(when: Condition) -> None:
     always = not ever_true([Not(when)])
     assert bool(proofs.always_true) <= always
     if always and not looks_back_twice(when):
-        assert proofs.always_true or proofs.never_true or proofs.undecided
+        assert proofs.always_true or proofs.never_true or proofs.only_at_first or proofs.undecided
 
 
 @MANY
@@ -113,8 +113,7 @@ def test_rivals_are_what_trying_out_says(one: Condition, other: Condition) -> No
 def test_every_witness_of_rivals_is_real(one: Condition, other: Condition) -> None:
     plan = Plan((rule("a", one, 0.0), rule("b", other, 0.5)))
     for found in prove(plan, SIGNALS, (HERON,)).rivals:
-        stage = played(plan, found.witness)
-        assert [stage.truth(one) for one in plan.rules] == [Truth.YES, Truth.YES]
+        assert truths(plan, found.witness) == [Truth.YES, Truth.YES]
 
 
 @MANY
@@ -188,11 +187,14 @@ def clocked() -> st.SearchStrategy[Condition]:
 @settings(max_examples=120, deadline=None)
 @given(clocked(), st.integers(0, 2**32))
 def test_what_is_called_dead_is_never_true_in_the_engine(when: Condition, seed: int) -> None:
-    """Days with uses and charges at any half hour: a rule that was called dead stays silent, and
-    one that was called always true does too when it is turned round."""
+    """Days with uses and charges at any half hour: a rule that was called dead stays silent from
+    the first look on, and once all that it looks back on has been seen, one that can fire only at
+    first is silent too, and one that was called always true is true."""
     proofs = prove(Plan((rule("a", when),)), SIGNALS, (HERON,))
-    seen = truths_on_a_day(when, Random(seed))
+    at_first, seen = truths_on_a_day(when, Random(seed))
     if proofs.never_true:
+        assert Truth.YES not in at_first | seen
+    if proofs.only_at_first:
         assert Truth.YES not in seen
     if proofs.always_true:
         assert Truth.NO not in seen
@@ -206,13 +208,12 @@ def test_every_witness_with_clocks_is_real(one: Condition, other: Condition) -> 
         # The stage can not yet make a count of a window come out at several times before.
         counts = [v for _, at in found.witness.before for v, _ in at.values]
         assume(counts.count(CountIn("charge", 4 * HOUR)) < 2)
-        stage = played(plan, found.witness)
-        assert [stage.truth(one) for one in plan.rules] == [Truth.YES, Truth.YES]
+        assert truths(plan, found.witness) == [Truth.YES, Truth.YES]
 
 
-def truths_on_a_day(when: Condition, chance: Random) -> set[Truth]:
-    """What the engine makes of the condition, looked at whenever it could change, once the time
-    that it looks back on has passed."""
+def truths_on_a_day(when: Condition, chance: Random) -> tuple[set[Truth], set[Truth]]:
+    """What the engine makes of the condition, looked at whenever it could change: at first, and
+    once the time that it looks back on has passed."""
     ready = make_ready(when, SIGNALS)
     memory = list(ready.fresh)
     happened: dict[str, tuple[int, ...]] = {}
@@ -222,15 +223,16 @@ def truths_on_a_day(when: Condition, chance: Random) -> set[Truth]:
         for half in halves for what in ("use", "charge") if chance.random() < 0.15
     )  # fmt: skip
     planned = tuple(at for at, what in events if what == "use" and chance.random() < 0.5)
+    at_first: set[Truth] = set()
     seen: set[Truth] = set()
     now = MONDAY
     while now < MONDAY + DAY:
         facts = Facts({}, {}, {}, dict(happened), planned, LocalTime(ZoneInfo("UTC")))
         truth, until = ready.run(facts, now, memory)
-        if now >= MONDAY + 12 * HOUR:  # two looks back of three hours, and more
-            seen.add(truth)
+        # Two looks back of three hours, and more.
+        (seen if now >= MONDAY + 12 * HOUR else at_first).add(truth)
         now = min(until, min((at for at, _ in events), default=until))
         while events and events[0][0] <= now:
             at, what = events.pop(0)
             happened[what] = (*happened.get(what, ()), at)
-    return seen
+    return at_first, seen

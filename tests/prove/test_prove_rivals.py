@@ -76,6 +76,18 @@ TABLE = [
      "time since charge > 6 d", "drain to 20", True),
     ("more in a day than in a week", "count charge in last 24 h >= 3", "drain to 50",
      "count charge in last 7 d < 3", "drain to 20", False),
+    ("in last by the clock, and a time since that runs on", "during 02:00-06:00 in last 1 h",
+     "drain to 50", "not during 02:00-06:00 and (time since use < 2 h for 1 h)", "drain to 20",
+     True),
+    ("an hour told by what was before only", "count charge in last 4 h < 1 in last 1 h",
+     "drain to 50", "(during 02:00-06:00 or count charge in last 4 h >= 1) for 1 h", "drain to 20",
+     True),
+    ("a time until use that would stand still", "time until use <= 5 h for 1 h", "drain to 50",
+     "time until use >= 5 h for 1 h", "drain to 20", False),
+    ("one that may be put off", "time until use <= 5 h for 1 h", "drain to 50",
+     "time until use >= 4 h for 1 h", "drain to 20", True),
+    ("a use that is not planned stands still", "time until use > 90000 d for 1 h", "drain to 50",
+     "time until use > 5 h for 1 h", "drain to 20", True),
     ("no whole number between", "count charge in last 7 d > 2", "drain to 50",
      "count charge in last 7 d < 3", "drain to 20", False),
     ("the lowest cell above the highest", "pack.cell.min > 4.1 V", "drain to 50",
@@ -185,6 +197,7 @@ def test_a_rule_for_no_pack_of_the_site_is_left_alone() -> None:
 
 
 NEVER_FIRES = [
+    "time until use = 5 h for 1 h",
     "not (pack.soc > 20 or pack.soc < 30)",
     "pack.soc > 90 for 24 h and not pack.soc > 85",
     "pack.soc > 90 for 24 h and pack.soc < 80 in last 12 h",

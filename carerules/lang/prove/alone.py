@@ -8,12 +8,13 @@ from __future__ import annotations
 from carerules.domain.plan import Never, Rule
 from carerules.lang.prove.box import TooMuch
 from carerules.lang.prove.ground import Ground
-from carerules.lang.prove.region import ONLY_AT_FIRST
-from carerules.lang.prove.verdict import AlwaysTrue, NeverTrue, Undecided
+from carerules.lang.prove.verdict import AlwaysTrue, NeverTrue, OnlyAtFirst, Undecided
 from carerules.lang.prove.witness import Maybe
 
 
-def alone(ground: Ground, what: Rule | Never) -> NeverTrue | AlwaysTrue | Undecided | None:
+def alone(
+    ground: Ground, what: Rule | Never
+) -> NeverTrue | OnlyAtFirst | AlwaysTrue | Undecided | None:
     """What is wrong with it by itself; None: nothing.
 
     One that selects no pack of the site is left alone: a file that is taken in may speak of packs
@@ -26,10 +27,12 @@ def alone(ground: Ground, what: Rule | Never) -> NeverTrue | AlwaysTrue | Undeci
         can_be = ground.find(ground.true(what))
         if can_be is Maybe.NO:
             return NeverTrue(what)
+        if can_be is Maybe.AT_FIRST:
+            return OnlyAtFirst(what)
         if can_be is Maybe.UNSURE:
             return Undecided(what, question, "its values hang together in a way not known here")
         question = "whether it is always true"
-        false = [box for box in ground.regions.false(what.when) if box.loose != ONLY_AT_FIRST]
-        return AlwaysTrue(what) if ground.find(false) is Maybe.NO else None
+        can_be_false = ground.find(ground.regions.false(what.when))
+        return AlwaysTrue(what) if can_be_false in (Maybe.NO, Maybe.AT_FIRST) else None
     except TooMuch as much:
         return Undecided(what, question, str(much))

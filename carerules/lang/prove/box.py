@@ -40,12 +40,15 @@ class Past(NamedTuple):
 class Box:
     """Where the values lie now, and what must have been so before.
 
-    `loose` says why the box may hold more than can be; empty: every point of it can be.
+    `loose` says why the box may hold more than can be; empty: every point of it can be. `at_first`:
+    it can be only until everything has been known for as long as is looked back on; once that is
+    so, nothing of it can be.
     """
 
     at: At = field(default_factory=dict)
     past: tuple[Past, ...] = ()
     loose: str = ""
+    at_first: bool = False
 
 
 Region: TypeAlias = Sequence[Box]
@@ -98,7 +101,7 @@ def meet_box(a: Box, b: Box, work: Work) -> Box | None:
     at = meet_at(a.at, b.at)
     if at is None:
         return None
-    past, loose = a.past or b.past, a.loose or b.loose
+    past, loose, at_first = a.past or b.past, a.loose or b.loose, a.at_first or b.at_first
     if a.past and b.past:
         past = (*a.past, *(one for one in b.past if one not in a.past))
         for one in past:
@@ -109,7 +112,7 @@ def meet_box(a: Box, b: Box, work: Work) -> Box | None:
             # As long ago as may be is not for it to choose: it must fit at any moment.
             if one.clocked and not moments_of(one._replace(time=0), past, work):
                 loose = loose or "when it was so hangs on the clock"
-    return Box(at, past, loose)
+    return Box(at, past, loose, at_first)
 
 
 def meet_regions(a: Region, b: Region, work: Work, most: int = BOXES_MAX) -> list[Box]:
@@ -140,7 +143,7 @@ def unite(regions: Iterable[Region]) -> list[Box]:
     single: dict[int, int] = {}
     for region in regions:
         for box in region:
-            if len(box.at) == 1 and not box.past and not box.loose:
+            if len(box.at) == 1 and box == Box(box.at):
                 ((axis, ranges),) = box.at.items()
                 place = single.setdefault(axis, len(found))
                 if place < len(found):

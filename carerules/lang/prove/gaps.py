@@ -129,7 +129,9 @@ def _whatever_else(ground: Ground, box: Box, field: At) -> bool:
 
     A `for` over the charge runs full while the pack sits; one over the time until use may not.
     """
-    if box.loose or any(not past.always or UNTIL in at for past in box.past for at in past.ats):
+    if box.loose or box.at_first:
+        return False
+    if any(not past.always or UNTIL in at for past in box.past for at in past.ats):
         return False
     for axis, ranges in box.at.items():
         if ground.axes.rows[axis].motion is Motion.STATIC:

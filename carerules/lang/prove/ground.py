@@ -15,10 +15,11 @@ from carerules.domain.signal import Catalogue
 from carerules.lang.prove.axes import SOC, Axes
 from carerules.lang.prove.box import Box, Region, TooMuch, Work, first_meeting, meet_regions
 from carerules.lang.prove.cells import CellModel, speaks_of_cells, under_model
+from carerules.lang.prove.finder import Finder
 from carerules.lang.prove.labels import Labels
 from carerules.lang.prove.ranges import Ranges, above, below, join, meet, span
 from carerules.lang.prove.region import Regions
-from carerules.lang.prove.witness import Answer, Finder, Maybe, Witness
+from carerules.lang.prove.witness import Answer, Maybe, Witness
 
 END_WITHIN = 0.5
 """Points below its target at which a charge counts as done; a drain ends as little below it."""
@@ -71,14 +72,18 @@ class Ground:
 
     def find(self, boxes: Iterable[Box]) -> Answer:
         """A witness out of any of the boxes; unsure where there may be one."""
-        answer: Answer = Maybe.NO
+        answers: set[Maybe] = {Maybe.NO}
         for box in boxes:
+            if box.at_first and Maybe.AT_FIRST in answers:
+                continue
             found = self.finder.find(box)
-            if isinstance(found, Witness):
+            if box.at_first:
+                answers.add(Maybe.NO if found is Maybe.NO else Maybe.AT_FIRST)
+            elif isinstance(found, Witness):
                 return found
-            if found is Maybe.UNSURE:
-                answer = Maybe.UNSURE
-        return answer
+            else:
+                answers.add(found)
+        return next(one for one in (Maybe.UNSURE, Maybe.AT_FIRST, Maybe.NO) if one in answers)
 
     def find_both(self, a: Region, b: Region) -> Answer:
         """A witness of two regions at once."""

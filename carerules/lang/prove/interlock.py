@@ -28,8 +28,9 @@ MODEL = (
     " the start, may see any values",
     "capacity, health, resistance and imbalance stay as they are when the rule fires; the age"
     " grows",
-    "`during` and `stop when` of the action hold; readings are known and taken at their word: one"
-    " that is unknown, or within two spreads of a limit, makes the interlock step in all the same",
+    "`during` and `stop when` of the action hold; readings are known, and have been for as long as"
+    " is looked back on, and are taken at their word: one that is unknown, or within two spreads of"
+    " a limit, makes the interlock step in all the same",
 )
 
 
@@ -121,7 +122,7 @@ def _run(ground: Ground, rule: Rule, line: int) -> _Run:
     fires = ground.true(rule)
     action = rule.actions[line]
     going = [
-        Box(at, loose=box.loose)
+        Box(at, loose=box.loose, at_first=box.at_first)
         for box in fires
         if all((at := _while_it_runs(ground, box.at, action, first=line == 0)).values())
     ]

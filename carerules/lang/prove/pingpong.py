@@ -47,7 +47,7 @@ def ping_pong(ground: Ground, rules: Sequence[Rule]) -> Iterator[PingPong | Unde
         if end is None:
             continue
         try:
-            boxes = [box for box in starting(ground, rule) if not box.loose]
+            boxes = [b for b in starting(ground, rule) if not b.loose and not b.at_first]
         except TooMuch as much:
             yield Undecided(rule, "whether it is part of a loop", str(much))
             continue
@@ -220,7 +220,7 @@ def _rearms(ground: Ground, one: _Mover, ring: Sequence[_Mover], kept: Box) -> b
     else:
         region = ground.regions.false(one.rule.when)
     # How it comes to be false is the loop's own doing: what went before is left out.
-    loosened = [Box(box.at) for box in region]
+    loosened = [Box(box.at) for box in region if not box.at_first]
     return isinstance(ground.find_both((on_the_way,), loosened), Witness)
 
 

@@ -27,6 +27,7 @@ from carerules.lang.prove.verdict import (
     Gap,
     Interlocked,
     NeverTrue,
+    OnlyAtFirst,
     PingPong,
     Rivals,
     Undecided,
@@ -41,6 +42,7 @@ class Proofs:
     """Everything that was found out about a plan."""
 
     never_true: tuple[NeverTrue, ...] = ()
+    only_at_first: tuple[OnlyAtFirst, ...] = ()
     always_true: tuple[AlwaysTrue, ...] = ()
     rivals: tuple[Rivals, ...] = ()
     interlocks: tuple[Interlocked, ...] = ()
@@ -57,8 +59,8 @@ class Proofs:
     def diagnostics(self) -> tuple[Diagnostic, ...]:
         """What is wrong, by place in the text; at most as many as a check shows."""
         verdicts: list[Verdict] = [
-            *self.never_true, *self.always_true, *self.rivals, *self.interlocks, *self.loops,
-            *self.undecided,
+            *self.never_true, *self.only_at_first, *self.always_true, *self.rivals,
+            *self.interlocks, *self.loops, *self.undecided,
         ]  # fmt: skip
         return told.diagnostics(verdicts)
 
@@ -83,7 +85,7 @@ def prove(
         return Proofs()
     everything: list[Rule | Never] = [*plan.rules, *plan.nevers]
     found, spent = _as_far_as_it_goes(alone(ground, what) for what in everything)
-    dead = {id(one.what) for one in found if isinstance(one, NeverTrue)}
+    dead = {id(one.what) for one in found if isinstance(one, (NeverTrue, OnlyAtFirst))}
     rules = [rule for rule in plan.rules if id(rule) not in dead]
     for proof in (
         rivals(ground, rules),
@@ -98,8 +100,9 @@ def prove(
         found.append(Undecided(everything[0], "what else is wrong", SPENT))
     against = _only(Interlocked, found)
     return Proofs(
-        _only(NeverTrue, found), _only(AlwaysTrue, found), _only(Rivals, found), against,
-        _only(PingPong, found), _only(Gap, found), _undecided(found, against),
+        _only(NeverTrue, found), _only(OnlyAtFirst, found), _only(AlwaysTrue, found),
+        _only(Rivals, found), against, _only(PingPong, found), _only(Gap, found),
+        _undecided(found, against),
         tuple(dict.fromkeys(one.show() for one in (cells or {}).values())),
     )  # fmt: skip
 

@@ -7,6 +7,7 @@ condition is true in one of the two regions and false in the other; what is unkn
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from math import inf
 from typing import assert_never
 
@@ -62,10 +63,6 @@ from carerules.lang.prove.ranges import (
 
 DEPTH_MAX = 64
 """Conditions inside one another: the language takes 16, and `number of packs` one more each."""
-
-
-ONLY_AT_FIRST = "it is so only until its time has run once, after the first look"
-"""Why a box is loose in which time has not yet been looked back on for as long as is asked."""
 
 
 class Regions:
@@ -146,7 +143,7 @@ class Regions:
         found = unite(regions)
         for box in found:
             whole = all(r == self.axes.rows[axis].natural for axis, r in box.at.items())
-            if whole and not box.past and not box.loose:
+            if whole and box == Box(box.at):
                 return list(EVERYWHERE)
         return found
 
@@ -206,7 +203,7 @@ class Regions:
         near = self._on(value, beyond, False)
         past = Past(False, tuple(box.at for box in near), NEVER)
         return [
-            Box({**box.at, flag: span(1, 1)}, (past,), box.loose)
+            replace(box, at={**box.at, flag: span(1, 1)}, past=(past,))
             for box in (self._on(value, beyond, True) if near else [])
         ]
 
@@ -218,13 +215,24 @@ class Regions:
         mark = {flag: span(int(wanted), int(wanted))}
         if now_too:  # all of the last samples are so, the newest too
             return meet_regions([Box(mark)], inner, self.work)
-        past = Past(False, tuple(box.at for box in inner), NEVER)
-        return [Box(mark, (past,), _looser(inner))] if inner else []
+        found = []
+        for at_first in (False, True):
+            some = [box for box in inner if box.at_first is at_first]
+            past = Past(False, tuple(box.at for box in some), NEVER)
+            found += [Box(mark, (past,), _looser(some), at_first)] if some else []
+        return found
 
     # ---- time ----------------------------------------------------------------------------------
 
     def _throughout(self, inner: Region, time: Duration) -> list[Box]:
         """`for`: one of the boxes at each moment of the last so long."""
+        known = [box for box in inner if not box.at_first]
+        found = self._held(known, time)
+        if len(known) < len(inner):  # with those that can be at first only, it can be so only then
+            found += [replace(box, at_first=True) for box in self._held(inner, time)]
+        return found
+
+    def _held(self, inner: Region, time: Duration) -> list[Box]:
         alone = len(inner) == 1
         found: list[Box] = []
         ats = tuple(box.at for box in inner)
@@ -252,16 +260,17 @@ class Regions:
     def _not_throughout(self, part: Condition, time: Duration) -> list[Box]:
         """Not `for`: it was false at some moment, or has not been known for so long."""
         inner = self._region(part, False)
-        if inner:
-            return self._once(inner, time)
-        return [Box(loose=ONLY_AT_FIRST)]
+        found = self._once(inner, time)
+        if not inner or any(self._stayed(box.at, time)[1] for box in inner):
+            found.append(Box(at_first=True))  # when no clock can be so, or not at this hour
+        return found
 
     def _absent(self, inner: Region, time: Duration) -> list[Box]:
         """Not `in last`: false at each moment of it; what was before the first look counts too."""
         found = self._throughout(inner, time)
         for box in inner:
             if self._stayed(box.at, time)[1]:
-                found.append(Box(box.at, (Past(True, (box.at,), 0),), ONLY_AT_FIRST))
+                found.append(Box(box.at, (Past(True, (box.at,), 0),), at_first=True))
         return found
 
     def _once(self, inner: Region, time: Duration) -> list[Box]:
@@ -286,7 +295,8 @@ class Regions:
                         pass
             loose = box.loose or ("it looks back twice" if box.past else "")
             loose = loose or ("its clocks run together" if clocks > 1 else "")
-            found.append(Box(at, (Past(False, (box.at,), time, clocks > 0),), loose))
+            past = Past(False, (box.at,), time, clocks > 0)
+            found.append(Box(at, (past,), loose, box.at_first))
         return unite([found])
 
     def _stayed(self, at: At, time: Duration) -> tuple[At, bool]:

@@ -22,6 +22,7 @@ from carerules.lang.prove.verdict import (
     Interlocked,
     Meeting,
     NeverTrue,
+    OnlyAtFirst,
     PingPong,
     Rivals,
     Undecided,
@@ -40,6 +41,12 @@ PROOF_CODES: Mapping[str, Code] = {code.name: code for code in (
          "never charge when not (pack.temperature > 5 °C or pack.temperature < 45 °C)",
          "never charge when not (pack.temperature > 5 °C and pack.temperature < 45 °C)",
          warning=True),
+    Code("only-at-first", "a condition that is true only before there is enough to look back on",
+         "What stands in a `for` or an `in last` cannot be otherwise, whatever the values are. So"
+         " the condition can be true only until it has been known for that time: after the first"
+         " reading, and after a silence. Often an `or` stands where `and` is meant.",
+         'when not ((pack.soc < 40 or pack.soc >= 40) for 1 h): notify "odd"',
+         'when not (pack.soc between 40 and 60 for 1 h): notify "odd"', warning=True),
     Code("always-true", "a condition that is always true",
          "Whatever the values are, the condition is true: a rule fires once and never again, a"
          " `never` always forbids. Often an `or` stands where `and` is meant.",
@@ -96,6 +103,14 @@ def _diagnostic(verdict: Verdict) -> Iterator[Diagnostic]:
             else:
                 message = f"{said}, so that it forbids nothing"
                 yield _told("never-forbids", message, what.span, "change a limit, or leave it out")
+        case OnlyAtFirst(what):
+            does = f"{_name(what)} fires" if isinstance(what, Rule) else "it forbids"
+            message = (
+                f"`{wording(what.when)}` can be true only while there is too little to look back"
+                f" on, so that {does} after the first reading or a silence at most"
+            )
+            yield _told("only-at-first", message, what.span,
+                        "is `and` meant where `or` stands, or the other way round?")  # fmt: skip
         case AlwaysTrue(what):
             message = f"`{wording(what.when)}` is true whatever the values are"
             if isinstance(what, Never):

@@ -22,6 +22,14 @@ class NeverTrue:
 
 
 @dataclass(frozen=True, slots=True)
+class OnlyAtFirst:
+    """A rule or `never` that can be true only until what it looks back on has been known for so
+    long: after the first reading, or after a silence."""
+
+    what: Rule | Never
+
+
+@dataclass(frozen=True, slots=True)
 class AlwaysTrue:
     """A rule or `never` whose condition is true whatever the values are."""
 
@@ -105,4 +113,6 @@ class Undecided:
     other: Rule | Never | None = None
 
 
-Verdict: TypeAlias = NeverTrue | AlwaysTrue | Rivals | Interlocked | PingPong | Gap | Undecided
+Verdict: TypeAlias = (
+    NeverTrue | OnlyAtFirst | AlwaysTrue | Rivals | Interlocked | PingPong | Gap | Undecided
+)
