@@ -7,7 +7,7 @@ Each function is pure: the old estimate stays as it was.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from math import hypot
 
 from carerules.battery import rest as resting
@@ -21,6 +21,7 @@ from carerules.battery.screen import Doubts, screened
 from carerules.battery.track import COUNTED, REST_VOLTAGE, Track
 from carerules.battery.witness import LOADED_NEEDED, Gauge, loaded, rested, stated
 from carerules.domain.event import Sample, Value
+from carerules.domain.frozen import frozen
 from carerules.domain.moment import HOUR, Duration, Moment
 from carerules.domain.pack import Pack
 from carerules.domain.quantity import Known, Reading, Unknown
@@ -45,7 +46,7 @@ RATED = "rated"
 LEARNED = "learned"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Estimate:
     """What is known of one pack. `readings` holds every `pack.*` signal it can say; a missing one
     was never seen. `doubts` says by signal what was left out or not quite believed, and why.

@@ -5,19 +5,20 @@ Knows the kinds. Does not know how a command travels or a notice is sent.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import Enum
 from typing import TypeAlias
 
+from carerules.domain.frozen import frozen
 from carerules.domain.moment import Duration, Moment
 from carerules.domain.pack import Side
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Intent:
     """What a job wants now: energy moved at one station for one pack.
 
-    `time_max` and `energy_wh_max` are the job's caps, whatever the sensors say.
+    `time_max` and `energy_wh_max` cap the ON that it begins, whatever the sensors say. One that is
+    under way keeps the caps that it began with: these are then 0.
     """
 
     job: str
@@ -31,7 +32,7 @@ class Intent:
     energy_wh_max: float
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Veto:
     """An intent refused: which interlock, what was found, what was wanted.
 
@@ -52,7 +53,7 @@ class Veto:
         return f"{self.found}; wanted {self.wanted}"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class SwitchOn:
     """Switch a plug on for `lease_s` seconds of its own timer (None: it has none)."""
 
@@ -63,7 +64,7 @@ class SwitchOn:
     renewal: bool
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class SwitchOff:
     """Switch a plug off; `again` counts the tries since the first."""
 
@@ -72,7 +73,7 @@ class SwitchOff:
     again: int = 0
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class AskPlug:
     """Ask a plug to report its state and power now."""
 
@@ -82,7 +83,7 @@ class AskPlug:
 Command: TypeAlias = SwitchOn | SwitchOff | AskPlug
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class OffProven:
     """A plug was read back off after the command, with no power sampled after it."""
 
@@ -90,7 +91,7 @@ class OffProven:
     took: Duration
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class StationLocked:
     """A station takes no command but OFF until a person releases it."""
 
@@ -98,7 +99,7 @@ class StationLocked:
     why: str
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Fired:
     """A rule's condition became true for a pack: the activation, told apart by `since`."""
 
@@ -121,7 +122,7 @@ class Ending(Enum):
     FAILED = "failed"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class JobBegan:
     """A job was opened for a pack."""
 
@@ -131,7 +132,7 @@ class JobBegan:
     line: str
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class JobMoved:
     """A job went on to another phase or line, in words."""
 
@@ -142,7 +143,7 @@ class JobMoved:
     why: str
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class JobEnded:
     """A job is over. `energy_wh` went through the plug."""
 
@@ -154,7 +155,7 @@ class JobEnded:
     energy_wh: float = 0.0
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Notice:
     """Something to tell a person; one incident has one key."""
 
@@ -164,7 +165,7 @@ class Notice:
     urgent: bool = False
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class ChoreOpened:
     """Something that only a person can do."""
 
@@ -173,14 +174,14 @@ class ChoreOpened:
     text: str
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class ChoreClosed:
     """A chore is done, or no longer wanted."""
 
     key: str
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Marked:
     """An event that a rule journalled."""
 
@@ -188,7 +189,7 @@ class Marked:
     event: str
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class PackBarred:
     """A pack was quarantined (no charge until a person has looked) or retired."""
 
@@ -197,7 +198,7 @@ class PackBarred:
     why: str
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class LeftOut:
     """A sample that came too late to be put in its place."""
 

@@ -6,14 +6,14 @@ service learned of it, never earlier than the one before; what was true earlier 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TypeAlias
 
+from carerules.domain.frozen import frozen
 from carerules.domain.moment import Duration, Moment
 from carerules.domain.pack import Use
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Value:
     """One value in a sample: signal, base-unit value, spread (1 sigma)."""
 
@@ -22,14 +22,14 @@ class Value:
     spread: float = 0.0
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Tick:
     """Nothing but time has passed."""
 
     heard: Moment
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Sample:
     """What one pack showed at one instant: some values, and its cells' voltages where known (V)."""
 
@@ -42,7 +42,7 @@ class Sample:
     cell_spread: float = 0.005
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class SiteSample:
     """What the room or the hub showed at one instant."""
 
@@ -52,7 +52,7 @@ class SiteSample:
     source: str
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class PlugReport:
     """A plug's own word: relay, power (W), what is left of its timer (s). None: not said.
 
@@ -66,7 +66,7 @@ class PlugReport:
     timer_s: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class PlugLink:
     """The way to a plug came up or went down."""
 
@@ -75,7 +75,7 @@ class PlugLink:
     up: bool
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Happened:
     """Something happened to a pack: `charge`, `full`, `use`, `swelling`, or any marked event."""
 
@@ -86,7 +86,7 @@ class Happened:
     source: str
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Placed:
     """A person put a pack on a station, or took it off (None)."""
 
@@ -95,7 +95,7 @@ class Placed:
     station: str | None
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class UsePlanned:
     """A use was planned, or changed: the name is its key."""
 
@@ -103,7 +103,7 @@ class UsePlanned:
     use: Use
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class UseDropped:
     """A planned use was called off."""
 
@@ -111,7 +111,7 @@ class UseDropped:
     name: str
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Attended:
     """A person is with the packs until `until`."""
 
@@ -119,7 +119,7 @@ class Attended:
     until: Moment
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Answered:
     """A person answered what a job asked."""
 
@@ -128,7 +128,7 @@ class Answered:
     yes: bool
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Cancelled:
     """A person called a job off."""
 
@@ -136,7 +136,7 @@ class Cancelled:
     job: str
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Released:
     """A person has looked: the pack, the station or (`site`) everything may work again."""
 
@@ -144,7 +144,7 @@ class Released:
     what: str
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Stopped:
     """All loads off, now, and nothing on until a person releases the site."""
 
@@ -152,7 +152,7 @@ class Stopped:
     by: str
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Started:
     """The service began to listen: everything that could be on is brought off first.
 
@@ -164,14 +164,14 @@ class Started:
     down: Duration = 0
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Ended:
     """The service is leaving: everything off; the jobs wait for the next start."""
 
     heard: Moment
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class ClockSet:
     """The wall clock was stepped, or the machine slept: `asleep` is how long nobody listened."""
 
@@ -180,7 +180,7 @@ class ClockSet:
     asleep: Duration = 0
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Rejected:
     """Something reached a door and was refused there: who sent it, and why."""
 

@@ -8,10 +8,10 @@ milliseconds, and per day for a rate. Units other than these exist in text only.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from enum import IntEnum
 from typing import Literal, TypeAlias
 
+from carerules.domain.frozen import frozen
 from carerules.domain.moment import DAY, HOUR, MINUTE, NEVER, SECOND, WEEK, Moment, show_duration
 
 
@@ -30,7 +30,7 @@ class Truth(IntEnum):
 _NEGATED = (Truth.YES, Truth.UNKNOWN, Truth.NO)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Dimension:
     """What kind of number this is; two numbers compare only within one dimension."""
 
@@ -58,7 +58,7 @@ SWITCH = Dimension("switch", "on/off")
 C_RATE = Dimension("rate of charge", "C")
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Unit:
     """A unit as written: base value = written * factor + offset."""
 
@@ -109,7 +109,7 @@ def unit_named(spelling: str) -> Unit | None:
     return Unit(spelling, dimension.rate(), unit.factor * DAY / time.factor)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Quantity:
     """A number in its dimension's base unit."""
 
@@ -163,7 +163,7 @@ def show(value: float, dimension: Dimension) -> str:
     return f"{value:.{digits}g} {dimension.unit}"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Known:
     """A reading: value and spread (1 sigma) in base units, when it was true, and who said so.
 
@@ -192,7 +192,7 @@ WhyUnknown: TypeAlias = Literal[
 ]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Unknown:
     """No value, and the reason."""
 

@@ -70,15 +70,18 @@ def move_energy(job: Job, view: View) -> Step:
     assert side is not None
     assert view.station is not None
     target = _target_of(job)
-    time, energy_wh = view.forecast(side, target)
-    job, left_wh = _budget(job, energy_wh)
-    if left_wh <= 0 and job.phase is not Phase.MOVING:
-        return Over(job, Ending.FAILED, _shortfall(job, value))
+    time_max, energy_wh_max = 0, 0.0
+    if not view.running:
+        time, energy_wh = view.forecast(side, target)
+        job, left_wh = _budget(job, energy_wh)
+        if left_wh <= 0:
+            return Over(job, Ending.FAILED, _shortfall(job, value))
+        time_max = max(LEAST_TIME, min(ON_TIME_MAX, round(TIME_CAP * time)))
+        energy_wh_max = max(LEAST_WH, min(left_wh, ENERGY_CAP * energy_wh))
     intent = Intent(
         job=job.id, rule=job.rule, pack=job.pack, station=view.station.name, side=side,
         target=target, because=job.because or f"rule {job.rule}",
-        time_max=max(LEAST_TIME, min(ON_TIME_MAX, round(TIME_CAP * time))),
-        energy_wh_max=max(LEAST_WH, min(left_wh, ENERGY_CAP * energy_wh)),
+        time_max=time_max, energy_wh_max=energy_wh_max,
     )  # fmt: skip
     return Going(job, intent, due=hindrance)
 

@@ -7,7 +7,7 @@ Everything a job remembers is in `Job`, so that a restart finds it where it was.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from enum import Enum
 from typing import TypeAlias
 
@@ -28,6 +28,7 @@ from carerules.domain.action import (
     clock,
 )
 from carerules.domain.decision import Ending, Intent
+from carerules.domain.frozen import frozen
 from carerules.domain.moment import NEVER, Duration, LocalTime, Moment, show_duration
 from carerules.domain.pack import Side, Station
 from carerules.domain.quantity import Reading, Truth
@@ -44,7 +45,7 @@ class Phase(Enum):
     ASKING = "asking"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Job:
     """One activation's work. `line` is the action it is at; `rounds` counts the line's ON runs.
 
@@ -89,9 +90,9 @@ class Job:
         return line_wording(self.action)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class View:
-    """What a job sees of its pack at one moment."""
+    """What a job sees of its pack at one moment. `running`: its own ON is under way."""
 
     now: Moment
     local: LocalTime
@@ -99,6 +100,7 @@ class View:
     voltage_live: bool
     station: Station | None
     off_proven: bool
+    running: bool
     next_use: Moment | None
     wanted: Truth
     stop: Truth
@@ -108,7 +110,7 @@ class View:
     charge_rate: Callable[[float], float]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Going:
     """The job goes on: what it wants now, and when it must be looked at again at the latest."""
 
@@ -117,7 +119,7 @@ class Going:
     due: Moment = NEVER
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Instant:
     """The job is at a line that is done by saying so: a notice, a chore, a mark."""
 
@@ -125,7 +127,7 @@ class Instant:
     action: Notify | Chore | Mark | Quarantine | Retire | Switch
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Asking:
     """The job has a question for a person."""
 
@@ -134,7 +136,7 @@ class Asking:
     due: Moment
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Over:
     """The job has ended."""
 

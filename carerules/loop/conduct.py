@@ -199,10 +199,12 @@ def close_told_chores(turn: Turn, name: str) -> None:
     """A chore that a rule put on the list goes when the rule is no longer true."""
     if not turn.world.chores:
         return
-    untrue = {state.key for state in turn.pack(name).rules if state.truth is Truth.NO}
-    for key in tuple(turn.world.chores):
-        owner_name, _, rest = key.partition(" ")
-        if owner_name == name and rest.rpartition(" ")[0] in untrue:
+    owned = [key for key, chore in turn.world.chores.items() if chore.pack == name]
+    if not owned:
+        return
+    untrue = {f"{name} {state.key}" for state in turn.pack(name).rules if state.truth is Truth.NO}
+    for key in owned:
+        if key.rpartition(" ")[0] in untrue:
             turn.close_chore(key)
 
 

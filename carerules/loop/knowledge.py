@@ -9,6 +9,7 @@ change what is true.
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 from carerules.battery import take_energy, take_event, take_sample
 from carerules.domain.decision import LeftOut, PackBarred
@@ -194,27 +195,25 @@ def _apply(turn: Turn, event: Sample | Happened) -> None:
     )
     horizon = event.heard - LATENESS
     kept = tuple(one for one in state.recent if one.event.at >= horizon)[-RECENT_MAX + 1 :]
-    _learn(turn, event)
-    turn.set_pack(name, seen=event.at, recent=(*kept, recent))
+    turn.set_pack(name, seen=event.at, recent=(*kept, recent), **_learnt(turn, event))
     if isinstance(event, Sample):
         _look_if_new(turn, name, event.at)
     else:
         _look_once(turn, name, event.at)
 
 
-def _learn(turn: Turn, event: Sample | Happened) -> None:
+def _learnt(turn: Turn, event: Sample | Happened) -> dict[str, Any]:
+    """The fields of the pack that the fact changes."""
     name = event.pack
     pack, state = turn.rated(name), turn.pack(name)
     chemistry = chemistry_of(turn.world, pack)
     if isinstance(event, Sample):
-        turn.set_pack(name, estimate=take_sample(state.estimate, pack, chemistry, event))
-        return
+        return {"estimate": take_sample(state.estimate, pack, chemistry, event)}
     times = (*state.happened.get(event.what, ()), event.at)[-HAPPENED_MAX:]
-    turn.set_pack(
-        name,
-        estimate=take_event(state.estimate, pack, chemistry, event.what, event.at),
-        happened=put(state.happened, event.what, times),
-    )
+    return {
+        "estimate": take_event(state.estimate, pack, chemistry, event.what, event.at),
+        "happened": put(state.happened, event.what, times),
+    }
 
 
 def _put_in_place(turn: Turn, event: Sample | Happened) -> None:

@@ -6,11 +6,11 @@ that to everybody else the step is a pure function.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any, TypeVar
 
 from carerules.domain.decision import ChoreClosed, ChoreOpened, Notice, Outcome
+from carerules.domain.frozen import frozen
 from carerules.domain.moment import Moment
 from carerules.domain.pack import Pack
 from carerules.engine import BoundRule
@@ -18,7 +18,7 @@ from carerules.loop.world import OpenChore, PackState, World, put, without
 from carerules.safety import PlugState
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Activation:
     """A rule became true for a pack: since when, and on what values."""
 
@@ -49,7 +49,7 @@ class Turn:
         self.fired: list[Activation] = []
         self.fired_before: frozenset[str] = frozenset()
         self.recounted = False
-        _write(self.world, {"now": now})
+        vars(self.world)["now"] = now
 
     def decide(self, *outcomes: Outcome) -> None:
         """Take down what was decided, in order."""
@@ -57,7 +57,7 @@ class Turn:
 
     def change(self, **changes: Any) -> None:
         """Replace fields of the world."""
-        _write(self.world, changes)
+        vars(self.world).update(changes)
 
     def pack(self, name: str) -> PackState:
         """The pack's state so far."""
@@ -72,8 +72,8 @@ class Turn:
         draft = self._drafts.get(name)
         if draft is None:
             draft = self._drafts[name] = _draft(self.world.packs[name])
-            _write(self.world, {"packs": put(self.world.packs, name, draft)})
-        _write(draft, changes)
+            vars(self.world)["packs"] = put(self.world.packs, name, draft)
+        vars(draft).update(changes)
         return draft
 
     def set_plug(self, state: PlugState) -> None:
@@ -109,11 +109,5 @@ T = TypeVar("T", World, PackState)
 def _draft(value: T) -> T:
     """A copy to write in: several times cheaper than building a new one for each change."""
     copy = object.__new__(type(value))
-    for name in value.__slots__:
-        object.__setattr__(copy, name, getattr(value, name))
+    vars(copy).update(vars(value))
     return copy
-
-
-def _write(draft: World | PackState, changes: Mapping[str, Any]) -> None:
-    for name, value in changes.items():
-        object.__setattr__(draft, name, value)

@@ -5,7 +5,10 @@ Knows estimates, plugs and chemistries. Does not know what the job makes of it.
 
 from __future__ import annotations
 
-from carerules.battery import CannotCarry, ConstantPower, forecast, rest_voltage
+from functools import lru_cache
+from math import ceil
+
+from carerules.battery import CannotCarry, ConstantPower, Curve, forecast, rest_voltage
 from carerules.domain.moment import HOUR, MINUTE, SECOND, Duration
 from carerules.domain.pack import Side, Station
 from carerules.domain.quantity import Known, Truth
@@ -38,6 +41,7 @@ def view_of(turn: Turn, job: Job) -> View:
         voltage_live=isinstance(voltage, Known) and now - voltage.at <= VOLTAGE_LIVE,
         station=station,
         off_proven=station is None or _off_proven(turn, station),
+        running=station is not None and _running(turn, station, job),
         next_use=uses[0] if uses else None,
         wanted=wanted,
         stop=stop,
@@ -59,6 +63,14 @@ def _rule_truths(turn: Turn, job: Job) -> tuple[Truth, Truth]:
 def _off_proven(turn: Turn, station: Station) -> bool:
     sockets = (station.socket(side) for side in Side)
     return all(turn.world.plugs[socket.plug].proven_off for socket in sockets if socket)
+
+
+def _running(turn: Turn, station: Station, job: Job) -> bool:
+    socket = station.socket(job.side) if job.side is not None else None
+    if socket is None:
+        return False
+    plug = turn.world.plugs[socket.plug]
+    return plug.on_at is not None and plug.job == job.id
 
 
 def _taper_end(turn: Turn, station: Station) -> bool:
@@ -98,12 +110,26 @@ def outlook(turn: Turn, name: str, side: Side, target: float) -> tuple[Duration,
         return 0, 0.0
     resistance = state.estimate.readings.get("pack.resistance")
     cell_mohm = resistance.value if isinstance(resistance, Known) else 0.0
+    curve = (chemistry.fractions, chemistry.volts)
+    ohm = cell_mohm / 1_000 * pack.cells
+    start = ceil(now * STEPS_A_POINT) / STEPS_A_POINT
+    return _drain(curve, pack.cells, capacity_ah, ohm, power, start, target)
+
+
+STEPS_A_POINT = 5
+"""A forecast begins at the next fifth of a point: no reading is better than that, and a pack that
+waits asks the same again at each sample."""
+
+
+@lru_cache(maxsize=1_024)
+def _drain(
+    curve: Curve, cells: int, capacity_ah: float, ohm: float, power: float,
+    start: float, target: float,
+) -> tuple[Duration, float]:  # fmt: skip
+    """Time and energy (Wh) at the plug from `start` to `target` (%)."""
+    load = ConstantPower(power)
     try:
-        ahead = forecast(
-            (chemistry.fractions, chemistry.volts),
-            pack.cells, capacity_ah, cell_mohm / 1_000 * pack.cells,
-            ConstantPower(power), now / 100, target / 100,
-        )  # fmt: skip
+        ahead = forecast(curve, cells, capacity_ah, ohm, load, start / 100, target / 100)
     except CannotCarry:
         return 0, 0.0
     return round(ahead.time_s * SECOND), ahead.load_energy_wh

@@ -21,6 +21,7 @@ from carerules.domain.event import (
     Sample,
     SiteSample,
 )
+from carerules.domain.frozen import frozen
 from carerules.domain.moment import NEVER, LocalTime, Moment
 from carerules.domain.pack import Pack, Side, Site, Socket, Station, Use
 from carerules.domain.plan import Plan
@@ -42,7 +43,7 @@ K = TypeVar("K")
 V = TypeVar("V")
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Setup:
     """Everything that a person wrote, checked and made ready to run."""
 
@@ -61,7 +62,7 @@ def make_setup(
     return Setup(site, chemistries, signals, plan, bound)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Recent:
     """A sample or happening that was taken in lately, and what was known before it."""
 
@@ -75,7 +76,7 @@ class Recent:
     seen: Moment
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)  # no slots: a turn copies it as a whole, at a quarter of the price
 class PackState:
     """What is known of one pack, and what is under way for it.
 
@@ -111,7 +112,7 @@ class PackState:
 NEVER_SEEN = Unknown("never seen")
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class StationState:
     """Whether a station may be used: `locked` says why not; `dwell` how long it stays off.
 
@@ -124,7 +125,7 @@ class StationState:
     veto: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class OpenChore:
     """Something on the to-do list."""
 
@@ -134,7 +135,7 @@ class OpenChore:
     since: Moment
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)  # no slots: as PackState
 class World:
     """Everything that has happened, as far as it matters now.
 

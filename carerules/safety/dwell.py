@@ -5,8 +5,9 @@ Knows moments. Does not know why anything is wanted.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
+from carerules.domain.frozen import frozen
 from carerules.domain.moment import HOUR, MINUTE, Duration, Moment
 
 LOCKOUT: Duration = 5 * MINUTE
@@ -15,7 +16,7 @@ PAUSE: Duration = MINUTE
 """After any OFF: relays and loads are not made to chatter."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Dwell:
     """Off until `until`, because of `why`; and what held when the present ON began: its caps, the
     charge (%), and how long the pack had rested (ms).

@@ -9,10 +9,10 @@ why.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from typing import TypeAlias
 
 from carerules.domain.decision import Intent, Veto
+from carerules.domain.frozen import frozen
 from carerules.domain.moment import HOUR, MINUTE, NEVER, SECOND, Duration, Moment, show_duration
 from carerules.domain.pack import Pack, Plug, Side, Socket, Station
 from carerules.domain.quantity import Known, Reading
@@ -32,7 +32,7 @@ ROOM_DOUBT_K = 10.0
 memory, to be narrowed by measurement."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Bench:
     """What the interlock sees of one pack on one station.
 
@@ -57,7 +57,7 @@ class Bench:
     soc_at_on: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Refusal:
     """Why not: found, wanted, and whether it ends the job or a person can mend it."""
 
@@ -67,7 +67,7 @@ class Refusal:
     mend: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Clear:
     """Nothing against it, and until when that holds by itself."""
 

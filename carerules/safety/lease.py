@@ -7,10 +7,11 @@ timer and said again from a fresh permit; without one, OFF is sent until it is r
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from carerules.domain.decision import AskPlug, Command, OffProven, SwitchOff, SwitchOn
 from carerules.domain.event import PlugReport
+from carerules.domain.frozen import frozen
 from carerules.domain.moment import HOUR, MINUTE, NEVER, SECOND, Duration, Moment
 from carerules.domain.pack import Plug
 
@@ -32,7 +33,7 @@ PERMIT_AGE_MAX: Duration = 2 * SECOND
 """SAFETY 2: ON is said only from a permit at most this old."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Permit:
     """Leave to have a plug on, from this moment; perishable."""
 
@@ -41,7 +42,7 @@ class Permit:
     until: Moment = NEVER
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class PlugState:
     """What we told a plug, what it said, and what flowed during this ON.
 
@@ -192,7 +193,7 @@ def off_overdue(state: PlugState, now: Moment) -> bool:
     return state.off_at is not None and not state.alarmed and now - state.off_at >= OFF_ALARM
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Fault:
     """What is wrong with a plug that is on. `lock`: a person must look before it goes on again;
     `final`: the job that wanted it ends."""

@@ -166,7 +166,7 @@ def test_a_snapshot_comes_back_as_it_was(cut: int) -> None:
     world = WORLDS[cut - 1]
     back = load_world(dump_world(world), SETUP)
     assert back is not None
-    for name in World.__slots__:
+    for name in World.__dataclass_fields__:
         if name not in ("setup", "packs"):
             assert getattr(back, name) == getattr(world, name), name
     for name, state in world.packs.items():

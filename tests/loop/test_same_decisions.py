@@ -229,7 +229,7 @@ def test_the_step_leaves_the_world_as_it_was(events: list[Event]) -> None:
 
 def parts(world: World) -> dict[str, Any]:
     """Everything of a world but what a person wrote, copied."""
-    names = [name for name in World.__slots__ if name not in ("setup", "local")]
+    names = [name for name in World.__dataclass_fields__ if name not in ("setup", "local")]
     return {name: deepcopy(getattr(world, name)) for name in names}
 
 
