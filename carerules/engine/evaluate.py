@@ -125,7 +125,7 @@ def bind(plan: Plan, pack: Pack, signals: Catalogue) -> Bound:
         reads_station=any(name.startswith("station.") for name in reads),
         reads_site=any(name.startswith("site.") for name in reads),
         reads_counts=any(_counts(one.condition) for one in own),
-        watch=watch_over([one.condition for one in ready], signals, always=in_doubt),
+        watch=watch_over([one.condition for one in ready], reads, signals, always=in_doubt),
     )
 
 

@@ -46,7 +46,8 @@ class Facts:
 
 
 Line: TypeAlias = tuple[float | None, float, float, Moment]
-"""A value now (None: unknown), its spread, its slope (a millisecond), and until when this holds."""
+"""A value now (None: unknown), its spread, its slope (a millisecond), and until when this holds;
+for a signal of the pack's own, if no sample comes before it is stale."""
 Look: TypeAlias = Callable[[Facts, Moment, list[Memory]], Line]
 
 Place: TypeAlias = Callable[[Memory], int]
@@ -79,6 +80,7 @@ def make_look(value: ValueOf, signals: Catalogue, place: Place) -> Look:
 
 def _signal(name: str, max_age: Duration | None) -> Look:
     scope = name.partition(".")[0]
+    own = scope == "pack"
 
     def look(facts: Facts, now: Moment, _memory: list[Memory]) -> Line:
         source = (
@@ -96,6 +98,8 @@ def _signal(name: str, max_age: Duration | None) -> Look:
             until = reading.at + max_age + 1  # an age of exactly max_age is still fresh
             if now >= until:
                 return _UNKNOWN
+            if own:  # each sample puts this off: it is kept apart, in Watch.stale_at
+                until = NEVER
         if reading.slope:
             value = reading.value + reading.slope * (now - reading.at)
             return value, reading.spread, reading.slope, until

@@ -29,25 +29,47 @@ from carerules.engine.value import signals_of
 
 @dataclass(frozen=True, slots=True)
 class Watched:
-    """One of the pack's own signals: the limits on its axis, sorted, and how soon it is stale."""
+    """One of the pack's own signals, and the limits on its axis, sorted."""
 
     name: str
     limits: tuple[float, ...]
-    max_age: Duration
 
 
 @dataclass(frozen=True, slots=True)
 class Watch:
-    """All that is watched. `always`: any sample may change something, as with two signals."""
+    """All that is watched. `always`: any sample may change something, as with two signals.
+
+    `ages`: how soon each of the pack's own signals that anything reads is stale.
+    """
 
     signals: tuple[Watched, ...]
+    ages: tuple[tuple[str, Duration], ...]
     always: bool = False
+
+    def stale_at(self, readings: Mapping[str, Reading], now: Moment) -> Moment:
+        """When the next of these readings is stale, if nothing new is heard of it."""
+        soonest = NEVER
+        for name, max_age in self.ages:
+            reading = readings.get(name)
+            if type(reading) is Known and now < (stale := reading.at + max_age + 1) < soonest:
+                soonest = stale
+        return soonest
+
+    def fresh(self, readings: Mapping[str, Reading], now: Moment) -> Mapping[str, Reading]:
+        """The readings without those that are stale by now."""
+        stale = {
+            name
+            for name, max_age in self.ages
+            if type(reading := readings.get(name)) is Known and now > reading.at + max_age
+        }
+        return {k: v for k, v in readings.items() if k not in stale} if stale else readings
 
 
 def watch_over(
-    conditions: Iterable[Condition], signals: Catalogue, *, always: bool = False
-) -> Watch:
-    """What to watch for these conditions."""
+    conditions: Iterable[Condition], reads: Iterable[str], signals: Catalogue,
+    *, always: bool = False,
+) -> Watch:  # fmt: skip
+    """What to watch for these conditions, and for all else that `reads` something."""
     limits: dict[str, set[float]] = {}
     for part in (part for condition in conditions for part in walk(condition)):
         match part:
@@ -68,9 +90,14 @@ def watch_over(
                 pass
     return Watch(
         tuple(
-            Watched(name, tuple(sorted(at)), signals[name].max_age or NEVER)
+            Watched(name, tuple(sorted(at)))
             for name, at in limits.items()
             if name.startswith("pack.")
+        ),
+        tuple(
+            (name, age)
+            for name in sorted(reads)
+            if name.startswith("pack.") and (age := signals[name].max_age) is not None
         ),
         always,
     )
@@ -83,7 +110,7 @@ def nothing_new(
     now: Moment,
     due: Moment,
 ) -> bool:
-    """Whether every comparison is at `now` as it was when `before` was looked at.
+    """Whether every comparison is at `now` as it was when `before`, all fresh, was looked at.
 
     Also none may then change by itself before `due`, when all is looked at again in any case.
     """
@@ -94,8 +121,6 @@ def nothing_new(
         if new is old:
             continue
         if type(new) is not Known or type(old) is not Known:
-            return False
-        if now - old.at > signal.max_age or now - new.at > signal.max_age:
             return False
         value = new.value_at(now)
         stretch = _stretch(signal.limits, value)

@@ -86,7 +86,12 @@ def _look_once(turn: Turn, name: str, at: Moment) -> None:
         due = min(due, its_due)
     if bound.counted:
         due = min(due, _count(turn, name, facts, at))
-    turn.set_pack(name, rules=rules, nevers=nevers, due=due, looked_at=facts.readings)
+    watch = bound.watch
+    turn.set_pack(
+        name, rules=rules, nevers=nevers, deadline=due,
+        due=min(due, watch.stale_at(facts.readings, at)),
+        looked_at=watch.fresh(facts.readings, at),
+    )  # fmt: skip
 
 
 def _count(turn: Turn, name: str, facts: Facts, at: Moment) -> Moment:
@@ -110,9 +115,12 @@ def _look_if_new(turn: Turn, name: str, at: Moment) -> None:
     Most samples move nothing past a limit; this is what makes a thousand of them cheap.
     """
     state = turn.pack(name)
-    watch = turn.world.setup.bound[name].watch
-    if not nothing_new(watch, state.looked_at, state.estimate.readings, at, state.due):
+    watch, readings = turn.world.setup.bound[name].watch, state.estimate.readings
+    due = min(state.deadline, watch.stale_at(readings, at))
+    if not nothing_new(watch, state.looked_at, readings, at, due):
         _look_once(turn, name, at)
+    elif due != state.due:
+        turn.set_pack(name, due=due)
 
 
 def _activations(
@@ -227,7 +235,7 @@ def _put_in_place(turn: Turn, event: Sample | Happened) -> None:
     turn.set_pack(
         name, estimate=first.estimate, rules=first.rules, nevers=first.nevers,
         counting=first.counting, happened=first.happened,
-        due=first.due, seen=first.seen, looked_at={},
+        due=first.due, deadline=first.due, seen=first.seen, looked_at={},
         recent=tuple(one for one in state.recent if one.event.at <= event.at),
     )  # fmt: skip
     for one in (event, *(one.event for one in later)):

@@ -81,7 +81,8 @@ class PackState:
     """What is known of one pack, and what is under way for it.
 
     `due` is when its rules must be looked at again by themselves, `jobs_due` when its jobs must;
-    `looked_at` are the readings that they last saw.
+    `deadline` is `due` but for readings growing stale, which each sample puts off. `looked_at` are
+    the fresh readings that the rules last saw.
     `barred` and `retired` say why it takes no energy; empty: it does.
     """
 
@@ -98,6 +99,7 @@ class PackState:
     retired: str = ""
     seen: Moment = 0
     due: Moment = NEVER
+    deadline: Moment = NEVER
     looked_at: Mapping[str, Reading] = field(default_factory=dict)
     jobs_due: Moment = NEVER
     recent: tuple[Recent, ...] = ()
