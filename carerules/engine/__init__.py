@@ -37,7 +37,7 @@ from carerules.engine.job import (
     wait,
 )
 from carerules.engine.value import Facts
-from carerules.engine.watch import nothing_new
+from carerules.engine.watch import Stretch, nothing_new
 
 __all__ = [
     "Asking",
@@ -55,6 +55,7 @@ __all__ = [
     "RuleState",
     "Seen",
     "Step",
+    "Stretch",
     "View",
     "add_energy",
     "advance",

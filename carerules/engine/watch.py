@@ -10,6 +10,8 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from math import inf
+from typing import NamedTuple
 
 from carerules.domain.condition import (
     Between,
@@ -35,6 +37,21 @@ class Watched:
     limits: tuple[float, ...]
 
 
+class Stretch(NamedTuple):
+    """Where a signal lay when its rules were looked at: between two limits, or upon one.
+
+    Unknown or stale, it lay nowhere. `reading` is what it was.
+    """
+
+    name: str
+    low: float
+    high: float
+    reading: Reading | None
+
+
+NOWHERE = (inf, -inf)
+
+
 @dataclass(frozen=True, slots=True)
 class Watch:
     """All that is watched. `always`: any sample may change something, as with two signals.
@@ -55,14 +72,22 @@ class Watch:
                 soonest = stale
         return soonest
 
-    def fresh(self, readings: Mapping[str, Reading], now: Moment) -> Mapping[str, Reading]:
-        """The readings without those that are stale by now."""
-        stale = {
-            name
-            for name, max_age in self.ages
-            if type(reading := readings.get(name)) is Known and now > reading.at + max_age
-        }
-        return {k: v for k, v in readings.items() if k not in stale} if stale else readings
+    def stretches(self, readings: Mapping[str, Reading], now: Moment) -> tuple[Stretch, ...]:
+        """Where each signal lies at `now`, between which of its limits."""
+        ages = dict(self.ages)
+        found: list[Stretch] = []
+        for signal in self.signals:
+            reading, name, limits = readings.get(signal.name), signal.name, signal.limits
+            low, high = NOWHERE
+            if type(reading) is Known and now - reading.at <= ages.get(name, NEVER):
+                value = reading.value_at(now)
+                low, high = value, value
+                first = bisect_left(limits, value)
+                if first == bisect_right(limits, value):  # upon none of them
+                    low = limits[first - 1] if first else -inf
+                    high = limits[first] if first < len(limits) else inf
+            found.append(Stretch(name, low, high, reading))
+        return tuple(found)
 
 
 def watch_over(
@@ -105,41 +130,30 @@ def watch_over(
 
 def nothing_new(
     watch: Watch,
-    before: Mapping[str, Reading],
-    after: Mapping[str, Reading],
+    stretches: tuple[Stretch, ...] | None,
+    readings: Mapping[str, Reading],
     now: Moment,
     due: Moment,
 ) -> bool:
-    """Whether every comparison is at `now` as it was when `before`, all fresh, was looked at.
+    """Whether every comparison is at `now` as it was when the `stretches` were found.
 
     Also none may then change by itself before `due`, when all is looked at again in any case.
+    None: it is not known how they were.
     """
-    if watch.always or now >= due:
+    if watch.always or stretches is None or now >= due:
         return False
-    for signal in watch.signals:
-        new, old = after.get(signal.name), before.get(signal.name)
+    for name, low, high, old in stretches:
+        new = readings.get(name)
         if new is old:
             continue
-        if type(new) is not Known or type(old) is not Known:
-            return False
+        if type(new) is not Known:
+            if type(old) is Known:
+                return False
+            continue
         value = new.value_at(now)
-        stretch = _stretch(signal.limits, value)
-        if stretch != _stretch(signal.limits, old.value_at(now)):
+        if not (low < value < high or low == value == high):
             return False
-        if new.slope and now + _until_next(signal.limits, value, new.slope) <= due:
+        slope = new.slope
+        if slope and now + ((high if slope > 0 else low) - value) / slope <= due:
             return False
     return True
-
-
-def _stretch(limits: tuple[float, ...], value: float) -> int:
-    """Which stretch of the axis: even between two limits, odd upon one."""
-    return bisect_left(limits, value) + bisect_right(limits, value)
-
-
-def _until_next(limits: tuple[float, ...], value: float, slope: float) -> float:
-    """How long (ms) until a value on this slope meets the next limit."""
-    if slope > 0:
-        place = bisect_right(limits, value)
-        return (limits[place] - value) / slope if place < len(limits) else NEVER
-    place = bisect_left(limits, value) - 1
-    return (limits[place] - value) / slope if place >= 0 else NEVER

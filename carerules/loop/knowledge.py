@@ -90,7 +90,7 @@ def _look_once(turn: Turn, name: str, at: Moment) -> None:
     turn.set_pack(
         name, rules=rules, nevers=nevers, deadline=due,
         due=min(due, watch.stale_at(facts.readings, at)),
-        looked_at=watch.fresh(facts.readings, at),
+        looked_at=watch.stretches(facts.readings, at),
     )  # fmt: skip
 
 
@@ -235,7 +235,7 @@ def _put_in_place(turn: Turn, event: Sample | Happened) -> None:
     turn.set_pack(
         name, estimate=first.estimate, rules=first.rules, nevers=first.nevers,
         counting=first.counting, happened=first.happened,
-        due=first.due, deadline=first.due, seen=first.seen, looked_at={},
+        due=first.due, deadline=first.due, seen=first.seen, looked_at=None,
         recent=tuple(one for one in state.recent if one.event.at <= event.at),
     )  # fmt: skip
     for one in (event, *(one.event for one in later)):

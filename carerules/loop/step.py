@@ -105,10 +105,10 @@ def learn(world: World, event: Event, decided: Iterable[Outcome]) -> World:
 
 def next_due(world: World) -> Moment:
     """When the world must be told the time at the latest, though nothing else is heard."""
-    due = NEVER
-    jobs_stand = world.starting_since is not None or world.ended
-    for state in world.packs.values():
-        due = min(due, state.due, NEVER if jobs_stand else state.jobs_due)
+    states = world.packs.values()
+    due = min([state.due for state in states], default=NEVER)
+    if world.starting_since is None and not world.ended:  # otherwise jobs stand
+        due = min(due, min([state.jobs_due for state in states], default=NEVER))
     for plug in world.plugs.values():
         due = min(due, plug_due(plug, world.now))
     if world.starting_since is not None:

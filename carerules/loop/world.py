@@ -33,6 +33,7 @@ from carerules.engine import (
     Job,
     Memory,
     RuleState,
+    Stretch,
     bind,
     fresh_counts,
     fresh_states,
@@ -81,8 +82,8 @@ class PackState:
     """What is known of one pack, and what is under way for it.
 
     `due` is when its rules must be looked at again by themselves, `jobs_due` when its jobs must;
-    `deadline` is `due` but for readings growing stale, which each sample puts off. `looked_at` are
-    the fresh readings that the rules last saw.
+    `deadline` is `due` but for readings growing stale, which each sample puts off. `looked_at` is
+    where the readings lay that the rules last saw.
     `barred` and `retired` say why it takes no energy; empty: it does.
     """
 
@@ -100,7 +101,7 @@ class PackState:
     seen: Moment = 0
     due: Moment = NEVER
     deadline: Moment = NEVER
-    looked_at: Mapping[str, Reading] = field(default_factory=dict)
+    looked_at: tuple[Stretch, ...] | None = None
     jobs_due: Moment = NEVER
     recent: tuple[Recent, ...] = ()
     left_out: int = 0

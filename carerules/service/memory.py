@@ -43,7 +43,7 @@ _WHOLE = (
 def dump_world(world: World) -> str:
     """The world as text, without what a person wrote (site, rules) and what is of use for seconds
     only (the samples that a late one could still be put among)."""
-    packs = {name: replace(state, recent=(), looked_at={}) for name, state in world.packs.items()}
+    packs = {name: replace(state, recent=(), looked_at=None) for name, state in world.packs.items()}
     parts = {name: getattr(world, name) for name in (*_WHOLE, *_BY_NAME)} | {"packs": packs}
     return image.dump({"shape": image.shape(), "offset": world.local.offset, **parts})
 

@@ -213,7 +213,7 @@ class Bench:
             return
         state = self.world.packs[name]
         estimate = replace(state.estimate, readings={**state.estimate.readings, **put})
-        after = replace(state, estimate=estimate, due=at, looked_at={})
+        after = replace(state, estimate=estimate, due=at, looked_at=None)
         self.world = replace(self.world, packs={**self.world.packs, name: after})
         self.hear(Tick(max(at, self.world.now)))
 
