@@ -117,7 +117,7 @@ def _look_if_new(turn: Turn, name: str, at: Moment) -> None:
     state = turn.pack(name)
     watch, readings = turn.world.setup.bound[name].watch, state.estimate.readings
     due = min(state.deadline, watch.stale_at(readings, at))
-    if not nothing_new(watch, state.looked_at, readings, at, due):
+    if at >= state.due or not nothing_new(watch, state.looked_at, readings, at, due):
         _look_once(turn, name, at)
     elif due != state.due:
         turn.set_pack(name, due=due)
