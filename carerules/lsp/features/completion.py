@@ -21,7 +21,7 @@ from carerules.domain.quantity import (
     Dimension,
 )
 from carerules.domain.wording import DAY_NAMES
-from carerules.lang import KEYWORDS, ahead
+from carerules.lang import KEYWORDS, ahead, outline
 from carerules.lang.reference import reference
 from carerules.lsp.features.explain import form_of
 from carerules.lsp.features.hover import signal_text
@@ -211,8 +211,8 @@ class _Choice:
     def settings(self) -> list[str]:
         """The lets of the file that this `use` takes in."""
         file = next((word.text for word in self.words if word.type == "STRING"), "")
-        outline = self.sight.outlines.get(file)
-        names = () if outline is None else outline.names
+        text = self.sight.together.fetch(file)  # this `use` is not complete, and took in nothing
+        names = () if text is None else outline(text, file).names
         return [one.name for one in names if one.kind == "let" and one.gives]
 
     # ---- units -------------------------------------------------------------------------------
@@ -231,9 +231,10 @@ class _Choice:
     def _dimension(self) -> Dimension | None:
         """What is measured by the number just written; None: any."""
         words = self.words[:-1]
-        for index in range(len(words) - 1, -1, -1):
-            word = words[index]
-            if word.type in _DURATION_AFTER:
+        compared = False
+        for word in reversed(words):
+            compared = compared or word.type in ("OP", "BETWEEN", "ABOVE", "BELOW")
+            if word.type in _DURATION_AFTER and not compared:
                 return DURATION
             if word.type == "TO":
                 return CHARGE_LEVEL
@@ -257,6 +258,7 @@ _AFTER: dict[str, tuple[str, _Names]] = {
     "BY": ("a rule", lambda choice: choice.given("rule")),
     "PACK": ("a pack", lambda choice: choice.sight.together.names.packs or ()),
     "CHEMISTRY": ("a chemistry", lambda choice: choice.sight.together.names.chemistries or ()),
+    "IS": ("a chemistry", lambda choice: choice.sight.together.names.chemistries or ()),
     "ROLE": ("a role", lambda choice: choice.sight.together.names.roles or ()),
     "COUNT": ("an event", lambda choice: choice.events()),
     "MARK": ("an event", lambda choice: choice.events()),

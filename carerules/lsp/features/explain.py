@@ -74,12 +74,22 @@ def form_of(words: Sequence[str], at: int, *, scenario: bool) -> Entry | None:
             if word != words[at]:
                 continue
             score = _around(words, at, form, place) + (1.0 if own else 0.0)
+            if entry.kind == "filter" and not _in_filter(words, at):
+                score -= 1.0
             # An action begins its line, or stands behind `:` or `;`.
             if entry.kind == "action" and place == 0 and (at == 0 or words[at - 1] in (":", ";")):
                 score += 2.0
             if best is None or score > best[0]:
                 best = score, entry
     return None if best is None else best[1]
+
+
+def _in_filter(words: Sequence[str], at: int) -> bool:
+    """Between `where` and the `when` or the end of the statement."""
+    for word in reversed(words[:at]):
+        if word in ("where", "when", "("):
+            return word == "where"
+    return False
 
 
 def _around(words: Sequence[str], at: int, form: Sequence[str], place: int) -> float:
