@@ -41,7 +41,7 @@ PROOF_CODES: Mapping[str, Code] = {code.name: code for code in (
          "never charge when not (pack.temperature > 5 °C or pack.temperature < 45 °C)",
          "never charge when not (pack.temperature > 5 °C and pack.temperature < 45 °C)",
          warning=True),
-    Code("only-at-first", "a condition that is true only before there is enough to look back on",
+    Code("only-at-first", "a condition that is true only at first",
          "What stands in a `for` or an `in last` cannot be otherwise, whatever the values are. So"
          " the condition can be true only until it has been known for that time: after the first"
          " reading, and after a silence. Often an `or` stands where `and` is meant.",
