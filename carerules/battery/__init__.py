@@ -33,11 +33,21 @@ from carerules.battery.estimate import (
     take_time,
 )
 from carerules.battery.life import LifeCell, read_life_cell, shipped_life_cells
+from carerules.battery.outlook import (
+    CHARGER_EFFICIENCY,
+    Ahead,
+    Figures,
+    charge_ahead,
+    charger_of,
+    drain_ahead,
+)
 from carerules.battery.recharge import ChargeForecast, Charger, recharge
 from carerules.battery.thermal import AIR_SHARE, Body, body_of, warmed
 
 __all__ = [
     "AIR_SHARE",
+    "CHARGER_EFFICIENCY",
+    "Ahead",
     "Band",
     "Body",
     "CannotCarry",
@@ -49,13 +59,17 @@ __all__ = [
     "Curve",
     "DrainForecast",
     "Estimate",
+    "Figures",
     "Ledger",
     "LifeCell",
     "Load",
     "Resistor",
     "body_of",
+    "charge_ahead",
     "charge_at_rest",
+    "charger_of",
     "curve_v",
+    "drain_ahead",
     "empty_ledger",
     "forecast",
     "fresh",

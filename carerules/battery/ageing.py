@@ -7,13 +7,14 @@ A cost here is the year's mean: the first month of a new cell costs two to three
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from statistics import median
 
 from carerules.battery.chemistry import Chemistry
 from carerules.battery.life import YEAR_DAYS, LifeCell
-from carerules.domain.moment import DAY, MONTH, Duration
+from carerules.domain.moment import DAY, MONTH, Duration, Moment
+from carerules.domain.quantity import Known, Reading
 
 MONTHS_A_YEAR = YEAR_DAYS * DAY / MONTH
 ROOM_C = 25.0
@@ -84,6 +85,42 @@ def use_cost(
         for cell in chemistry.life
         for loss in [cell.cycled_loss(depth / 100, rate_c, temp_c, cycles)]
     )
+
+
+TEMP_MAX_AGE: Duration = DAY
+"""An older temperature says nothing of the pack now: a room swings through a day."""
+
+
+LIFE_COST_SIGNAL = "pack.stored_life_cost"
+
+
+def lies_otherwise(before: Mapping[str, Reading], after: Mapping[str, Reading]) -> bool:
+    """Whether the pack lies so differently that its cost has to be worked out anew.
+
+    Half a point or a kelvin changes a cost by less than a hundredth of it.
+    """
+    return _lies(before) != _lies(after)
+
+
+def _lies(readings: Mapping[str, Reading]) -> tuple[int, int]:
+    soc, temp = readings.get("pack.soc"), readings.get("pack.temperature")
+    return (
+        round(2 * soc.value) if isinstance(soc, Known) else -1,
+        round(temp.value) if isinstance(temp, Known) else -1_000,
+    )
+
+
+def life_cost(chemistry: Chemistry, readings: Mapping[str, Reading], at: Moment) -> Known | None:
+    """`pack.stored_life_cost` at a moment, out of the pack's other readings; None: not known."""
+    soc, temp = readings.get("pack.soc"), readings.get("pack.temperature")
+    if not isinstance(soc, Known):
+        return None
+    fresh = isinstance(temp, Known) and at - temp.at <= TEMP_MAX_AGE
+    level = max(0.0, min(100.0, soc.value_at(at)))
+    cost = stored_cost(chemistry, level, temp.value if fresh and isinstance(temp, Known) else None)
+    if cost is None:
+        return None
+    return Known(cost.mid, (cost.high - cost.low) / 2, at, f"published cells for {chemistry.name}")
 
 
 # --- the ledger -----------------------------------------------------------------------------------

@@ -12,6 +12,7 @@ from math import hypot
 
 from carerules.battery import rest as resting
 from carerules.battery import track as counting
+from carerules.battery.ageing import LIFE_COST_SIGNAL, lies_otherwise, life_cost
 from carerules.battery.charge import NOT_SHOWN
 from carerules.battery.chemistry import Chemistry
 from carerules.battery.learned import Learned, Look, labelled, taught
@@ -304,4 +305,10 @@ def _told(
             readings["pack.rested"] = Known(0.0, 0.0, track.at, source)
     elif rest.since is not None and (was.flowing or was.since != rest.since):
         readings["pack.rested"] = Known(0.0, 0.0, rest.since, source, 1.0)
+    if lies_otherwise(old.readings, readings):
+        cost = life_cost(chemistry, readings, track.at)
+        if cost is not None:
+            readings[LIFE_COST_SIGNAL] = cost
+        else:
+            readings.pop(LIFE_COST_SIGNAL, None)
     return Estimate(readings, doubts, track, rest, gauge, learned)

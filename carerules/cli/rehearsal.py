@@ -22,7 +22,7 @@ from carerules.domain.decision import Outcome
 from carerules.domain.event import Event, Sample, Started
 from carerules.domain.moment import SECOND
 from carerules.loop import World, new_world
-from carerules.report.tally import Tally, tally_lines
+from carerules.report.tally import Tally, ledger_flat, tally_lines
 from carerules.service import Service, all_off, read_rules
 
 
@@ -85,7 +85,7 @@ def _flat(
         ],
         "packs": [
             {"pack": name, "above_95_percent_s": row.full // SECOND,
-             "unknown_s": row.unknown // SECOND}
+             "unknown_s": row.unknown // SECOND, "lying": ledger_flat(row.ledger)}
             for name, row in tally.packs.items()
         ],
         "interlocks": [

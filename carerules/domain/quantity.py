@@ -56,6 +56,8 @@ DURATION = Dimension("duration", "ms")
 COUNT = Dimension("count", "")
 SWITCH = Dimension("switch", "on/off")
 C_RATE = Dimension("rate of charge", "C")
+LIFE_COST = Dimension("share a month", "%/month")
+"""Capacity lost, in percent of it, for each month of thirty days."""
 
 
 @frozen
@@ -97,6 +99,8 @@ SPELLINGS: dict[str, str] = {
 
 def unit_named(spelling: str) -> Unit | None:
     """The unit written so, canonical or not; `mV/d` and `%/wk` are rates, in base units a day."""
+    if spelling == LIFE_COST.unit:
+        return Unit(spelling, LIFE_COST)
     whole, slash, per = spelling.partition("/")
     unit = UNITS.get(SPELLINGS.get(whole, whole))
     if not slash or unit is None:
@@ -146,6 +150,7 @@ def read_quantity(text: str, dimension: Dimension) -> Quantity | str:
 _SAMPLE = {
     CHARGE_LEVEL: "80 %", VOLTAGE: "3.4 V", CURRENT: "2 A", CAPACITY: "16 Ah", ENERGY: "350 Wh",
     POWER: "60 W", RESISTANCE: "5 mΩ", TEMPERATURE: "25 °C", DURATION: "20 min", COUNT: "6",
+    LIFE_COST: "0.4 %/month",
 }  # fmt: skip
 
 

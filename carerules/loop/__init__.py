@@ -6,6 +6,7 @@ Knows the order in which the rooms are asked. Does not know clocks, sockets or f
 from carerules.loop.foresight import HORIZON, Obstacle, foresee, moves_energy, obstacle
 from carerules.loop.knowledge import facts_of
 from carerules.loop.step import learn, next_due, step
+from carerules.loop.view import figures_of, full_v, socket_power
 from carerules.loop.world import (
     OpenChore,
     PackState,
@@ -27,7 +28,9 @@ __all__ = [
     "StationState",
     "World",
     "facts_of",
+    "figures_of",
     "foresee",
+    "full_v",
     "learn",
     "make_setup",
     "moves_energy",
@@ -35,6 +38,7 @@ __all__ = [
     "next_due",
     "obstacle",
     "pack_on",
+    "socket_power",
     "step",
     "stranger",
 ]

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import assert_never
 
+from carerules.battery import CHARGER_EFFICIENCY
 from carerules.domain.decision import Ending, Fired, Intent, Marked, Outcome, PackBarred
 from carerules.domain.event import (
     Answered,
@@ -50,7 +51,6 @@ from carerules.loop.knowledge import (
 )
 from carerules.loop.steer import steer
 from carerules.loop.turn import Turn
-from carerules.loop.view import CHARGER_EFFICIENCY
 from carerules.loop.world import PackState, World, pack_on, put, socket_of, without
 from carerules.safety import due as plug_due
 from carerules.safety import hear, link, unknown_plug, went_off

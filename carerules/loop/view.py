@@ -5,20 +5,28 @@ Knows estimates, plugs and chemistries. Does not know what the job makes of it.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import lru_cache
-from math import ceil
+from math import ceil, floor
 
-from carerules.battery import CannotCarry, ConstantPower, Curve, forecast, rest_voltage
-from carerules.domain.moment import HOUR, MINUTE, SECOND, Duration
+from carerules.battery import (
+    CHARGER_EFFICIENCY,
+    CannotCarry,
+    ConstantPower,
+    Figures,
+    charger_of,
+    forecast,
+    recharge,
+    rest_voltage,
+)
+from carerules.domain.moment import MINUTE, SECOND, Duration
 from carerules.domain.pack import Side, Station
 from carerules.domain.quantity import Known, Truth
 from carerules.engine import Job, View, owner
 from carerules.loop.turn import Turn
-from carerules.loop.world import chemistry_of
+from carerules.loop.world import World, chemistry_of
 
 VOLTAGE_LIVE: Duration = MINUTE
-CHARGER_EFFICIENCY = 0.85
-"""Share of a charger's wall energy that reaches the pack: from memory, 0.8-0.9."""
 TAPER_SHARE = 0.08
 TAPER_AFTER: Duration = 5 * MINUTE
 """A charger that draws less than this share of its usual power has come to the end of its taper
@@ -89,31 +97,20 @@ def outlook(turn: Turn, name: str, side: Side, target: float) -> tuple[Duration,
     Nothing to do, or the charge is not known: nothing. Where the pack is on no such socket, the
     site's first one stands for it, so that a chore can say how long it will take.
     """
-    world, state = turn.world, turn.pack(name)
-    pack = turn.rated(name)
-    soc = state.soc
-    site = world.setup.site
-    here = site.stations[state.station] if state.station else None
-    stations = ([here] if here else []) + list(site.stations.values())
-    power = next((socket.power_w for s in stations if (socket := s.socket(side)) is not None), None)
-    if not isinstance(soc, Known) or power is None:
+    power_w = socket_power(turn.world, name, side)
+    figures = figures_of(turn.world, name)
+    if figures is None or power_w is None:
         return 0, 0.0
-    now = max(0.0, min(100.0, soc.value_at(world.now)))
-    chemistry = chemistry_of(world, pack)
-    capacity = state.estimate.readings.get("pack.capacity")
-    capacity_ah = capacity.value if isinstance(capacity, Known) else pack.capacity_ah
-    if side is Side.CHARGER:
-        volts = rest_voltage(chemistry, (now + target) / 200) * pack.cells
-        energy = max(0.0, target - now) / 100 * capacity_ah * volts / CHARGER_EFFICIENCY
-        return round(energy / power * HOUR), energy
-    if now <= target:
-        return 0, 0.0
-    resistance = state.estimate.readings.get("pack.resistance")
-    cell_mohm = resistance.value if isinstance(resistance, Known) else 0.0
-    curve = (chemistry.fractions, chemistry.volts)
-    ohm = cell_mohm / 1_000 * pack.cells
-    start = ceil(now * STEPS_A_POINT) / STEPS_A_POINT
-    return _drain(curve, pack.cells, capacity_ah, ohm, power, start, target)
+    draining = side is Side.LOAD
+    steps = 100 * figures.start * STEPS_A_POINT
+    start = (ceil(steps - 1e-9) if draining else floor(steps + 1e-9)) / STEPS_A_POINT
+    # Time and energy do not ask for the doubts, so that they do not make each sample's a new one.
+    plain = replace(
+        figures, capacity_spread=0.0, ohm_spread=0.0, start=start / 100, start_spread=0.0
+    )
+    if draining:
+        return _drain(plain, power_w, target) if start > target else (0, 0.0)
+    return _charge(plain, power_w, full_v(turn.world, name), target) if start < target else (0, 0.0)
 
 
 STEPS_A_POINT = 5
@@ -122,17 +119,77 @@ waits asks the same again at each sample."""
 
 
 @lru_cache(maxsize=1_024)
-def _drain(
-    curve: Curve, cells: int, capacity_ah: float, ohm: float, power: float,
-    start: float, target: float,
-) -> tuple[Duration, float]:  # fmt: skip
-    """Time and energy (Wh) at the plug from `start` to `target` (%)."""
-    load = ConstantPower(power)
+def _drain(figures: Figures, power_w: float, target: float) -> tuple[Duration, float]:
+    """Time and energy (Wh) at the plug down to `target` (%)."""
+    load = ConstantPower(power_w)
     try:
-        ahead = forecast(curve, cells, capacity_ah, ohm, load, start / 100, target / 100)
+        ahead = forecast(
+            figures.curve, figures.cells, figures.capacity_ah, figures.ohm, load,
+            figures.start, target / 100,
+        )  # fmt: skip
     except CannotCarry:
         return 0, 0.0
     return round(ahead.time_s * SECOND), ahead.load_energy_wh
+
+
+@lru_cache(maxsize=1_024)
+def _charge(
+    figures: Figures, power_w: float, end_v: float, target: float
+) -> tuple[Duration, float]:
+    """Time and energy (Wh) at the plug up to `target` (%), or as far as the charger goes."""
+    charger = charger_of(figures, power_w, end_v)
+    try:
+        ahead = recharge(
+            figures.curve, figures.cells, figures.capacity_ah, figures.ohm, charger,
+            figures.start, target / 100,
+        )  # fmt: skip
+    except CannotCarry:
+        return 0, 0.0
+    return round(ahead.time_s * SECOND), ahead.energy_wh / CHARGER_EFFICIENCY
+
+
+def figures_of(world: World, name: str, start_percent: float | None = None) -> Figures | None:
+    """What a forecast needs of the pack as it is known now; None: its charge is not known.
+
+    `start_percent`: as if it held so much, exactly.
+    """
+    pack, state = world.setup.site.packs[name], world.packs[name]
+    chemistry = chemistry_of(world, pack)
+    soc, readings = state.soc, state.estimate.readings
+    if start_percent is not None:
+        soc = Known(start_percent, 0.0, world.now, "")
+    if not isinstance(soc, Known):
+        return None
+    capacity = readings.get("pack.capacity")
+    resistance = readings.get("pack.resistance")
+    ah, ah_spread = (
+        (capacity.value, capacity.spread)
+        if isinstance(capacity, Known)
+        else (pack.capacity_ah, 0.0)
+    )
+    mohm, mohm_spread = (
+        (resistance.value, resistance.spread)
+        if isinstance(resistance, Known)
+        else (chemistry.resistance_mohm_ah / pack.capacity_ah, 0.0)
+    )
+    return Figures(
+        (chemistry.fractions, chemistry.volts), pack.cells, ah, ah_spread,
+        mohm / 1_000 * pack.cells, mohm_spread / 1_000 * pack.cells,
+        max(0.0, min(1.0, soc.value_at(world.now) / 100)), soc.spread / 100,
+    )  # fmt: skip
+
+
+def full_v(world: World, name: str) -> float:
+    """The voltage (V) at which a charger ends with this pack: full, or the pack's own ceiling."""
+    pack = world.setup.site.packs[name]
+    return pack.cells * min(chemistry_of(world, pack).volts[-1], pack.limits.cell_v_ceiling)
+
+
+def socket_power(world: World, name: str, side: Side) -> float | None:
+    """The usual power (W) of the load or charger where the pack is, else of the site's first."""
+    site, place = world.setup.site, world.packs[name].station
+    stations = ([site.stations[place]] if place else []) + list(site.stations.values())
+    return next((socket.power_w for s in stations if (socket := s.socket(side)) is not None), None)
 
 
 def charge_rate(turn: Turn, name: str, power_w: float) -> float:

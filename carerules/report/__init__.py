@@ -3,6 +3,7 @@
 Knows outcomes and worlds. Does not know how either came about, nor where it is shown.
 """
 
+from carerules.report.ahead import forecast_lines, forecast_of
 from carerules.report.log import Diary, log_lines
 from carerules.report.manual import MADE_BY, CommandRow, OptionRow, examples, manual_pages
 from carerules.report.manual_codes import (
@@ -15,6 +16,7 @@ from carerules.report.manual_codes import (
 )
 from carerules.report.page import Paint, fold, plain
 from carerules.report.shapes import (
+    ForecastShape,
     LineShape,
     LogShape,
     NeverShape,
@@ -33,6 +35,7 @@ __all__ = [
     "MADE_BY",
     "CommandRow",
     "Diary",
+    "ForecastShape",
     "Keeper",
     "Line",
     "LineShape",
@@ -49,6 +52,8 @@ __all__ = [
     "code_shape",
     "examples",
     "fold",
+    "forecast_lines",
+    "forecast_of",
     "line_of",
     "log_lines",
     "manual_pages",

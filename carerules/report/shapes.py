@@ -249,3 +249,46 @@ class LogShape(Shape):
     shape: Literal[1] = 1
     site: str
     lines: list[LineShape]
+
+
+class PathShape(Shape):
+    """One point of a forecast: after so long, so full, and the pack's voltage with current."""
+
+    after_s: float
+    soc_percent: float
+    voltage_v: float
+
+
+class ForecastShape(Shape):
+    """What `carerules forecast PACK --json` says: the middle, and a band two sigma either way.
+
+    `energy_wh` is what the load gets, or what goes into the pack. `warmer_low_k` to
+    `warmer_high_k`: how much warmer the pack ends than it began, null where the chemistry file
+    says nothing of heat. `ends_percent` is short of `target_percent` where the charger ends first.
+    """
+
+    shape: Literal[1] = 1
+    site: str
+    pack: str
+    action: Literal["drain", "charge"]
+    by: str
+    from_percent: float
+    from_spread_percent: float
+    target_percent: float
+    ends_percent: float
+    time_s: float
+    time_low_s: float
+    time_high_s: float
+    ready_at: AwareDatetime
+    ready_from: AwareDatetime
+    ready_until: AwareDatetime
+    taper_s: float | None
+    energy_wh: float
+    energy_low_wh: float
+    energy_high_wh: float
+    heat_wh: float
+    charge_ah: float
+    warmer_low_k: float | None
+    warmer_high_k: float | None
+    path: list[PathShape]
+    remarks: list[str]

@@ -6,9 +6,10 @@ Knows outcomes and worlds. Does not know whether they were real or played.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
+from carerules.battery import Band, Ledger, empty_ledger, lain
 from carerules.domain.decision import (
     ChoreOpened,
     Ending,
@@ -19,11 +20,13 @@ from carerules.domain.decision import (
     PackBarred,
     Veto,
 )
-from carerules.domain.moment import HOUR, MINUTE, Duration, Moment
+from carerules.domain.moment import HOUR, MINUTE, SECOND, Duration, Moment
 from carerules.domain.quantity import Known
 from carerules.loop import World
 
 FULL_PERCENT = 95.0
+PRICE_EVERY: Duration = 10 * MINUTE
+"""How often lying is priced: a charge moves by a few points in that time at most."""
 READ_EVERY: Duration = MINUTE
 """How often the packs' charge is read off for the time above 95 %."""
 
@@ -39,10 +42,11 @@ class RuleTally:
 
 @dataclass(slots=True)
 class PackTally:
-    """One pack: how long it stood above 95 %, and how long its charge was not known."""
+    """One pack: time above 95 %, time in which its charge was not known, what lying cost."""
 
     full: Duration = 0
     unknown: Duration = 0
+    ledger: Ledger | None = None
 
 
 @dataclass(slots=True)
@@ -59,18 +63,25 @@ class Tally:
     samples: int = 0
     began: Moment | None = None
     _read_at: Moment = 0
+    _priced_at: Moment = 0
 
     def begin(self, world: World) -> None:
         """Every rule and pack has its row, also one to which nothing happens."""
         self.rules = {rule.name: RuleTally() for rule in world.setup.plan.rules}
-        self.packs = {name: PackTally() for name in world.packs}
-        self.began = self._read_at = world.now
+        self.packs = {
+            name: PackTally(ledger=empty_ledger(world.setup.chemistries[pack.chemistry]))
+            for name, pack in world.setup.site.packs.items()
+        }
+        self.began = self._read_at = self._priced_at = world.now
 
     def add(self, outcomes: Sequence[Outcome], world: World) -> None:
         """One step."""
         if world.now - self._read_at >= READ_EVERY:
             self._read(world, world.now - self._read_at)
             self._read_at = world.now
+        if world.now - self._priced_at >= PRICE_EVERY:
+            self._price(world, world.now - self._priced_at)
+            self._priced_at = world.now
         for outcome in outcomes:
             match outcome:
                 case Fired(rule):
@@ -100,6 +111,16 @@ class Tally:
                 case _:
                     row.unknown += since
 
+    def _price(self, world: World, since: Duration) -> None:
+        for name, state in world.packs.items():
+            row, soc = self.packs[name], state.soc
+            if row.ledger is None:
+                continue
+            temp = state.estimate.readings.get("pack.temperature")
+            level = soc.value_at(world.now) if isinstance(soc, Known) else None
+            warm = temp.value if isinstance(temp, Known) else None
+            row.ledger = lain(row.ledger, level, warm, since)
+
 
 def tally_lines(tally: Tally, world: World) -> list[str]:
     """The tally as tables for a terminal of 80 columns."""
@@ -118,7 +139,7 @@ def tally_lines(tally: Tally, world: World) -> list[str]:
             case _:
                 now = "not known"
         lines.append(f"{name[:34]:34} {_hours(pack.full):>12} {_hours(pack.unknown):>12} {now:>12}")
-    lines.append("")
+    lines += ["", *ledger_lines({name: pack.ledger for name, pack in tally.packs.items()}), ""]
     if tally.interlocks:
         lines.append("interlocks that stepped in:")
         for (interlock, name, station), count in sorted(tally.interlocks.items()):
@@ -128,6 +149,47 @@ def tally_lines(tally: Tally, world: World) -> list[str]:
     lines += [f"{name} was barred: {why}" for name, why in tally.barred]
     lines.append(f"{tally.chores} chores, {tally.notices} notices, {tally.urgent} of them urgent")
     return lines
+
+
+def ledger_lines(ledgers: Mapping[str, Ledger | None]) -> list[str]:
+    """What lying cost each pack, for a terminal of 80 columns: bands, in percent of capacity."""
+    lines = [
+        f"{'lying, % of capacity':22} {'above 80 %':>10} {'cost':>13} {'extra above 80':>15} "
+        f"{'saved to full':>15}"
+    ]
+    for name, ledger in ledgers.items():
+        if ledger is None or ledger.loss is None or not ledger.seen_time:
+            lines.append(f"{name[:22]:22} {'-':>10} {'nothing is published or known':>45}")
+            continue
+        lines.append(
+            f"{name[:22]:22} {_hours(ledger.high_time):>10} {show_band(ledger.loss):>13} "
+            f"{show_band(ledger.high_extra):>15} {show_band(ledger.saved):>15}"
+        )
+    return [*lines, "from published cells, which differ severalfold: an order of size, no promise"]
+
+
+def ledger_flat(ledger: Ledger | None) -> dict[str, object] | None:
+    """The ledger for JSON: hours, and bands of percent of capacity; None: nothing is known."""
+    if ledger is None or ledger.loss is None:
+        return None
+    return {
+        "above_80_percent_s": ledger.high_time // SECOND,
+        "seen_s": ledger.seen_time // SECOND,
+        "lost_percent": _flat(ledger.loss),
+        "extra_above_80_percent": _flat(ledger.high_extra),
+        "saved_to_full_percent": _flat(ledger.saved),
+    }
+
+
+def _flat(cost: Band | None) -> dict[str, float] | None:
+    return None if cost is None else {
+        "low": round(cost.low, 5), "mid": round(cost.mid, 5), "high": round(cost.high, 5),
+    }  # fmt: skip
+
+
+def show_band(cost: Band | None) -> str:
+    """`0.011 to 0.052`, the least and the most that published cells say."""
+    return "-" if cost is None else f"{cost.low:.3f} to {cost.high:.3f}"
 
 
 def _hours(time: Duration) -> str:

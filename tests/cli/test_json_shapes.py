@@ -14,12 +14,13 @@ from reading_kit import FIRES, Story, draining_heron
 
 from carerules.domain.event import Rejected
 from carerules.domain.moment import HOUR
-from carerules.report import LogShape, StatusShape, UsesShape, WhyShape, shapes
+from carerules.report import ForecastShape, LogShape, StatusShape, UsesShape, WhyShape, shapes
 
 DOCS = (Path(__file__).parents[2] / "docs" / "json.md").read_text("utf-8")
 
 SHAPES: dict[str, type[shapes.Shape]] = {
     "status": StatusShape, "why": WhyShape, "log": LogShape, "use list": UsesShape,
+    "forecast": ForecastShape,
 }  # fmt: skip
 
 COMMANDS = [
@@ -32,6 +33,8 @@ COMMANDS = [
     ("log", ("log",)),
     ("log", ("log", "--all", "--pack", "heron")),
     ("use list", ("use", "list")),
+    ("forecast", ("forecast", "heron", "drain", "80", "--from", "100")),
+    ("forecast", ("forecast", "egret", "charge", "100 %", "--from", "40 %", "--by", "4 A")),
 ]
 
 
@@ -79,7 +82,7 @@ def keys(flat: Any) -> Iterator[tuple[str, Any]]:
 
 
 TIMES = {"now", "at", "since", "start", "heard", "on_since", "fires_at", "last_wrote",
-         "attended_until"}  # fmt: skip
+         "attended_until", "ready_at", "ready_from", "ready_until"}  # fmt: skip
 
 
 @pytest.mark.parametrize(("name", "words"), COMMANDS, ids=str)
