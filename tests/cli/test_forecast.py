@@ -4,12 +4,25 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
+from click.testing import CliRunner
 from reading_kit import Story, draining_heron
 
 from carerules.battery import ConstantPower, forecast, shipped_chemistries
+from carerules.cli import main
+
+
+PLAIN = """\
+name = "boat shed"
+zone = "Europe/Lisbon"
+[pack.heron]
+chemistry = "lipo"
+cells = 6
+capacity = "16 Ah"
+"""
 
 
 @pytest.fixture(scope="module")
@@ -64,7 +77,7 @@ def test_it_fits_a_terminal(story: Story) -> None:
     ):
         lines = story.run("forecast", *words).output.splitlines()
         assert max(map(len, lines)) <= 80
-        assert sum("*" in line for line in lines) == 9
+        assert "*" in next(line for line in lines if "|" in line)
 
 
 def test_an_ohm_is_an_ohm(story: Story) -> None:
@@ -73,14 +86,13 @@ def test_an_ohm_is_an_ohm(story: Story) -> None:
         for by in ("2000 mohm", "2 ohm")
     )
     assert milli == whole
-    assert 40 * 60 < whole < 70 * 60  # 6.4 Ah at about 11 A
+    assert 30 * 60 < whole < 36 * 60  # 6.4 Ah at about 11.5 A
 
 
 @pytest.mark.parametrize(
     ("words", "says"),
     [
         (("gull", "drain", "80"), "wanted a pack of the site file"),
-        (("egret", "drain", "80"), "the charge of `egret` is not known: never seen"),
         (("heron", "drain", "80", "--from", "70"), "found `70` % already, wanted more than 80 %"),
         (("heron", "charge", "80", "--from", "90"), "found `90` % already, wanted less than 80 %"),
         (("heron", "drain", "low"), "found `low`, wanted a number with a unit of share"),
@@ -96,3 +108,13 @@ def test_what_is_refused(story: Story, words: tuple[str, ...], says: str) -> Non
     assert shown.exit_code == 2
     assert says in shown.output
     assert "Traceback" not in shown.output
+
+
+def test_an_unknown_charge_is_asked_for(tmp_path: Path) -> None:
+    site = tmp_path / "site.toml"
+    site.write_text(PLAIN, encoding="utf-8")
+    shown = CliRunner().invoke(main, ["forecast", "heron", "drain", "80", "--site", str(site)])
+    assert shown.exit_code == 2
+    assert "the charge of `heron` is not known: never seen" in shown.output
+    assert "--from 95" in shown.output
+    assert not (tmp_path / "state").exists()
