@@ -14,7 +14,6 @@ from reading_kit import Story, draining_heron
 from carerules.battery import ConstantPower, forecast, shipped_chemistries
 from carerules.cli import main
 
-
 PLAIN = """\
 name = "boat shed"
 zone = "Europe/Lisbon"
