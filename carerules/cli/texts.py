@@ -14,9 +14,10 @@ import click
 
 from carerules.cli.common import REFUSED, finding, json_option
 from carerules.domain.diagnostic import Severity
+from carerules.domain.plan import Plan
 from carerules.domain.signal import catalogue
 from carerules.lang import Loaded
-from carerules.lang.prove import prove
+from carerules.lang.prove import Proofs, prove
 from carerules.rulefiles import ANY_SITE, load_files
 
 if TYPE_CHECKING:
@@ -79,14 +80,19 @@ def show_findings(loaded: Loaded) -> None:
         click.echo(diagnostic.show(source), err=True)
 
 
+def _proofs(plan: Plan, site: SiteFile | None) -> Proofs:
+    if site is None:
+        return prove(plan, catalogue())
+    return prove(plan, catalogue(site.signals), site.site.packs.values(), site.cells)
+
+
 def _report(
     loaded: Loaded, name: str, site: SiteFile | None, wants_proofs: bool, as_json: bool
 ) -> bool:
     """Show what was found; whether there was an error."""
     table = ""
     if loaded.plan is not None:
-        packs = None if site is None else tuple(site.site.packs.values())
-        proofs = prove(loaded.plan, catalogue(site.signals if site else ()), packs)
+        proofs = _proofs(loaded.plan, site)
         loaded = replace(loaded, diagnostics=(*loaded.diagnostics, *proofs.diagnostics()))
         table = proofs.table()
     errors = sum(one.severity is Severity.ERROR for one in loaded.diagnostics)

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime, time
 from math import ceil
 from pathlib import Path
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from carerules.adapters import Feed, FeedProfile, MqttAddress, PlugProfile
@@ -24,6 +25,9 @@ from carerules.domain.pack import Limits, Pack, Plug, Site, Socket, Station, Use
 from carerules.domain.quantity import DURATION
 from carerules.domain.signal import Signal
 from carerules.lang import Names
+
+if TYPE_CHECKING:
+    from carerules.lang.prove import CellModel
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +92,26 @@ class SiteFile:
             tags=frozenset(tag for pack in packs for tag in pack.tags),
             roles=frozenset(pack.role for pack in packs if pack.role),
         )
+
+    @property
+    def cells(self) -> Mapping[str, CellModel]:
+        """How the cells of each pack behave, by its name, for the proofs: on the rest curve of its
+        chemistry, within twice its spread. A pack whose rest voltage shows nothing has none."""
+        # Only who proves waits for the proofs to be imported.
+        from carerules.lang.prove import CellModel  # noqa: PLC0415
+
+        models = {
+            name: CellModel(
+                tuple(100 * fraction for fraction in one.fractions),
+                one.volts,
+                tuple(2 * spread for spread in one.spreads),
+                source=name,
+            )
+            for name, one in self.chemistries.items()
+            if one.shows_charge
+        }
+        packs = self.site.packs.values()
+        return {p.name: models[p.chemistry] for p in packs if p.chemistry in models}
 
     def with_lead(self, offset: Duration) -> SiteFile:
         """The same with its moments on a line that the wall clock leads by `offset`."""

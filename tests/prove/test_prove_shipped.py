@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from prove_kit import CHEMISTRIES, HERON, SIGNALS, codes, pack
 
-from carerules.config import read_site
+from carerules.config import SiteFile, read_site
 from carerules.domain.pack import Pack
 from carerules.domain.plan import Plan
 from carerules.domain.signal import catalogue
@@ -50,12 +50,14 @@ def test_nothing_is_wrong_with_the_ready_made_rules(packs: tuple[Pack, ...] | No
 @pytest.mark.parametrize("name", SITE)
 def test_nothing_is_wrong_with_the_example(name: str) -> None:
     site = read_site(ROOT / "examples" / "river-survey" / name)
-    rules = read_rules(site)  # type: ignore[arg-type]
+    assert isinstance(site, SiteFile)
+    rules = read_rules(site)
     assert rules.loaded.plan is not None
-    packs = tuple(site.site.packs.values())  # type: ignore[union-attr]
-    proofs = prove(rules.loaded.plan, catalogue(site.signals), packs)  # type: ignore[union-attr]
+    packs = tuple(site.site.packs.values())
+    proofs = prove(rules.loaded.plan, catalogue(site.signals), packs, site.cells)
     assert codes(proofs) == []
     assert len(proofs.interlocks) > 10
+    assert any(one.by_cells for one in proofs.interlocks)
 
 
 def test_every_drain_but_the_calibration_ends_above_the_floor() -> None:

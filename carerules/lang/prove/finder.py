@@ -66,7 +66,22 @@ class Finder:
         before = {axis for past in box.past for at in past.ats for axis in at}
         looked_back = {event for axis in before for event in _events(rows[axis])}
         told = [event for axis in before.union(box.at) for event in set(_events(rows[axis]))]
-        return any(told.count(event) > 1 for event in looked_back) or self._counts_down(box)
+        more = any(told.count(event) > 1 for event in looked_back)
+        return more or self._counts_down(box) or self._counts_past(box)
+
+    def _counts_past(self, box: Box) -> bool:
+        """Whether a count would have to come to what it is by leaving a number out: things happen
+        one after the other, and each is seen."""
+        axes = {axis for past in box.past if not past.always for at in past.ats for axis in at}
+        for axis in axes:
+            if not isinstance(self.axes.rows[axis].value, (CountIn, CountSince)):
+                continue
+            for past in box.past:
+                if past.always and any(axis in at for at in past.ats):
+                    ranges = reduce(join, (at.get(axis, ()) for at in past.ats))
+                    if len(whole_numbers(ranges)) > 1:
+                        return True
+        return False
 
     def _counts_down(self, box: Box) -> bool:
         """Whether a count since a mark would have to fall and yet stay above nothing: it falls to

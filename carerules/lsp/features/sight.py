@@ -111,11 +111,11 @@ def _proved(sight: Sight, meets: int | None) -> Sight:
     plan, site = sight.loaded.plan, sight.together.setting
     assert plan is not None
     packs = None if site is None else tuple(site.site.packs.values())
-    signals = sight.together.signals
+    signals, cells = sight.together.signals, {} if site is None else site.cells
     if meets is None:
-        found: tuple[Diagnostic, ...] | None = prove(plan, signals, packs).diagnostics()
+        found: tuple[Diagnostic, ...] | None = prove(plan, signals, packs, cells).diagnostics()
     else:
-        quick = prove(plan, signals, packs, meets=meets)
+        quick = prove(plan, signals, packs, cells, meets=meets)
         found = None if quick.cut_short else quick.diagnostics()
     return Sight(sight.file, sight.document, sight.together, sight.loaded, found, sight.memo)
 
