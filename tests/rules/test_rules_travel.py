@@ -69,11 +69,11 @@ def test_cargo_flies_at_most_thirty_percent_charged() -> None:
     assert not any(isinstance(action, Charge) for rule in PLAN.rules for action in rule.actions)
 
 
-BESIDE_LIPO = """
-use "lipo"
+BESIDE_OTHERS = """
 use "travel"
+rule own when pack.soc < 30 % for 1 h: charge to 40 %
 
-scenario "everyday rules would fill it again before it flies"
+scenario "rules of one's own would fill it again before it flies"
     given pack heron capacity 60 Ah tagged "travel" at {soc} % since Fri 08:00
     given somebody present
     at Fri 09:01: expect heron {first}
@@ -90,7 +90,7 @@ def test_a_tagged_pack_is_not_charged_above_fifteen_percent(soc: float, refused:
     What was let begin further below is stopped when it gets there."""
     first = "charge refused" if refused else "charge to 40 %"
     later = "nothing" if refused else "heron charge refused"
-    got = read(BESIDE_LIPO.format(soc=soc, first=first, later=later))
+    got = read(BESIDE_OTHERS.format(soc=soc, first=first, later=later))
     verdict = play(got.scenarios[-1], plan_of(got), CATALOGUE, CHEMISTRIES)
     assert verdict.ok, failed(verdict)
-    assert verdict.scenario.name.startswith("everyday rules")
+    assert verdict.scenario.name.startswith("rules of one's own")
