@@ -32,6 +32,15 @@ from carerules.battery.estimate import (
     take_sample,
     take_time,
 )
+from carerules.battery.health import (
+    CellHealth,
+    CellsAtRest,
+    Health,
+    capacity_between,
+    judged,
+    two_step,
+)
+from carerules.battery.history import History, no_history, priced, remembered
 from carerules.battery.life import LifeCell, read_life_cell, shipped_life_cells
 from carerules.battery.outlook import (
     CHARGER_EFFICIENCY,
@@ -43,6 +52,7 @@ from carerules.battery.outlook import (
 )
 from carerules.battery.recharge import ChargeForecast, Charger, recharge
 from carerules.battery.thermal import AIR_SHARE, Body, body_of, warmed
+from carerules.battery.trend import Crossing, Measured, Trend, slope_band, trend
 
 __all__ = [
     "AIR_SHARE",
@@ -51,20 +61,28 @@ __all__ = [
     "Band",
     "Body",
     "CannotCarry",
+    "CellHealth",
+    "CellsAtRest",
     "ChargeForecast",
     "Charger",
     "Chemistry",
     "ConstantCurrent",
     "ConstantPower",
+    "Crossing",
     "Curve",
     "DrainForecast",
     "Estimate",
     "Figures",
+    "Health",
+    "History",
     "Ledger",
     "LifeCell",
     "Load",
+    "Measured",
     "Resistor",
+    "Trend",
     "body_of",
+    "capacity_between",
     "charge_ahead",
     "charge_at_rest",
     "charger_of",
@@ -73,19 +91,26 @@ __all__ = [
     "empty_ledger",
     "forecast",
     "fresh",
+    "judged",
     "lain",
+    "no_history",
+    "priced",
     "read_chemistry",
     "read_life_cell",
     "recharge",
     "relaxation_v",
+    "remembered",
     "rest_voltage",
     "shipped_chemistries",
     "shipped_life_cells",
+    "slope_band",
     "stored_cost",
     "take_energy",
     "take_event",
     "take_sample",
     "take_time",
+    "trend",
+    "two_step",
     "use_cost",
     "warmed",
 ]

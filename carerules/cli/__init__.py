@@ -28,6 +28,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "status": ("reading", "Show each pack, station and chore."),
     "why": ("reading", "Show why each rule holds or not for a pack."),
     "forecast": ("forecast", "Show how long a drain or a charge of a pack will take."),
+    "health": ("health", "Show how packs age: capacity, cells, what lying cost."),
     "log": ("reading", "Show what was seen, decided and done."),
     "test": ("trials", "Play the scenarios in rule files."),
     "lsp": ("editing", "Serve an editor: findings, completion, rename."),

@@ -4,6 +4,7 @@ Knows outcomes and worlds. Does not know how either came about, nor where it is 
 """
 
 from carerules.report.ahead import forecast_lines, forecast_of
+from carerules.report.health import health_lines, health_of
 from carerules.report.log import Diary, log_lines
 from carerules.report.manual import MADE_BY, CommandRow, OptionRow, examples, manual_pages
 from carerules.report.manual_codes import (
@@ -17,6 +18,7 @@ from carerules.report.manual_codes import (
 from carerules.report.page import Paint, fold, plain
 from carerules.report.shapes import (
     ForecastShape,
+    HealthShape,
     LineShape,
     LogShape,
     NeverShape,
@@ -36,6 +38,7 @@ __all__ = [
     "CommandRow",
     "Diary",
     "ForecastShape",
+    "HealthShape",
     "Keeper",
     "Line",
     "LineShape",
@@ -54,6 +57,8 @@ __all__ = [
     "fold",
     "forecast_lines",
     "forecast_of",
+    "health_lines",
+    "health_of",
     "line_of",
     "log_lines",
     "manual_pages",

@@ -292,3 +292,70 @@ class ForecastShape(Shape):
     warmer_high_k: float | None
     path: list[PathShape]
     remarks: list[str]
+
+
+class BandShape(Shape):
+    """The least, the middle and the most of what is said."""
+
+    low: float
+    mid: float
+    high: float
+
+
+class ReachShape(Shape):
+    """When a share of the label is reached: at the soonest, likely, at the latest; null: not within
+    ten years."""
+
+    percent: float
+    earliest: AwareDatetime
+    likely: AwareDatetime | None
+    latest: AwareDatetime | None
+
+
+class CellShape(Shape):
+    """One cell at rest against the middle one; `leak_percent_month` null: not seen yet."""
+
+    cell: int
+    apart_percent: float
+    apart_v: float
+    leak_percent_month: float | None
+    weak: bool
+
+
+class LyingShape(Shape):
+    """What lying cost by published cells, in percent of capacity."""
+
+    seen_s: float
+    above_80_percent_s: float
+    unknown_s: float
+    lost_percent: BandShape
+    extra_above_80_percent: BandShape
+    saved_to_full_percent: BandShape
+    month_now_percent: BandShape | None
+
+
+class PackHealthShape(Shape):
+    """The health of one pack; what is not known is null."""
+
+    pack: str
+    since: AwareDatetime | None
+    label_ah: float
+    capacity_ah: float | None
+    capacity_spread_ah: float | None
+    capacity_measured: int
+    fall_percent_year: BandShape | None
+    reaches: list[ReachShape]
+    resistance_mohm: float | None
+    resistance_spread_mohm: float | None
+    imbalance_percent: float | None
+    imbalance_v: float | None
+    cells: list[CellShape]
+    lying: LyingShape | None
+
+
+class HealthShape(Shape):
+    """What `carerules health --json` says."""
+
+    shape: Literal[1] = 1
+    site: str
+    packs: list[PackHealthShape]

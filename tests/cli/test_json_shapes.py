@@ -14,13 +14,21 @@ from reading_kit import FIRES, Story, draining_heron
 
 from carerules.domain.event import Rejected
 from carerules.domain.moment import HOUR
-from carerules.report import ForecastShape, LogShape, StatusShape, UsesShape, WhyShape, shapes
+from carerules.report import (
+    ForecastShape,
+    HealthShape,
+    LogShape,
+    StatusShape,
+    UsesShape,
+    WhyShape,
+    shapes,
+)
 
 DOCS = (Path(__file__).parents[2] / "docs" / "json.md").read_text("utf-8")
 
 SHAPES: dict[str, type[shapes.Shape]] = {
     "status": StatusShape, "why": WhyShape, "log": LogShape, "use list": UsesShape,
-    "forecast": ForecastShape,
+    "forecast": ForecastShape, "health": HealthShape,
 }  # fmt: skip
 
 COMMANDS = [
@@ -33,6 +41,8 @@ COMMANDS = [
     ("log", ("log",)),
     ("log", ("log", "--all", "--pack", "heron")),
     ("use list", ("use", "list")),
+    ("health", ("health",)),
+    ("health", ("health", "heron")),
     ("forecast", ("forecast", "heron", "drain", "80", "--from", "100")),
     ("forecast", ("forecast", "egret", "charge", "100 %", "--from", "40 %", "--by", "4 A")),
 ]
@@ -82,7 +92,7 @@ def keys(flat: Any) -> Iterator[tuple[str, Any]]:
 
 
 TIMES = {"now", "at", "since", "start", "heard", "on_since", "fires_at", "last_wrote",
-         "attended_until", "ready_at", "ready_from", "ready_until"}  # fmt: skip
+         "attended_until", "ready_at", "ready_from", "ready_until", "earliest"}  # fmt: skip
 
 
 @pytest.mark.parametrize(("name", "words"), COMMANDS, ids=str)
@@ -96,7 +106,7 @@ def test_times_carry_their_offset(story: Story, name: str, words: tuple[str, ...
 
 @pytest.mark.parametrize("name", SHAPES)
 def test_every_field_is_explained(name: str) -> None:
-    named = set(re.findall(r"`([a-z_]+)`", DOCS))
+    named = set(re.findall(r"`([a-z0-9_]+)`", DOCS))
     fields = {key for key, _ in keys(json.loads(examples()[name]))}
     assert fields <= named | {"packs"}, fields - named
 

@@ -43,6 +43,14 @@ def test_drains(tmp_path: Path) -> None:
     assert_alike(tmp_path / "drains.csv", ORACLES / "drains.csv")
 
 
+def test_slope_bands(tmp_path: Path) -> None:
+    pytest.importorskip("scipy")
+    import slope_bands
+
+    slope_bands.main(tmp_path)
+    assert_alike(tmp_path / "slope_bands.csv", ORACLES / "slope_bands.csv")
+
+
 def test_ageing(tmp_path: Path) -> None:
     pytest.importorskip("blast")
     import ageing_table

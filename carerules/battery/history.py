@@ -1,0 +1,181 @@
+"""What a pack's past shows of its health: measurements picked out of samples as they come.
+
+Knows samples and the estimate they lead to. Does not judge (battery/health).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+from carerules.battery.ageing import Ledger, empty_ledger, lain
+from carerules.battery.charge import read_curve, relaxation_v
+from carerules.battery.chemistry import Chemistry
+from carerules.battery.estimate import LEARNED, RATED, Estimate, fresh, take_event, take_sample
+from carerules.battery.health import CellsAtRest, Health, capacity_between, judged, two_step
+from carerules.battery.learned import Look
+from carerules.battery.trend import Measured
+from carerules.domain.event import Happened, Sample
+from carerules.domain.moment import DAY, HOUR, MINUTE, SECOND, Duration, Moment
+from carerules.domain.pack import Pack
+from carerules.domain.quantity import Known
+
+STEP_WITHIN: Duration = 15 * SECOND
+"""Two samples further apart show relaxation beside resistance: IEC 61960 waits 10 s at the first
+current and 1 s at the second (from memory)."""
+STEP_DOUBT = 0.1
+"""Doubt of a resistance off one step, of itself: warmth and time since the step (no source)."""
+RESTED_MIN: Duration = 30 * MINUTE
+"""Cells are compared after such a rest: 0-4 mV from the end (doi 10.5281/zenodo.2580327)."""
+CELLS_EVERY: Duration = DAY
+"""Cells at rest are taken down once a day."""
+KEPT_MAX = 2_000
+"""Of each kind: five years, daily. Beyond, every second of the old ones goes."""
+PRICED_MAX: Duration = HOUR
+"""Lying is priced in stretches of at most an hour, along the slope of the charge."""
+
+
+@dataclass(frozen=True, slots=True)
+class History:
+    """A pack's past as far as health asks: the estimate as it ran, and what was picked out."""
+
+    pack: Pack
+    chemistry: Chemistry
+    estimate: Estimate
+    ledger: Ledger
+    began: Moment | None = None
+    seen: Moment = 0
+    capacities: tuple[Measured, ...] = ()
+    resistances: tuple[Measured, ...] = ()
+    rests: tuple[CellsAtRest, ...] = ()
+    looks: tuple[Look, ...] = field(default=())
+    hole: Moment = 0
+    step: tuple[Moment, float, float] | None = None
+
+    @property
+    def health(self) -> Health:
+        """What it comes to."""
+        return judged(self.pack.capacity_ah, self.capacities, self.resistances, self.rests)
+
+
+def no_history(pack: Pack, chemistry: Chemistry) -> History:
+    """The past of a pack of which nothing was heard."""
+    return History(pack, chemistry, fresh(pack), empty_ledger(chemistry))
+
+
+def remembered(history: History, event: Sample | Happened) -> History:
+    """The past with one more sample or happening of the pack, in the order in which they were true;
+    one that came late is left out."""
+    pack, chemistry = history.pack, history.chemistry
+    if event.at < history.seen:
+        return history
+    before = history.estimate
+    if history.began is None:
+        history = replace(history, began=event.at, seen=event.at)
+    history = priced(history, event.at)
+    if isinstance(event, Happened):
+        after = take_event(before, pack, chemistry, event.what, event.at)
+        return replace(history, estimate=after, step=None)
+    after = take_sample(before, pack, chemistry, event)
+    history = replace(history, estimate=after)
+    history = _with_capacity(history, before)
+    history = _with_step(history, event)
+    return _with_cells(history, event)
+
+
+def priced(history: History, until: Moment) -> History:
+    """The past with its ledger brought up to a moment."""
+    readings, ledger, at = history.estimate.readings, history.ledger, history.seen
+    soc, temp = readings.get("pack.soc"), readings.get("pack.temperature")
+    warm = temp.value if isinstance(temp, Known) and at - temp.at <= DAY else None
+    stretch = max(PRICED_MAX, (until - at) // 10_000)  # a decade of silence is no endless work
+    while at < until:
+        time = min(stretch, until - at)
+        level = None
+        if isinstance(soc, Known):
+            level = max(0.0, min(100.0, soc.value_at(at + time // 2)))
+        ledger = lain(ledger, level, warm, time)
+        at += time
+    return replace(history, ledger=ledger, seen=max(history.seen, until))
+
+
+def _with_capacity(history: History, before: Estimate) -> History:
+    """A capacity that somebody sent, or one from two rests with everything counted between."""
+    after, was = (
+        history.estimate.readings.get("pack.capacity"),
+        before.readings.get("pack.capacity"),
+    )
+    if isinstance(after, Known) and after != was and after.source not in (LEARNED, RATED):
+        sent = Measured(after.at, after.value, after.spread)
+        history = replace(history, capacities=_kept(history.capacities, sent))
+    learned = history.estimate.learned
+    look = learned.look
+    if look is None:
+        return history
+    looks = history.looks if learned.hole == history.hole else ()
+    if looks and looks[-1].began == look.began:
+        looks = looks[:-1]  # the same rest, read again
+    elif looks and history.capacities and history.capacities[-1].at == looks[-1].began:
+        looks = looks[-1:]  # what was measured begins the next, so that none counts twice
+    for first in looks:
+        counted = look.counted_ah - first.counted_ah
+        counted -= learned.offset_a * (look.hours - first.hours)
+        found = capacity_between(first.charge, first.spread, look.charge, look.spread, counted)
+        if found is not None:
+            at = look.began
+            capacities = tuple(one for one in history.capacities if one.at != at)
+            return replace(
+                history, looks=(first, look), hole=learned.hole,
+                capacities=_kept(capacities, Measured(at, *found)),
+            )  # fmt: skip
+    return replace(history, looks=(*looks, look)[-32:], hole=learned.hole)
+
+
+def _with_step(history: History, sample: Sample) -> History:
+    values = {value.signal: value.value for value in sample.values}
+    volts = values.get("pack.voltage")
+    if volts is None and len(sample.cells) == history.pack.cells:
+        volts = sum(sample.cells)
+    amps = values.get("pack.current")
+    if volts is None or amps is None:
+        return history
+    before, now = history.step, (sample.at, volts, amps)
+    history = replace(history, step=now)
+    # What the estimate has refused as impossible is no witness here either.
+    if before is None or sample.at - before[0] > STEP_WITHIN or history.estimate.doubts:
+        return history
+    pack = history.pack
+    mohm = two_step(before[1], before[2], volts, amps, pack.capacity_ah, pack.cells)
+    if mohm is None:
+        return history
+    found = Measured(sample.at, mohm, STEP_DOUBT * mohm)
+    return replace(history, resistances=_kept(history.resistances, found))
+
+
+def _with_cells(history: History, sample: Sample) -> History:
+    rest, pack, chemistry = history.estimate.rest, history.pack, history.chemistry
+    if len(sample.cells) != pack.cells or rest.flowing or rest.since is None:
+        return history
+    if sample.at - rest.since < RESTED_MIN or "cells" in history.estimate.doubts:
+        return history
+    last = history.rests[-1] if history.rests else None
+    if last is not None and last.rest == rest.since and sample.at - last.at < CELLS_EVERY:
+        return history
+    meter_v = sample.cell_spread + relaxation_v(sample.at - rest.since)
+    read = [read_curve(chemistry, volts, 0.0) for volts in sample.cells]
+    wide = [read_curve(chemistry, volts, meter_v) for volts in sample.cells]
+    charges = [one[0] for one in read if one is not None]
+    if len(charges) != pack.cells:
+        return history
+    # The curve's own doubt is common to the cells and drops out; the meter's stays.
+    own = [
+        (a[1] ** 2 - b[1] ** 2) ** 0.5 if a[1] > b[1] else 0.0
+        for a, b in zip((one for one in wide if one), (one for one in read if one), strict=True)
+    ]
+    found = CellsAtRest(sample.at, tuple(charges), max(0.5, *own), tuple(sample.cells), rest.since)
+    rests = (*history.rests, found)
+    return replace(history, rests=rests if len(rests) <= KEPT_MAX else rests[::2])
+
+
+def _kept(points: tuple[Measured, ...], one: Measured) -> tuple[Measured, ...]:
+    points = (*points, one)
+    return points if len(points) <= KEPT_MAX else (*points[:-1:2], points[-1])

@@ -1,0 +1,61 @@
+"""`carerules health`: words of a journal, of a site that never ran, and what is refused."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+
+import pytest
+from reading_kit import Story, draining_heron
+
+from carerules.domain.event import Sample, Tick, Value
+from carerules.domain.moment import DAY, HOUR, MINUTE
+
+
+@pytest.fixture(scope="module")
+def story(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Story]:
+    story = draining_heron(tmp_path_factory.mktemp("health"))
+    at = story.world.now + DAY
+    for n in range(8):  # a person enters a capacity each week: 16 Ah, and 0.05 less each time
+        value = Value("pack.capacity", 16.0 - 0.05 * n, 0.1)
+        story.go(Sample(at + 7 * n * DAY, at + 7 * n * DAY, "heron", (value,), "a person"))
+    last = at + 50 * DAY
+    cells = (4.0, 4.0, 3.9, 4.0, 4.0, 4.0)
+    for minute in range(0, 40, 2):
+        now = last + minute * MINUTE
+        current = (Value("pack.current", 0.0),)
+        story.go(Sample(now, now, "heron", current, "its electronics", cells))
+    story.go(Tick(last + HOUR))
+    story.snapshot()
+    yield story
+    story.close()
+
+
+def test_it_says_what_was_measured(story: Story) -> None:
+    shown = story.run("health", "heron", "--json")
+    assert shown.exit_code == 0, shown.output
+    (pack,) = json.loads(shown.output)["packs"]
+    assert pack["capacity_measured"] == 8
+    assert pack["capacity_ah"] == pytest.approx(15.75)  # the median of the last five
+    # 0.05 Ah a week on 16 Ah: 16.3 points a year
+    assert pack["fall_percent_year"]["mid"] == pytest.approx(0.05 / 16 * 100 * 365 / 7, rel=0.01)
+    assert [one["percent"] for one in pack["reaches"]] == [80, 50]
+    assert pack["imbalance_v"] == pytest.approx(0.1)
+    assert pack["imbalance_percent"] > 5
+    assert pack["lying"]["above_80_percent_s"] >= 86_400  # full for a day before the drain
+
+
+def test_it_fits_a_terminal_and_promises_nothing(story: Story) -> None:
+    shown = story.run("health")
+    assert shown.exit_code == 0
+    lines = shown.output.splitlines()
+    assert max(map(len, lines)) <= 80
+    assert "costs are the band over published cells" in shown.output
+    assert "egret: 8 Ah on the label" in shown.output
+    assert "±" in shown.output
+
+
+def test_another_pack_is_refused(story: Story) -> None:
+    shown = story.run("health", "gull")
+    assert shown.exit_code == 2
+    assert "wanted a pack of the site file" in shown.output
