@@ -6,13 +6,14 @@ Knows samples and the estimate they lead to. Does not judge (battery/health).
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from math import hypot
 
 from carerules.battery.ageing import Ledger, empty_ledger, lain
 from carerules.battery.charge import read_curve, relaxation_v
 from carerules.battery.chemistry import Chemistry
 from carerules.battery.estimate import LEARNED, RATED, Estimate, fresh, take_event, take_sample
 from carerules.battery.health import CellsAtRest, Health, capacity_between, judged, two_step
-from carerules.battery.learned import Look
+from carerules.battery.learned import OFFSET_PRIOR, Look
 from carerules.battery.trend import Measured
 from carerules.domain.event import Happened, Sample
 from carerules.domain.moment import DAY, HOUR, MINUTE, SECOND, Duration, Moment
@@ -28,6 +29,8 @@ RESTED_MIN: Duration = 30 * MINUTE
 """Cells are compared after such a rest: 0-4 mV from the end (doi 10.5281/zenodo.2580327)."""
 CELLS_EVERY: Duration = DAY
 """Cells at rest are taken down once a day."""
+COUNTED = 0.02
+"""Doubt of a count by the pack's own current, of itself: as in `track` (common practice)."""
 KEPT_MAX = 2_000
 """Of each kind: five years, daily. Beyond, every second of the old ones goes."""
 PRICED_MAX: Duration = HOUR
@@ -117,16 +120,20 @@ def _with_capacity(history: History, before: Estimate) -> History:
     elif looks and history.capacities and history.capacities[-1].at == looks[-1].began:
         looks = looks[-1:]  # what was measured begins the next, so that none counts twice
     for first in looks:
-        counted = look.counted_ah - first.counted_ah
-        counted -= learned.offset_a * (look.hours - first.hours)
-        found = capacity_between(first.charge, first.spread, look.charge, look.spread, counted)
+        counted, hours = look.counted_ah - first.counted_ah, look.hours - first.hours
+        # Once fitted, the offset itself is known to some part of what meters are usually off by.
+        offset_ah = OFFSET_PRIOR * history.pack.capacity_ah * hours
+        counted_spread = hypot(COUNTED, offset_ah / counted) if counted else COUNTED
+        counted -= learned.offset_a * hours
+        found = capacity_between(
+            first.charge, first.spread, look.charge, look.spread, counted, counted_spread
+        )
         if found is not None:
-            at = look.began
-            capacities = tuple(one for one in history.capacities if one.at != at)
-            return replace(
-                history, looks=(first, look), hole=learned.hole,
-                capacities=_kept(capacities, Measured(at, *found)),
-            )  # fmt: skip
+            at, known = look.began, history.capacities
+            same = known[-1] if known and known[-1].at == at else None
+            if same is None or found[1] < same.spread:
+                known = _kept(known if same is None else known[:-1], Measured(at, *found))
+            return replace(history, looks=(first, look), hole=learned.hole, capacities=known)
     return replace(history, looks=(*looks, look)[-32:], hole=learned.hole)
 
 

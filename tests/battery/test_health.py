@@ -164,7 +164,8 @@ def test_a_cell_that_lies_low_is_weak_and_one_bad_reading_is_not() -> None:
 class Played:
     """A pack of our own making: a rest curve, a resistance, cells of which one leaks."""
 
-    def __init__(self, capacity_ah: float, mohm: float, leak: float) -> None:
+    def __init__(self, capacity_ah: float, mohm: float, leak: float, offset_a: float = 0.0) -> None:
+        self.offset_a = offset_a
         self.pack = Pack("heron", "nmc", 4, 5.0, NMC.limits)
         self.capacity_ah, self.ohm, self.leak = capacity_ah, mohm / 1_000, leak
         self.cells = [90.0] * 4
@@ -179,8 +180,8 @@ class Played:
             self.cells[1] -= self.leak * every / MONTH
             volts = [rest_voltage(NMC, one / 100) + amps * self.ohm for one in self.cells]
             self.past = remembered(self.past, Sample(
-                self.at, self.at, "heron", (Value("pack.current", amps),), "gauge", tuple(volts),
-                0.002,
+                self.at, self.at, "heron", (Value("pack.current", amps + self.offset_a),), "gauge",
+                tuple(volts), 0.002,
             ))  # fmt: skip
 
 
@@ -204,6 +205,20 @@ def test_a_played_pack_is_found_out() -> None:
     leak = health.cells[1].leak
     assert leak is not None
     assert leak == pytest.approx(6.0, abs=1.0)
+
+
+def test_a_meter_that_is_off_does_not_spoil_the_capacity() -> None:
+    """20 mA too much, on a pack of 5 Ah: 0.5 Ah a day, which the rests show to be none."""
+    played = Played(4.4, 40.0, 0.0, offset_a=0.02)
+    played.go(2 * HOUR, 0.0, MINUTE)
+    for _ in range(4):
+        for amps in (-4.4, 4.4):
+            played.go(HOUR // 2, amps, 10 * SECOND)
+            played.go(10 * SECOND, 0.0, 10 * SECOND)  # a current holds until the next sample
+            played.go(DAY, 0.0, 5 * MINUTE)
+    capacity = played.past.health.capacity
+    assert capacity is not None
+    assert capacity.value == pytest.approx(4.4, rel=0.05)
 
 
 def test_what_comes_late_changes_nothing() -> None:
