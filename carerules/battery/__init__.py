@@ -43,7 +43,6 @@ from carerules.battery.health import (
 from carerules.battery.history import History, no_history, priced, remembered
 from carerules.battery.life import LifeCell, read_life_cell, shipped_life_cells
 from carerules.battery.outlook import (
-    CHARGER_EFFICIENCY,
     Ahead,
     Figures,
     charge_ahead,
@@ -51,12 +50,19 @@ from carerules.battery.outlook import (
     drain_ahead,
 )
 from carerules.battery.recharge import ChargeForecast, Charger, recharge
+from carerules.battery.session import (
+    Habit,
+    Session,
+    broken_off,
+    efficiency_seen,
+    standing_by,
+)
+from carerules.battery.session import heard as session_heard
 from carerules.battery.thermal import AIR_SHARE, Body, body_of, warmed
 from carerules.battery.trend import Crossing, Measured, Trend, slope_band, trend
 
 __all__ = [
     "AIR_SHARE",
-    "CHARGER_EFFICIENCY",
     "Ahead",
     "Band",
     "Body",
@@ -73,6 +79,7 @@ __all__ = [
     "DrainForecast",
     "Estimate",
     "Figures",
+    "Habit",
     "Health",
     "History",
     "Ledger",
@@ -80,14 +87,17 @@ __all__ = [
     "Load",
     "Measured",
     "Resistor",
+    "Session",
     "Trend",
     "body_of",
+    "broken_off",
     "capacity_between",
     "charge_ahead",
     "charge_at_rest",
     "charger_of",
     "curve_v",
     "drain_ahead",
+    "efficiency_seen",
     "empty_ledger",
     "forecast",
     "fresh",
@@ -101,9 +111,11 @@ __all__ = [
     "relaxation_v",
     "remembered",
     "rest_voltage",
+    "session_heard",
     "shipped_chemistries",
     "shipped_life_cells",
     "slope_band",
+    "standing_by",
     "stored_cost",
     "take_energy",
     "take_event",

@@ -43,6 +43,7 @@ USE_SEEN: Duration = HOUR
 """A use was counted if the pack's current was still sent, and flowed within this time before."""
 
 SAID_FULL = "said to be full"
+CHARGED_FULL = "charged full"
 RATED = "rated"
 LEARNED = "learned"
 
@@ -149,9 +150,9 @@ def take_event(
 ) -> Estimate:
     """The estimate after something happened to the pack.
 
-    `charge`, `full`: a person says it was charged full. `use`, `drain`: the charge is unknown from
-    then on, unless the pack's own current was counted through it, or something newer has set it.
-    Each of these begins a rest. Anything else changes nothing.
+    `charge`: a person says it was charged full; `full`: it was seen to its taper's end. `use`,
+    `drain`: the charge is unknown from then on, unless the pack's own current was counted through
+    it, or something newer has set it. Each of these begins a rest. Anything else changes nothing.
     """
     if what not in ("charge", "full", "use", "drain"):
         return estimate
@@ -159,7 +160,8 @@ def take_event(
     track, learned = counting.advanced(estimate.track, chemistry, at, None), estimate.learned
     if what in ("charge", "full"):
         if at >= track.anchored and at >= track.flowed:
-            track = counting.anchored(track, 100.0, FULL_SPREAD, at, SAID_FULL)
+            who = SAID_FULL if what == "charge" else CHARGED_FULL
+            track = counting.anchored(track, 100.0, FULL_SPREAD, at, who)
             look = Look(at, 100.0, FULL_SPREAD, track.counted_ah, track.hours)
             track, learned = _taught(readings, track, learned, pack, look, at)
             doubts = {

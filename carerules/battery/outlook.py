@@ -23,6 +23,7 @@ from carerules.battery.drain import (
     forecast,
 )
 from carerules.battery.recharge import ChargeForecast, Charger, recharge
+from carerules.battery.session import EFFICIENCY
 
 SIGMAS = 2.0
 LOAD_SHARE = 0.05
@@ -30,9 +31,6 @@ LOAD_SHARE = 0.05
 
 TAPER_SHARE = 0.05
 """Where a charger ends, of its capacity in an hour: 0.1 to 0.03 are usual (from memory)."""
-
-CHARGER_EFFICIENCY = 0.85
-"""Share of a charger's wall energy that reaches the pack: from memory, 0.8-0.9."""
 
 Answer = TypeVar("Answer", DrainForecast, ChargeForecast)
 
@@ -99,14 +97,16 @@ def charge_ahead(figures: Figures, charger: Charger, target: float) -> tuple[Cha
     return middle, _banded(figures, run, middle, lambda one: (one.time_s, one.energy_wh))
 
 
-def charger_of(figures: Figures, wall_w: float, end_v: float) -> Charger:
+def charger_of(
+    figures: Figures, wall_w: float, end_v: float, efficiency: float = EFFICIENCY
+) -> Charger:
     """What a charger that draws so many watts at the wall does to the pack, up to `end_v`.
 
     Its current is taken from its power at half charge; it ends at a twentieth of the capacity.
     """
     fractions, volts = figures.curve
     middle = figures.cells * volts[len(fractions) // 2]
-    amps = wall_w * CHARGER_EFFICIENCY / middle
+    amps = wall_w * efficiency / middle
     return Charger(amps, end_v, min(amps, TAPER_SHARE * figures.capacity_ah))
 
 

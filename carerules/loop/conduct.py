@@ -17,7 +17,7 @@ from carerules.domain.decision import (
     Marked,
     Notice,
 )
-from carerules.domain.moment import NEVER, SECOND, Moment
+from carerules.domain.moment import MINUTE, NEVER, SECOND, Moment
 from carerules.domain.pack import Side
 from carerules.domain.quantity import Truth
 from carerules.engine import (
@@ -83,7 +83,7 @@ def _carry_on(turn: Turn, job: Job) -> tuple[Intent | None, Moment]:
     for _ in range(LINES_MAX):
         before, view = job, view_of(turn, job)
         step = advance(job, view)
-        _note_energy(turn, before, step, taper_end=view.taper_end)
+        _note_energy(turn, before, step)
         match step:
             case Going(after, intent, due):
                 job = _keep(turn, before, after)
@@ -112,17 +112,32 @@ def _carry_on(turn: Turn, job: Job) -> tuple[Intent | None, Moment]:
     return None, turn.world.now + SECOND
 
 
-def _note_energy(turn: Turn, before: Job, step: Step, *, taper_end: bool) -> None:
-    """What our own load or charger did to the pack counts like what people do: `charge`, `drain`,
-    and `full` where the charger came to the end of its taper."""
+def _note_energy(turn: Turn, before: Job, step: Step) -> None:
+    """What our own load or charger did to the pack counts like what people do: `charge`, `drain`.
+    A charge that its plug meters is counted once, by whoever comes to its end first."""
     if before.side is None or not before.rounds:
         return
     charging = before.side is Side.CHARGER
-    if charging and taper_end and before.phase is Phase.MOVING:
-        mark(turn, before.pack, "full", f"rule {before.rule}")
+    if charging and _counted_by_session(turn, before.pack):
+        return
     done = isinstance(step, Over) and step.ending is Ending.DONE
     if done or (isinstance(step, Going) and step.job.line != before.line):
         mark(turn, before.pack, "charge" if charging else "drain", f"rule {before.rule}")
+
+
+def counted_charge(turn: Turn, name: str, since: Moment) -> bool:
+    """Whether a charge of the pack was counted since then."""
+    charges = turn.pack(name).happened.get("charge", ())
+    return bool(charges) and charges[-1] >= since
+
+
+def _counted_by_session(turn: Turn, name: str) -> bool:
+    station = turn.pack(name).station
+    session = turn.world.stations[station].session if station else None
+    if session is None or session.began is None:
+        return False
+    lately = session.runs or turn.world.now - (session.ended or 0) <= MINUTE
+    return lately and counted_charge(turn, name, session.began)
 
 
 def _keep(turn: Turn, before: Job, after: Job) -> Job:

@@ -11,7 +11,6 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import assert_never
 
-from carerules.battery import CHARGER_EFFICIENCY
 from carerules.domain.decision import Ending, Fired, Intent, Marked, Outcome, PackBarred
 from carerules.domain.event import (
     Answered,
@@ -39,6 +38,7 @@ from carerules.domain.moment import NEVER, SECOND, Duration, Moment
 from carerules.domain.pack import Side
 from carerules.domain.quantity import Known
 from carerules.engine import Phase, passed, wait
+from carerules.loop.charging import forget_untold, hear_charger, into_pack_w, tell_charges
 from carerules.loop.conduct import close_told_chores, conduct, end_job, keep_job, open_jobs
 from carerules.loop.knowledge import (
     bar,
@@ -74,6 +74,8 @@ def step(world: World, event: Event) -> tuple[World, Sequence[Outcome]]:
     assert event.heard >= world.now
     turn = Turn(world, event.heard)
     touched = _recounted(turn, _take(turn, event))
+    if isinstance(event, PlugReport):
+        touched = (*touched, *tell_charges(turn))
     if turn.world.starting_since is not None:
         touched = _start_over(turn, touched)
     _act(turn, touched)
@@ -90,6 +92,7 @@ def learn(world: World, event: Event, decided: Iterable[Outcome]) -> World:
     turn = Turn(world, event.heard)
     turn.change(starting_since=event.heard)
     _take(turn, event)
+    forget_untold(turn)
     for outcome in decided:
         match outcome:
             case Marked(pack, what) if pack in turn.world.packs:
@@ -214,6 +217,8 @@ def _plug_report(turn: Turn, report: PlugReport) -> Iterable[str]:
     turn.set_plug(hear(before, report))
     place = socket_of(turn.world, report.plug)
     name = pack_on(turn.world, place[0].name) if place else None
+    if place is not None and place[1] is Side.CHARGER:
+        hear_charger(turn, place[0], report)
     if place is None or name is None:
         return ()
     # A plug that is off, was off and stays off says nothing new, once a minute for ever.
@@ -222,7 +227,7 @@ def _plug_report(turn: Turn, report: PlugReport) -> Iterable[str]:
         return ()
     if report.power_w is not None:
         draining = place[1] is Side.LOAD
-        signed = -report.power_w if draining else report.power_w * CHARGER_EFFICIENCY
+        signed = -report.power_w if draining else into_pack_w(turn, place[0].name, report.power_w)
         take_metered(turn, name, report.heard, signed)
     else:
         look(turn, name, report.heard)

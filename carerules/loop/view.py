@@ -10,10 +10,10 @@ from functools import lru_cache
 from math import ceil, floor
 
 from carerules.battery import (
-    CHARGER_EFFICIENCY,
     CannotCarry,
     ConstantPower,
     Figures,
+    Habit,
     charger_of,
     forecast,
     recharge,
@@ -31,6 +31,8 @@ TAPER_SHARE = 0.08
 TAPER_AFTER: Duration = 5 * MINUTE
 """A charger that draws less than this share of its usual power has come to the end of its taper
 (common practice, no source)."""
+TAPER_HOLD: Duration = 10 * SECOND
+"""So long it must stay there: chargers pause for seconds to read a voltage (from memory)."""
 
 
 def view_of(turn: Turn, job: Job) -> View:
@@ -87,6 +89,11 @@ def _taper_end(turn: Turn, station: Station) -> bool:
     plug = turn.world.plugs[station.charger.plug]
     if plug.on_at is None or plug.power_w is None:
         return False
+    session = turn.world.stations[station.name].session
+    if session.runs and (
+        session.low_since is None or plug.power_heard - session.low_since < TAPER_HOLD
+    ):
+        return False
     long_on = plug.power_heard - plug.on_at >= TAPER_AFTER
     return long_on and plug.power_w < TAPER_SHARE * station.charger.power_w
 
@@ -110,7 +117,10 @@ def outlook(turn: Turn, name: str, side: Side, target: float) -> tuple[Duration,
     )
     if draining:
         return _drain(plain, power_w, target) if start > target else (0, 0.0)
-    return _charge(plain, power_w, full_v(turn.world, name), target) if start < target else (0, 0.0)
+    if start >= target:
+        return 0, 0.0
+    efficiency = round(_efficiency(turn, name), 2)
+    return _charge(plain, power_w, efficiency, full_v(turn.world, name), target)
 
 
 STEPS_A_POINT = 5
@@ -134,10 +144,10 @@ def _drain(figures: Figures, power_w: float, target: float) -> tuple[Duration, f
 
 @lru_cache(maxsize=1_024)
 def _charge(
-    figures: Figures, power_w: float, end_v: float, target: float
+    figures: Figures, power_w: float, efficiency: float, end_v: float, target: float
 ) -> tuple[Duration, float]:
     """Time and energy (Wh) at the plug up to `target` (%), or as far as the charger goes."""
-    charger = charger_of(figures, power_w, end_v)
+    charger = charger_of(figures, power_w, end_v, efficiency)
     try:
         ahead = recharge(
             figures.curve, figures.cells, figures.capacity_ah, figures.ohm, charger,
@@ -145,7 +155,7 @@ def _charge(
         )  # fmt: skip
     except CannotCarry:
         return 0, 0.0
-    return round(ahead.time_s * SECOND), ahead.energy_wh / CHARGER_EFFICIENCY
+    return round(ahead.time_s * SECOND), ahead.energy_wh / efficiency
 
 
 def figures_of(world: World, name: str, start_percent: float | None = None) -> Figures | None:
@@ -197,4 +207,11 @@ def charge_rate(turn: Turn, name: str, power_w: float) -> float:
     pack = turn.rated(name)
     chemistry = chemistry_of(turn.world, pack)
     volts = rest_voltage(chemistry, 0.5) * pack.cells
-    return power_w * CHARGER_EFFICIENCY / volts / pack.capacity_ah
+    return power_w * _efficiency(turn, name) / volts / pack.capacity_ah
+
+
+def _efficiency(turn: Turn, name: str) -> float:
+    """Share of the wall energy that reaches the pack, as the charger where it is has shown it."""
+    station = turn.pack(name).station
+    habit = Habit() if station is None else turn.world.stations[station].habit
+    return habit.efficiency

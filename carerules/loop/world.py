@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TypeVar
 
-from carerules.battery import Chemistry, Estimate, fresh
+from carerules.battery import Chemistry, Estimate, Habit, Session, fresh
 from carerules.domain.action import Text
 from carerules.domain.event import (
     Event,
@@ -120,12 +120,15 @@ class StationState:
     """Whether a station may be used: `locked` says why not; `dwell` how long it stays off.
 
     `unreached`: locked only because its plug could not be reached; it opens by itself when it can.
+    `session` is the charge at its charger now or last, `habit` what that charger has shown.
     """
 
     locked: str = ""
     unreached: bool = False
     dwell: Dwell = field(default_factory=Dwell)
     veto: str = ""
+    session: Session = field(default_factory=Session)
+    habit: Habit = field(default_factory=Habit)
 
 
 @frozen

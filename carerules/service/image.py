@@ -12,7 +12,7 @@ from enum import Enum
 from hashlib import sha256
 from typing import Any
 
-from carerules.battery import estimate, learned, rest, track, witness
+from carerules.battery import estimate, learned, rest, session, track, witness
 from carerules.domain import action, pack, quantity
 from carerules.engine import hold, job, trail
 from carerules.engine.evaluate import CountState, RuleState
@@ -29,7 +29,7 @@ _CLASSES: dict[str, type[Any]] = {
     _name(cls): cls
     for cls in (
         estimate.Estimate, rest.Rest, track.Track, witness.Gauge,
-        learned.Learned, learned.Line, learned.Look,
+        learned.Learned, learned.Line, learned.Look, session.Session, session.Habit,
         action.Drain, action.Charge, action.Rest, action.Hold, action.Switch, action.Ask,
         action.Notify, action.Chore, action.Mark, action.Quarantine, action.Retire,
         action.DayWindow, action.Hole,
