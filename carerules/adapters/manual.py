@@ -9,6 +9,7 @@ import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from math import sqrt
 
 from carerules.adapters.entry import Attend, Entry, Measured, Place, Recorded, Release, UseAdd
 from carerules.adapters.moments import read_future, read_past
@@ -31,6 +32,9 @@ CELL_CHECKER_V = 0.01  # a checker on the balance lead; its last digit is 1 to 5
 GAUGE_POINTS = 5.0  # a fuel gauge, or a charger's display
 THERMOMETER_C = 2.0  # a stick-on or infrared thermometer on the wrapper
 CAPACITY_SHARE = 0.05  # a charger's count over a full cycle
+
+BARS_MAX = 20
+"""More would be a gauge that shows a number."""
 
 CELL_V_MIN = 0.5
 """Below it the lead is off or the pack is not this one. A ruined cell at 1 V must be recordable."""
@@ -67,7 +71,7 @@ _MEASURES: Mapping[str, _Measure] = {
     "capacity": _Measure("pack.capacity", CAPACITY, 0.001, 5_000, lambda ah: CAPACITY_SHARE * ah),
 }
 
-RECORD_WORDS = (*HAPPENINGS, "voltage", "cells", *_MEASURES)
+RECORD_WORDS = (*HAPPENINGS, "voltage", "cells", "bars", *_MEASURES)
 """Every word that `parse_record` takes first."""
 
 
@@ -96,6 +100,8 @@ def parse_record(
         return _voltage(known, rest, at)
     if word == "cells":
         return _cells(known, rest, at)
+    if word == "bars":
+        return _bars(known, rest, at)
     if word in _MEASURES:
         return _measure(known, word, rest, at)
     return Problem(quoted(words[0]), _one_of(RECORD_WORDS), "choose one of these words")
@@ -182,6 +188,19 @@ def _cells(pack: Pack, rest: Sequence[str], at: datetime) -> Entry | Problem:
                            "look whether it is this pack, and one cell at a time")  # fmt: skip
         cells.append(volts)
     return Measured(pack.name, at, (), tuple(cells), CELL_CHECKER_V)
+
+
+def _bars(pack: Pack, rest: Sequence[str], at: datetime) -> Entry | Problem:
+    """`bars 3 of 4`: so many are lit, and the charge lies anywhere in the last of them."""
+    read = re.fullmatch(r"([0-9]{1,2})(?: of |/)([0-9]{1,2})", " ".join(rest).lower())
+    lit, of = (int(read[1]), int(read[2])) if read else (0, 0)
+    if not 2 <= of <= BARS_MAX or lit > of:
+        return Problem(quoted(" ".join(rest)), f"how many are lit, of 2 to {BARS_MAX}",
+                       "write for instance `bars 3 of 4`")  # fmt: skip
+    width = 100 / of
+    # None lit is the lower half of the first.
+    middle = (lit - 0.5) * width if lit else 0.25 * width
+    return Measured(pack.name, at, (Value("pack.soc", middle, width / sqrt(12)),))
 
 
 def _measure(pack: Pack, word: str, rest: Sequence[str], at: datetime) -> Entry | Problem:

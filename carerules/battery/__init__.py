@@ -25,6 +25,8 @@ from carerules.battery.drain import (
     forecast,
 )
 from carerules.battery.estimate import (
+    CHARGED_FULL,
+    SAID_FULL,
     Estimate,
     fresh,
     take_energy,
@@ -63,6 +65,8 @@ from carerules.battery.trend import Crossing, Measured, Trend, slope_band, trend
 
 __all__ = [
     "AIR_SHARE",
+    "CHARGED_FULL",
+    "SAID_FULL",
     "Ahead",
     "Band",
     "Body",

@@ -44,6 +44,7 @@ USE_SEEN: Duration = HOUR
 
 SAID_FULL = "said to be full"
 CHARGED_FULL = "charged full"
+"""The charger was seen to come to the end of its taper."""
 RATED = "rated"
 LEARNED = "learned"
 
@@ -89,13 +90,17 @@ def take_sample(estimate: Estimate, pack: Pack, chemistry: Chemistry, sample: Sa
     """
     assert sample.pack == pack.name
     at = sample.at
-    seen, cells, wrong = screened(pack, chemistry, sample)
+    seen, cells, wrong = screened(
+        pack, chemistry, sample, estimate.readings.get("pack.temperature")
+    )
     readings = _with_typical(estimate.readings, pack, chemistry, at)
     doubts = estimate.doubts
     if wrong or doubts:
         doubts = _doubts(doubts, seen, cells, wrong)
-        for name in wrong:
-            disown(readings, name)
+        for name, why in wrong.items():
+            # A temperature in °F leaves the one before, to be compared with until it is too old.
+            if "°F" not in why or not isinstance(readings.get(name), Known):
+                disown(readings, name)
     measure(readings, pack, chemistry, sample, seen, cells, at >= estimate.track.at)
     track = counting.advanced(estimate.track, chemistry, at, _current(readings, seen))
     learned = estimate.learned
@@ -146,13 +151,18 @@ def take_energy(
 
 
 def take_event(
-    estimate: Estimate, pack: Pack, chemistry: Chemistry, what: str, at: Moment
+    estimate: Estimate,
+    pack: Pack,
+    chemistry: Chemistry,
+    what: str,
+    at: Moment,
+    witness: str = SAID_FULL,
 ) -> Estimate:
     """The estimate after something happened to the pack.
 
-    `charge`: a person says it was charged full; `full`: it was seen to its taper's end. `use`,
-    `drain`: the charge is unknown from then on, unless the pack's own current was counted through
-    it, or something newer has set it. Each of these begins a rest. Anything else changes nothing.
+    `charge`, `full`: it was charged full, says the `witness`. `use`, `drain`: the charge is unknown
+    from then on, unless the pack's own current was counted through it, or something newer has set
+    it. Each of these begins a rest. Anything else changes nothing.
     """
     if what not in ("charge", "full", "use", "drain"):
         return estimate
@@ -160,8 +170,7 @@ def take_event(
     track, learned = counting.advanced(estimate.track, chemistry, at, None), estimate.learned
     if what in ("charge", "full"):
         if at >= track.anchored and at >= track.flowed:
-            who = SAID_FULL if what == "charge" else CHARGED_FULL
-            track = counting.anchored(track, 100.0, FULL_SPREAD, at, who)
+            track = counting.anchored(track, 100.0, FULL_SPREAD, at, witness)
             look = Look(at, 100.0, FULL_SPREAD, track.counted_ah, track.hours)
             track, learned = _taught(readings, track, learned, pack, look, at)
             doubts = {

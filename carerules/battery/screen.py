@@ -11,6 +11,7 @@ from typing import TypeAlias
 from carerules.battery.chemistry import Chemistry
 from carerules.domain.event import Sample, Value
 from carerules.domain.pack import Pack
+from carerules.domain.quantity import Known, Reading
 from carerules.domain.signal import catalogue
 
 Doubts: TypeAlias = Mapping[str, str]
@@ -31,15 +32,25 @@ APART_V = 0.05
 CAPACITY_SHARE = (0.1, 1.5)
 """Of what the pack had when new: outside, milli was read as whole or another pack was measured."""
 
+FAHRENHEIT_FROM = 59.0
+FAHRENHEIT_TO = 95.0
+FAHRENHEIT_WITHIN = 3.0
+"""15 to 35 °C in °F: what a room reads where the unit was taken for °C. A pack that was never
+measured before and comes with such a number is not believed; one that was is not believed only
+where that number in °F is what it last showed, within so many kelvin: one that burns goes on."""
+
 _HUGE = 1e9
 _ANY = (-_HUGE, _HUGE, "")
 _RANGES = {one.name: (one.low, one.high, one.dimension.unit) for one in catalogue().values()}
 
 
 def screened(
-    pack: Pack, chemistry: Chemistry, sample: Sample
+    pack: Pack, chemistry: Chemistry, sample: Sample, temperature: Reading | None = None
 ) -> tuple[dict[str, Value], tuple[float, ...], dict[str, str]]:
-    """What can be true (values by signal, cells), and what cannot with the reason."""
+    """What can be true (values by signal, cells), and what cannot with the reason.
+
+    `temperature` is what the pack last showed.
+    """
     seen: dict[str, Value] = {}
     wrong: dict[str, str] = {}
     for value in sample.values:
@@ -52,6 +63,11 @@ def screened(
             )
             wrong[name] = f"`{name}`: found `{found}`, wanted {low:g} to {high:g} {unit}"
             continue
+        if name == "pack.temperature" and number >= FAHRENHEIT_FROM:
+            why = _fahrenheit(number, temperature)
+            if why is not None:
+                wrong[name] = why
+                continue
         if name in _BY_PACK:
             why = _misfit(name, number, pack, chemistry)
             if why is not None:
@@ -94,6 +110,19 @@ def _misfit(name: str, number: float, pack: Pack, chemistry: Chemistry) -> str |
     return (
         f"`{name}`: found `{number:g} V`, wanted {low * cells:g} to {high * cells:g} V"
         f" for {cells} x {chemistry.name}"
+    )
+
+
+def _fahrenheit(number: float, before: Reading | None) -> str | None:
+    celsius = (number - 32) / 1.8
+    if isinstance(before, Known):
+        if abs(celsius - before.value) > FAHRENHEIT_WITHIN or number - before.value < 20:
+            return None
+    elif number > FAHRENHEIT_TO:
+        return None
+    return (
+        f"`pack.temperature`: found `{number:g} °C`, which looks like {celsius:.0f} °C sent in °F,"
+        " wanted °C; name the unit in the feed's profile"
     )
 
 

@@ -23,6 +23,7 @@ from carerules.domain.event import PlugReport
 from carerules.domain.pack import Station
 from carerules.domain.quantity import Known
 from carerules.loop.conduct import counted_charge, mark
+from carerules.loop.knowledge import FROM_PLUG
 from carerules.loop.turn import Turn
 from carerules.loop.world import chemistry_of, pack_on, put
 
@@ -99,7 +100,7 @@ def _tell(turn: Turn, station: Station, name: str, session: Session) -> None:
     assert began is not None
     assert station.charger is not None
     habit = turn.world.stations[station.name].habit
-    source, holds_wh = f"plug {station.charger.plug}", _holds_wh(turn, name, 0.0, 100.0)
+    source, holds_wh = f"{FROM_PLUG}{station.charger.plug}", _holds_wh(turn, name, 0.0, 100.0)
     into_wh = session.pack_wh(habit)
     if session.ending != "in doubt" and into_wh > PACKS_MAX * holds_wh:
         found = f"`{into_wh:.0f} Wh` into a pack that holds {holds_wh:.0f} Wh"

@@ -11,7 +11,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from carerules.battery import take_energy, take_event, take_sample
+from carerules.battery import CHARGED_FULL, SAID_FULL, take_energy, take_event, take_sample
 from carerules.domain.decision import LeftOut, PackBarred
 from carerules.domain.event import Happened, Sample
 from carerules.domain.moment import SECOND, Duration, Moment
@@ -33,6 +33,8 @@ from carerules.loop.world import PackState, Recent, World, chemistry_of, put, st
 
 LATENESS: Duration = 30 * SECOND
 """A sample this late is put in its place; a later one is left out, and counted."""
+FROM_PLUG = "plug "
+"""How the source begins of what a plug's power has shown."""
 RECENT_MAX = 64
 """Two samples a second over the lateness, and a little over."""
 HAPPENED_MAX = 512
@@ -218,8 +220,10 @@ def _learnt(turn: Turn, event: Sample | Happened) -> dict[str, Any]:
     if isinstance(event, Sample):
         return {"estimate": take_sample(state.estimate, pack, chemistry, event)}
     times = (*state.happened.get(event.what, ()), event.at)[-HAPPENED_MAX:]
+    # Only the plug's own power tells of a taper: a person's word is a word.
+    who = CHARGED_FULL if event.source.startswith(FROM_PLUG) else SAID_FULL
     return {
-        "estimate": take_event(state.estimate, pack, chemistry, event.what, event.at),
+        "estimate": take_event(state.estimate, pack, chemistry, event.what, event.at, who),
         "happened": put(state.happened, event.what, times),
     }
 

@@ -387,3 +387,29 @@ def test_uses() -> None:
         ("survey", "tomorrow 09:00", ["stork"]),
     ]:
         assert isinstance(parse_use(name, start, packs, SITE, NOW), Problem)
+
+
+@pytest.mark.parametrize(
+    ("words", "charge", "spread"),
+    [
+        # An even distribution over one bar: its width over the square root of twelve.
+        ("bars 3 of 4", 62.5, 25 / 12**0.5),
+        ("bars 4/4", 87.5, 25 / 12**0.5),
+        ("bars 1 of 5", 10.0, 20 / 12**0.5),
+        ("bars 0 of 4", 6.25, 25 / 12**0.5),
+    ],
+)
+def test_bars_that_are_lit_are_an_interval(words: str, charge: float, spread: float) -> None:
+    entry = parse_record("heron", words.split(), None, SITE, NOW)
+    assert isinstance(entry, Measured)
+    (value,) = entry.values
+    assert value.signal == "pack.soc"
+    assert value.value == pytest.approx(charge)
+    assert value.spread == pytest.approx(spread)
+
+
+@pytest.mark.parametrize("words", ["bars", "bars 3", "bars 5 of 4", "bars 1 of 1", "bars x of 4"])
+def test_bars_that_make_no_sense_are_refused(words: str) -> None:
+    refused = parse_record("heron", words.split(), None, SITE, NOW)
+    assert isinstance(refused, Problem)
+    assert "`bars 3 of 4`" in refused.mend
