@@ -66,9 +66,10 @@ def test_each_part_has_its_truth_its_value_its_age_and_its_source(tmp_path: Path
     assert (hold.ran_s, hold.wanted_s) == (18 * 3600 + 12 * 60, 24 * 3600)
     (soc,) = hold.parts[0].seen
     assert (soc.value, soc.unit, soc.stale) == ("pack.soc", "%", False)
-    assert soc.number == pytest.approx(99.9, abs=0.2)
-    assert soc.spread == pytest.approx(2.0, abs=0.1)
-    assert soc.source == "said to be full"
+    # said to be full, and weighed since against the voltage of its rest
+    assert soc.number == pytest.approx(99.6, abs=0.2)
+    assert soc.spread == pytest.approx(2.0, abs=0.3)
+    assert soc.source == "rest voltage"
     (ahead,) = until_use.seen
     assert ahead.unit == "s"
     assert ahead.number == pytest.approx((4 * 24 + 14) * 3600 - 18 * 3600 - 13 * 60)
