@@ -10,7 +10,9 @@ from typing import Annotated
 from pydantic import Field
 
 from carerules.config.things import (
+    CHANNELS_MAX,
     PACKS_MAX,
+    ChannelTable,
     FeedTable,
     PackTable,
     PlugTable,
@@ -163,6 +165,11 @@ class SiteTable(Table):
     )
     signal: dict[Name, SignalTable] = Field(
         default={}, max_length=100, description="Signals of the site's own, each by its name."
+    )
+    channel: dict[Name, ChannelTable] = Field(
+        default={},
+        max_length=CHANNELS_MAX,
+        description="The channels by which notices go out, each by its name.",
     )
     use: dict[Title, UseTable] = Field(
         default={}, max_length=1_000, description="Planned uses, each by its name."

@@ -24,6 +24,7 @@ TABLES: tuple[str, ...] = (
     "plug.NAME",
     "feed.NAME",
     "signal.NAME",
+    "channel.NAME",
     "use.NAME",
     "mqtt",
     "virtual",

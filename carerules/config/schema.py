@@ -42,6 +42,8 @@ def _plain(schema: Any) -> Any:
     kept = {key: value for key, value in schema.items() if key != "title"}
     if kept.get("default") is None or isinstance(kept.get("default"), dict):
         kept.pop("default", None)
+    if "const" in kept:
+        kept["enum"] = [kept.pop("const")]  # one of one, so far
     if "patternProperties" in kept:
         kept["additionalProperties"] = False
     if "$ref" in kept:

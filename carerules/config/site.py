@@ -63,7 +63,8 @@ class VirtualStart:
 class SiteFile:
     """One site file, read and checked; its moments are true for a line that the wall agrees with.
 
-    `rules` and `state` are paths; `places` says where packs hang at first; neither `mqtt` nor
+    `rules` and `state` are paths; `places` says where packs hang at first; `channels` says of which
+    kind each is; neither `mqtt` nor
     `virtual` means that values are typed in by hand.
     """
 
@@ -79,6 +80,7 @@ class SiteFile:
     feed_profiles: Mapping[str, FeedProfile]
     places: Mapping[str, str]
     uses: tuple[Use, ...]
+    channels: Mapping[str, str]
     mqtt: MqttAddress | None = None
     virtual: VirtualStart | None = None
 
@@ -91,6 +93,7 @@ class SiteFile:
             chemistries=frozenset(self.chemistries) | frozenset(shipped_chemistries()),
             tags=frozenset(tag for pack in packs for tag in pack.tags),
             roles=frozenset(pack.role for pack in packs if pack.role),
+            channels=frozenset(self.channels),
         )
 
     @property
@@ -164,6 +167,7 @@ def built(table: SiteTable, file: str, folder: Path, known: Known) -> SiteFile:
         feed_profiles={p.name: p for p in known.feeds.values() if isinstance(p, FeedProfile)},
         places={name: pack.place for name, pack in table.pack.items() if pack.place},
         uses=tuple(sorted(uses, key=lambda use: use.start)),
+        channels={name: channel.kind for name, channel in table.channel.items()},
         mqtt=None if table.mqtt is None else _mqtt(table.mqtt, folder),
         virtual=None if table.virtual is None else _virtual(table.virtual, local),
     )

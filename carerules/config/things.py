@@ -1,4 +1,5 @@
-"""The tables of a site file about things: packs, stations, plugs, feeds, signals, uses.
+"""The tables of a site file about things: packs, stations, plugs, feeds, signals,
+channels, uses.
 
 Knows every key by itself. What holds between keys stands in `check`. The descriptions here are
 what an editor shows and what the reference in docs/site-file.md prints: a key without one fails
@@ -23,6 +24,7 @@ from carerules.domain.quantity import (
 )
 
 PACKS_MAX = 500  # a large club; each pack is some memory and a row of every list
+CHANNELS_MAX = 20  # a crew of twenty, each with a phone of their own
 LEASE_S_MAX = 90  # the longest that a load may stay on without word from us
 LEASE_S_MIN = 30  # that word goes out every 20 s; a shorter lease would end between two
 
@@ -241,6 +243,16 @@ class SignalTable(Table):
     )
     kept: bool = Field(
         default=False, description="The value holds until the next one, however old it is."
+    )
+
+
+class ChannelTable(Table):
+    """A way by which notices reach people: rules say `notify "..." to NAME`."""
+
+    kind: Literal["terminal"] = Field(
+        description="How it reaches them. `terminal`: on the terminal of `carerules run`, and in "
+        "the log, with its name behind it.",
+        examples=["terminal"],
     )
 
 

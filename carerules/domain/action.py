@@ -109,8 +109,8 @@ class Ask:
 
 @dataclass(frozen=True, slots=True)
 class Notify:
-    """Tell someone, over `to` where several channels are set up; `again` each so long while the
-    rule stays true."""
+    """Tell someone, over the channel `to`, or over all; `again` each so long while the rule stays
+    true."""
 
     text: Text
     urgent: bool = False

@@ -157,12 +157,13 @@ class JobEnded:
 
 @frozen
 class Notice:
-    """Something to tell a person; one incident has one key."""
+    """Something to tell a person, over the channel `to`, or over all; one incident has one key."""
 
     key: str
     text: str
     pack: str = ""
     urgent: bool = False
+    to: str = ""
 
 
 @frozen

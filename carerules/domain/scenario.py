@@ -54,7 +54,7 @@ class Occurs:
 
 @dataclass(frozen=True, slots=True)
 class UseAt:
-    """`use on Mon 09:00 of heron`: a planned use; without packs, of all."""
+    """`use on Mon 09:00 of heron`, `use in 12 d`: a planned use; without packs, of all."""
 
     start: datetime
     packs: frozenset[str] = frozenset()
@@ -82,12 +82,14 @@ Change: TypeAlias = Set | Occurs | UseAt | Moved | Presence
 class ExpectJob:
     """`expect heron drain to 80 % by full-too-long`: since the last line a job began such a line.
 
-    Of a notice, chore or mark: it was done. What is left out is not compared.
+    Of a notice, chore or mark: it was done. What is left out is not compared. `absent`: `expect
+    heron no drain`, that none of this was.
     """
 
     pack: str
     action: Action | str
     rule: str | None = None
+    absent: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -196,7 +196,7 @@ def _notify(
         if known is not None and not scope.taken_in and to not in known:
             scope.findings.add(
                 "unknown-channel", f"unknown channel `{to}`", word.span,
-                try_name(to, known) or Mend("channels are set up in the site file"),
+                try_name(to, known) or Mend(f"set it up in the site file: `[channel.{to}]`"),
             )  # fmt: skip
             sound = False
     return a.Notify(said, "URGENT" in options, again, to) if said is not None and sound else None

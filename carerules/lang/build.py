@@ -241,11 +241,12 @@ class Builder:
         return st.PresenceNode(c[0], _around(c))
 
     def expect(self, c: Children) -> st.ExpectNode:
+        refused, absent = bool(_words(c, "REFUSED")), bool(_words(c, "NO"))
         if c[1].type == "NOTHING":
-            return st.ExpectNode(next(iter(_words(c, "NAME")), None), c[1], None, False, _around(c))
-        refused = bool(_words(c, "REFUSED"))
+            pack = next(iter(_words(c, "NAME")), None)
+            return st.ExpectNode(pack, c[1], None, refused, absent, _around(c))
         by = c[-1] if bool(_words(c, "BY")) else None
-        return st.ExpectNode(c[1], c[2], by, refused, _around(c))
+        return st.ExpectNode(c[1], c[3 if absent else 2], by, refused, absent, _around(c))
 
     def moment(self, c: Children) -> st.MomentNode:
         return st.MomentNode(c[0] if len(c) == 2 else None, c[-1], _around(c))

@@ -48,7 +48,7 @@ class Happenings:
     # ---- changes -----------------------------------------------------------------------------
 
     def change(self, node: st.ChangeNode, planned: datetime | None) -> d.Change | None:
-        """One change; `planned` is when the use of a `use on` begins."""
+        """One change; `planned` is when a planned use begins."""
         match node:
             case st.SetNode():
                 return self._set(node)
@@ -144,7 +144,7 @@ class Happenings:
             return None
         if node.refused:
             return d.ExpectRefusal(pack, cast(Literal["drain", "charge"], what))
-        return d.ExpectJob(pack, what, rule)
+        return d.ExpectJob(pack, what, rule, node.absent)
 
     def _rule(self, word: s.Word) -> str | None:
         if word.text in self.rules:

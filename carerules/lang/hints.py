@@ -116,8 +116,8 @@ def _hint_in_scenario(before: Word, word: Word, wanted: Set[str]) -> Mend | None
                     at=joined(before.span, word.span))  # fmt: skip
     if before.type == "COMMA" and word.type in ("_NL", "$END", "_DEDENT"):
         return Mend("leave the comma out: what stands on its own line needs none")
-    if word.type == "NOT" and "DRAIN" in wanted:
-        return Mend(f"say what is done instead, or `expect nothing of {before.text}`")
+    if before.text in ("no", "not") and before.type == "NAME":
+        return Mend(f"name the pack first: `expect {word.text} no drain`")
     if word.type == "REFUSED":
         return Mend("only `drain` and `charge` are refused")
     return None

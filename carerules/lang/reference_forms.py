@@ -168,6 +168,8 @@ CHANGES: Rows = (
      " `drained`, `inspected`, `calibrated`, `swollen`", "heron used"),
     ("use on MOMENT of PACK and PACK", "a use is planned; without `of`, for all packs",
      "use on Mon 09:00 of heron"),
+    ("use in D of PACK and PACK", "a use is planned so long after this line, or after what is given"
+     " begins", "use in 12 d of heron"),
     ("PACK on no station", "it is taken off its station", "heron on no station"),
     ("PACK on a station", "it is put back", "heron on a station"),
     ("somebody present", "a person is there", "somebody present"),
@@ -179,6 +181,8 @@ EXPECTATIONS: Rows = (
      "expect heron drain to 80 % by full"),
     ("expect PACK drain", "a job began this, to whichever target; other actions likewise",
      "expect heron drain"),
+    ("expect PACK no ACTION by RULE", "no job began this; with less said, none of the kind at all",
+     "expect heron no drain to 45 %"),
     ("expect PACK charge refused", "a wish to do this was vetoed; `drain refused` likewise",
      "expect heron charge refused"),
     ("expect nothing", "no rule fired", "expect nothing"),

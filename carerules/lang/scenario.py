@@ -116,20 +116,26 @@ class _Telling:
             found += timedelta(days=1)
         return found
 
-    def _time(self, node: st.LineNode, start: datetime, before: datetime) -> datetime | None:
-        """When a line is, at or after the one before."""
-        if isinstance(node.when, st.MomentNode):
-            return self._next(node.when, before)
-        length = self.scope.duration(node.when, "`after`")
+    def _later(self, node: s.AmountNode, of: str, start: datetime) -> datetime | None:
+        """So long after a time."""
+        length = self.scope.duration(node, of)
         if length is None:
             return None
         if length > SCENARIO_TIME_MAX:
             self.findings.add(
-                "out-of-range", "a scenario lasts at most three years", node.when.span,
-                Mend(f"`{written(node.when)}` is longer; rules know no longer time than seasons"),
+                "out-of-range", "a scenario lasts at most three years", node.span,
+                Mend(f"`{written(node)}` is longer; rules know no longer time than seasons"),
             )  # fmt: skip
             return None
-        time = start + timedelta(milliseconds=length)
+        return start + timedelta(milliseconds=length)
+
+    def _time(self, node: st.LineNode, start: datetime, before: datetime) -> datetime | None:
+        """When a line is, at or after the one before."""
+        if isinstance(node.when, st.MomentNode):
+            return self._next(node.when, before)
+        time = self._later(node.when, "`after`", start)
+        if time is None:
+            return None
         if time < before:
             self.findings.add(
                 "backwards", f"`after {written(node.when)}` counts from {_shown(start)}, and the"
@@ -222,7 +228,7 @@ class _Telling:
                 if (pack := self.happenings.pack(part.pack)) is not None:
                     self.packs[pack] = _placed(self.packs[pack], part.where.type == "A")
                 continue
-            if (change := self._change(part, latest)) is not None:
+            if (change := self._change(part, since, latest)) is not None:
                 self.given.append((since, change))
 
     # ---- lines -------------------------------------------------------------------------------
@@ -248,12 +254,19 @@ class _Telling:
                         "misplaced", "what happens stands before what is expected of it", item.span,
                         Mend("put it first, or write `expect` before it if it is expected"),
                     )  # fmt: skip
-                if (change := self._change(item, before)) is not None:
+                if (change := self._change(item, before, before)) is not None:
                     changes.append(change)
             yield d.At(before, tuple(changes), tuple(expects), node.span)
 
-    def _change(self, node: st.ChangeNode, after: datetime) -> d.Change | None:
-        planned = self._next(node.moment, after) if isinstance(node, st.PlannedNode) else None
+    def _change(self, node: st.ChangeNode, now: datetime, after: datetime) -> d.Change | None:
+        """A change at `now`; a use that is planned for a day is on the next such one `after`."""
+        planned: datetime | None = None
+        if isinstance(node, st.PlannedNode):
+            when = node.when
+            planned = (
+                self._next(when, after) if isinstance(when, st.MomentNode)
+                else self._later(when, "`use in`", now)
+            )  # fmt: skip
         return self.happenings.change(node, planned)
 
 

@@ -112,7 +112,7 @@ _HABITS: dict[str, tuple[str, ...]] = {word: tuple(meant.split()) for word, mean
     "battery": "PACK", "batteries": "PACKS", "max": "MOST", "reason": "BECAUSE", "turn": "SWITCH",
     "climbs": "RISES", "exceeds": "RISES", "drops": "FALLS", "sinks": "FALLS", "each": "EVERY",
     "test": "SCENARIO", "story": "SCENARIO", "suppose": "GIVEN", "on": "AT", "at": "ON",
-    "someone": "SOMEBODY", "none": "NOTHING", "from": "SINCE",
+    "not": "NO", "after": "FOR IN", "someone": "SOMEBODY", "none": "NOTHING", "from": "SINCE",
 }.items()}  # fmt: skip
 _COMPARED = {"above": ">", "over": ">", "below": "<", "under": "<", "equals": "="}
 
@@ -173,6 +173,8 @@ def _guesswork(missing: str, word: Word, before: Word | None, wanted: Set[str]) 
             return word.type not in _BEGIN_CONDITION  # anything could go on after `when`
         case "AND":  # a name may be anything misspelt, `min` a unit, `-06` the end of a time
             return word.type in ("NAME", "MIN") or word.text.startswith("-")
+        case "OF":
+            return _unit_place(word, before)
         case "COLON":  # `at 18:00 Sat` has its words in another order
             return word.type == "NAME" and before is not None and before.type == "CLOCK"
         case "LAST":
@@ -180,11 +182,17 @@ def _guesswork(missing: str, word: Word, before: Word | None, wanted: Set[str]) 
         case "AT":
             return "CELLS" not in wanted  # only in what is given of a pack
         case "COMMA":
-            return "LOAD" in wanted  # `expect heron switch fan on` has another slip
+            # `expect heron switch fan on` has another slip
+            return "LOAD" in wanted or _unit_place(word, before)
         case "EXPECT":
             return word.type in ("NAME", "SIGNAL")  # which begin a change, too
         case _:
             return False
+
+
+def _unit_place(word: Word, before: Word | None) -> bool:
+    """Whether the word stands where a unit does, and is one that there is not."""
+    return word.type == "NAME" and before is not None and before.type == "FIGURE"
 
 
 def _instead(word: Word, terminal: str, said: str, findings: Findings) -> Guess:

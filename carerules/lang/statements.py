@@ -133,9 +133,9 @@ class OccursNode(NamedTuple):
 
 
 class PlannedNode(NamedTuple):
-    """`use on Mon 09:00 of heron and egret`."""
+    """`use on Mon 09:00 of heron and egret`, `use in 12 d`."""
 
-    moment: MomentNode
+    when: MomentNode | AmountNode
     packs: tuple[Word, ...]
     span: Span
 
@@ -164,12 +164,14 @@ class ExpectNode(NamedTuple):
     """`expect heron drain to 80 % by RULE`; `what`: an action, its first word, or `nothing`.
 
     `by`: the rule, where the action itself does not hold it. `refused`: of an action's word.
+    `absent`: `expect heron no drain`.
     """
 
     pack: Word | None
     what: ActionNode | Word
     by: Word | None
     refused: bool
+    absent: bool
     span: Span
 
 

@@ -183,9 +183,9 @@ def _do(turn: Turn, job: Job, action: Action) -> None:
     """One instant line."""
     name = job.pack
     match action:
-        case Notify(text, urgent):
+        case Notify(text, urgent, _, to):
             key = f"{name} {job.key} {job.line}"
-            turn.decide(Notice(key, say(text, turn.world, name), name, urgent))
+            turn.decide(Notice(key, say(text, turn.world, name), name, urgent, to))
         case Chore(text):
             turn.open_chore(f"{name} {job.key} {job.line}", name, say(text, turn.world, name))
         case Mark(event):

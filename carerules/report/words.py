@@ -93,10 +93,11 @@ def line_of(outcome: Outcome) -> Line | None:
             return Line("done", "", f"{plug} read back off after {show_duration(took)}")
         case StationLocked(station, why):
             return Line("alarm", "", f"station {station} is locked: {why}")
-        case Notice(key, text, pack, urgent):
+        case Notice(key, text, pack, urgent, to):
             if key.startswith("chore "):  # the chore itself has been said
                 return None
-            return Line("alarm" if urgent else "tell", pack, text)
+            over = f" (to {to})" if to else ""
+            return Line("alarm" if urgent else "tell", pack, text + over)
         case ChoreOpened(_, pack, text):
             return Line("tell", pack, f"for you: {text}")
         case Marked(pack, event):

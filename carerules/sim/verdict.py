@@ -117,11 +117,12 @@ def _came_true(expect: Expectation, since: Sequence[Happening], bench: Bench) ->
                 isinstance(one.outcome, Veto) and one.outcome.job in jobs and _stood(one, since)
                 for one in since
             )
-        case ExpectJob(pack, action, rule):
-            return any(
+        case ExpectJob(pack, action, rule, absent):
+            done = any(
                 rule in (None, its_rule) and _fits(action, words)
                 for its_rule, words in _done(since, pack, bench)
             )
+            return done is not absent
 
 
 def _stood(veto: Happening, since: Sequence[Happening]) -> bool:
@@ -197,8 +198,9 @@ def expectation_words(expect: Expectation) -> str:
             return "expect nothing" + (f" of {pack}" if pack else "")
         case ExpectRefusal(pack, action):
             return f"expect {pack} {action} refused"
-        case ExpectJob(pack, action, rule):
+        case ExpectJob(pack, action, rule, absent):
             words = action if isinstance(action, str) else line_wording(action)
+            words = f"no {words}" if absent else words
             return f"expect {pack} {words}" + (f" by {rule}" if rule else "")
 
 

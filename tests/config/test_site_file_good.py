@@ -182,6 +182,19 @@ def test_a_lease_can_be_shorter(written: str, lease_s: int) -> None:
     assert good(text).site.plugs["A-load"].lease_s == lease_s
 
 
+def test_rules_may_name_the_channels_of_the_site_and_no_others() -> None:
+    read = good(PRELUDE + '[channel.phone]\nkind = "terminal"\n')
+    assert (dict(read.channels), read.names.channels) == (
+        {"phone": "terminal"}, frozenset({"phone"}),
+    )  # fmt: skip
+    rule = 'when pack.health < 60: notify "worn" to fone'
+    for site, mend in ((read, "did you mean `phone`?"), (good(PRELUDE), "[channel.fone]")):
+        (found,) = load({"a": rule}, catalogue=catalogue(), names=site.names).diagnostics
+        assert (found.code, found.message) == ("unknown-channel", "unknown channel `fone`")
+        assert found.mend is not None
+        assert mend in found.mend.say
+
+
 def test_a_signal_of_the_site_joins_the_catalogue() -> None:
     read = good(
         PRELUDE + '[signal.humidity]\nunit = "%"\nmeaning = "the room"\nhigh = "90 %"\n'

@@ -198,11 +198,12 @@ def test_stop_holds_until_the_site_is_released() -> None:
 def test_lines_run_in_order() -> None:
     rules = (
         'rule r\n    when pack.soc > 85 %:\n        notify "one"\n        rest 10 min\n'
-        '        mark calibration\n        notify "two" urgent\n'
+        '        mark calibration\n        notify "two" urgent to phone\n'
     )
     stage = play(rules, "0s soc=90; 1h")
     said = [(show, getattr(one, "text", "mark")) for show, one in stage.timed(Notice, Marked)]
     assert said == [("0s", "one"), ("10m", "mark"), ("10m", "two")]
+    assert [(one.urgent, one.to) for one in stage.all(Notice)] == [(False, ""), (True, "phone")]
     assert endings(stage) == [("r", "done")]
 
 

@@ -75,3 +75,33 @@ def test_a_refusal_for_want_of_readings_is_none() -> None:
     """Before the bench first tells a reading, each job is refused for an instant."""
     assert _came_out(REFUSED.format(coldest=15))
     assert not _came_out(REFUSED.format(coldest=6))
+
+
+ABSENT = """
+rule half when pack.soc > 90 for 2 h and time until use > {soon}: drain to 50
+rule low when pack.soc > 90 for 2 h: notify "{{pack}}"
+
+scenario "a use in twelve days"
+    given pack heron at 95 % since Mon 08:00
+    given use in 12 d
+    at Mon 10:00: expect heron {what}
+"""
+
+
+def _absent(what: str, soon: str = "10 d") -> bool:
+    return _came_out(ABSENT.format(what=what, soon=soon))
+
+
+def test_what_is_expected_to_be_absent_must_not_come() -> None:
+    for kind in ("drain", "drain to 50", "drain by half", "drain to 50 by half", "notify"):
+        assert _absent(kind), kind
+        assert not _absent(f"no {kind}"), kind
+    for kind in ("drain to 45", "drain by low", "charge", "notify by half", "quarantine"):
+        assert not _absent(kind), kind
+        assert _absent(f"no {kind}"), kind
+
+
+def test_a_use_so_long_ahead_is_that_long_ahead() -> None:
+    """Twelve days before the use are counted from what is given, two hours before the line."""
+    assert _absent("drain", soon="11 d 21 h 59 min")
+    assert _absent("no drain", soon="11 d 22 h 1 min")
