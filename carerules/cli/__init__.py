@@ -6,9 +6,15 @@ wait for what only `carerules run` needs.
 
 from __future__ import annotations
 
+import sys
+from collections.abc import Sequence
 from importlib import import_module
+from typing import Any
 
 import click
+
+from carerules.cli.common import FAILED, refuse
+from carerules.cli.usage import usage_line
 
 COMMANDS: dict[str, tuple[str, str]] = {
     "run": ("live", "Run a site: listen, decide, switch, tell."),
@@ -52,6 +58,24 @@ class _Lazy(click.Group):
         with formatter.section("Commands"):
             formatter.write_dl([(name, line) for name, (_, line) in COMMANDS.items()])
 
+    def main(
+        self, args: Sequence[str] | None = None, prog_name: str | None = None,
+        complete_var: str | None = None, standalone_mode: bool = True, **extra: Any,
+    ) -> Any:  # fmt: skip
+        """Run a command, and end the process with its status: what is typed wrongly in one line."""
+        if not standalone_mode:
+            return super().main(args, prog_name, complete_var, False, **extra)
+        try:
+            status = super().main(args, prog_name, complete_var, False, **extra)
+        except click.exceptions.NoArgsIsHelpError as error:
+            error.show()
+            sys.exit(error.exit_code)
+        except click.ClickException as error:
+            refuse(usage_line(error))
+        except click.Abort:
+            refuse("interrupted", status=FAILED)
+        sys.exit(status if isinstance(status, int) else 0)
+
 
 @click.group(cls=_Lazy)
 @click.version_option(package_name="carerules")
@@ -60,4 +84,7 @@ def main() -> None:
 
     carerules is not a protective device: a pack needs its own cut-offs, a fuse, a fire-proof place
     and a person. The maker's instructions come first.
+
+    Exit status of every command: 0 done; 1 tried, and not come to a good end; 2 something that was
+    typed or written is wrong, and nothing was done.
     """

@@ -61,7 +61,7 @@ def record_command(words: tuple[str, ...], at_text: str | None, site_path: Path)
     carerules record heron used               it was used, and nobody counted
     carerules record heron swelling           it is swollen
     carerules record heron inspected          somebody has looked it over
-    carerules record heron calibrated         its gauge has learnt from a whole turn
+    carerules record heron calibrated         its gauge has learnt a whole turn
     carerules record heron voltage 15.0       read off a hand meter
     carerules record heron cells 3.75 3.75 3.74 3.76
     carerules record heron soc 80             read off its gauge

@@ -28,7 +28,8 @@ from carerules.service import Service, all_off, read_rules
 
 @click.command("rehearse")
 @click.argument("site_path", metavar="SITE", type=click.Path(path_type=Path))
-@click.option("--days", type=click.FloatRange(0.01, 3_660), default=7.0, show_default=True)
+@click.option("--days", type=click.FloatRange(0.01, 3_660), default=7.0, show_default=True,
+              metavar="DAYS", help="How many days of the site are played.")  # fmt: skip
 @click.option("--seed", type=click.IntRange(0), help="Another world than the site file's.")
 @click.option("--tell", is_flag=True, help="Say each thing as it happens, too.")
 @json_option

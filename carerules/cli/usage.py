@@ -1,0 +1,109 @@
+"""A command that was typed wrongly: what was found, what was wanted, the mend, on one line.
+
+Knows commands, options and the kinds of their values. Does not know what any command does.
+"""
+
+from __future__ import annotations
+
+import re
+from difflib import get_close_matches
+
+import click
+
+SAID_CHARS_MAX = 60  # as in every other line of ours: a longer word is cut short
+
+
+def usage_line(error: click.ClickException) -> str:
+    """`found ..., wanted ...; help: ...` for what the library says in its own way."""
+    context = getattr(error, "ctx", None)
+    path = context.command_path if context is not None else "carerules"
+    asks = f"`{path} --help` shows how" if context is not None else "`--help` shows how"
+    match error:
+        case click.NoSuchOption(option_name=name):
+            mend = _nearest(name, _options(context)) or asks
+            return _line(_said(name), f"an option of `{path}`", mend)
+        case click.MissingParameter(param=click.Option() as param):
+            return _line(f"no `{_name(param)}`", f"`{path} {_name(param)} ...`", asks)
+        case click.MissingParameter(param=click.Parameter() as param):
+            return _line(f"no `{_name(param)}`", f"`{_usage(context, path)}`", asks)
+        case click.BadOptionUsage(option_name=name):
+            takes = "a value behind it" if "requires" in error.message else "no value behind it"
+            return _line(_said(name), takes, asks)
+        case click.BadParameter(param=click.Parameter() as param):
+            value = _value(error.message)
+            mend = _nearest(value, _choices(param)) or asks
+            said = _said(value) if value else "a value that does not fit"
+            return _line(f"{said} for `{_name(param)}`", _wanted(param), mend)
+    if (extra := re.search(r"unexpected extra arguments? \((.*)\)", error.message)) is not None:
+        return _line(_said(extra[1]), f"`{_usage(context, path)}`", asks)
+    if (command := re.match(r"No such command '(.*?)'", error.message)) is not None:
+        mend = _nearest(command[1], _commands(context)) or asks
+        return _line(_said(command[1]), f"a command of `{path}`", mend)
+    return f"{error.message[:1].lower()}{error.message[1:].rstrip('.')}; help: {asks}"
+
+
+def _line(found: str, wanted: str, mend: str) -> str:
+    return f"found {found}, wanted {wanted}; help: {mend}"
+
+
+def _said(word: str) -> str:
+    text = "".join(c if c.isprintable() and c != "`" else "·" for c in word[:SAID_CHARS_MAX])
+    return f"`{text}{'…' if len(word) > SAID_CHARS_MAX else ''}`"
+
+
+def _nearest(word: str, known: list[str]) -> str:
+    close = get_close_matches(word[:SAID_CHARS_MAX], known, n=1, cutoff=0.6)
+    return f"did you mean `{close[0]}`?" if close else ""
+
+
+def _options(context: click.Context | None) -> list[str]:
+    params = context.command.get_params(context) if context is not None else []
+    return [opt for param in params if isinstance(param, click.Option) for opt in param.opts]
+
+
+def _commands(context: click.Context | None) -> list[str]:
+    command = context.command if context is not None else None
+    return command.list_commands(context) if isinstance(command, click.Group) and context else []
+
+
+def _usage(context: click.Context | None, path: str) -> str:
+    pieces = context.command.collect_usage_pieces(context) if context is not None else []
+    return " ".join([path, *(piece for piece in pieces if piece != "[OPTIONS]")])
+
+
+def _name(param: click.Parameter) -> str:
+    """The option as it is typed, or the argument as the help has it."""
+    if isinstance(param, click.Option):
+        return param.opts[-1]
+    return param.metavar or (param.name or "").upper()
+
+
+def _choices(param: click.Parameter) -> list[str]:
+    return [str(one) for one in param.type.choices] if isinstance(param.type, click.Choice) else []
+
+
+_VALUE = re.compile(r"'(.*)' is not |(\S+) is not in the range ", re.DOTALL)
+
+
+def _value(message: str) -> str:
+    """The value that did not fit: the library keeps it in its sentence only."""
+    found = _VALUE.match(message)
+    return (found[1] or found[2]) if found is not None else ""
+
+
+def _wanted(param: click.Parameter) -> str:
+    match param.type:
+        case click.Choice():
+            return "one of " + ", ".join(f"`{one}`" for one in _choices(param))
+        case click.IntRange() | click.FloatRange() as numbers:
+            whole = "a whole number" if isinstance(numbers, click.IntRange) else "a number"
+            low, high = numbers.min, numbers.max
+            first, up = ("above", "and up to") if numbers.min_open else ("from", "to")
+            least = f" {first} {_plain(low)}" if low is not None else ""
+            return whole + least + (f" {up} {_plain(high)}" if high is not None else "")
+        case _:
+            return "a value of its kind"
+
+
+def _plain(number: float) -> str:
+    return str(int(number)) if number == int(number) else str(number)

@@ -1,0 +1,107 @@
+"""Commands typed wrongly: one line of ours, exit status 2; and every option says what it does."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import click
+import pytest
+from click.testing import CliRunner, Result
+
+from carerules.cli import main
+
+
+def typed_in(words: list[str]) -> Result:
+    return CliRunner().invoke(main, words, prog_name="carerules")
+
+
+def commands(
+    command: click.Command = main, path: tuple[str, ...] = ("carerules",)
+) -> Iterator[tuple[tuple[str, ...], click.Command]]:
+    yield path, command
+    if isinstance(command, click.Group):
+        context = click.Context(command)
+        for name in command.list_commands(context):
+            inner = command.get_command(context, name)
+            assert inner is not None
+            yield from commands(inner, (*path, name))
+
+
+EVERY = list(commands())
+TYPED = [
+    ("check", "found no `FILE...`, wanted `carerules check FILE...`; "
+     "help: `carerules check --help` shows how"),
+    ("check --jsn x", "found `--jsn`, wanted an option of `carerules check`; "
+     "help: did you mean `--json`?"),
+    ("chekc x", "found `chekc`, wanted a command of `carerules`; help: did you mean `check`?"),
+    ("use ad", "found `ad`, wanted a command of `carerules use`; help: did you mean `add`?"),
+    ("rehearse x --days abc", "found `abc` for `--days`, wanted a number from 0.01 to 3660; "
+     "help: `carerules rehearse --help` shows how"),
+    ("run x --speed 0", "found `0.0` for `--speed`, wanted a number above 0 and up to 100000; "
+     "help: `carerules run --help` shows how"),
+    ("log --last 0", "found `0` for `--last`, wanted a whole number from 1 to 1000000; "
+     "help: `carerules log --help` shows how"),
+    ("rehearse x --seed -1", "found `-1` for `--seed`, wanted a whole number from 0; "
+     "help: `carerules rehearse --help` shows how"),
+    ("run a b", "found `b`, wanted `carerules run SITE`; help: `carerules run --help` shows how"),
+    ("test --only", "found `--only`, wanted a value behind it; help: `--help` shows how"),
+    ("check --json=5 x", "found `--json`, wanted no value behind it; help: `--help` shows how"),
+    ("pretend plug", "found no `--topic`, wanted `carerules pretend plug --topic ...`; "
+     "help: `carerules pretend plug --help` shows how"),
+    ("pretend plug --topic x --fault weldd", "found `weldd` for `--fault`, wanted one of "),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("typed", "said"), TYPED, ids=[typed for typed, _ in TYPED])
+def test_what_is_typed_wrongly_is_told_in_one_line(typed: str, said: str) -> None:
+    got = typed_in(typed.split())
+    assert got.exit_code == 2
+    assert got.stdout == ""
+    assert got.stderr.startswith(said)
+    assert got.stderr.count("\n") == 1
+
+
+def test_bytes_for_the_terminal_do_not_come_back() -> None:
+    got = typed_in(["check", "--\x1b[2J" + "x" * 200])
+    assert (got.exit_code, "\x1b" in got.stderr, len(got.stderr) < 200) == (2, False, True)
+
+
+@pytest.mark.parametrize(("path", "command"), EVERY, ids=[" ".join(path) for path, _ in EVERY])
+def test_each_command_and_each_option_says_what_it_does(
+    path: tuple[str, ...], command: click.Command
+) -> None:
+    assert (command.help or "").strip()
+    for param in command.params:
+        if isinstance(param, click.Option):
+            assert (param.help or "").strip(), param.opts
+    shown = typed_in([*path[1:], "--help"])
+    assert shown.exit_code == 0
+    assert [line for line in shown.stdout.split("\n") if len(line) > 80] == []
+
+
+# The others take each word to their own door: a negative number is no option.
+OPTIONED = [path for path, one in EVERY if not one.context_settings.get("ignore_unknown_options")]
+
+
+@pytest.mark.parametrize("path", OPTIONED, ids=" ".join)
+def test_no_command_meets_an_unknown_option_in_words_of_another(path: tuple[str, ...]) -> None:
+    got = typed_in([*path[1:], "--no-such-option"])
+    assert (got.exit_code, got.stdout) == (2, "")
+    assert got.stderr.startswith("found `--no-such-option`, wanted an option of ")
+
+
+def test_the_exit_statuses_are_written_in_the_help() -> None:
+    shown = typed_in(["--help"]).stdout
+    for status in ("0 done", "1 tried", "2 something"):
+        assert status in shown.replace("\n  ", " ")
+
+
+def test_whoever_types_nothing_is_shown_the_commands() -> None:
+    got = typed_in([])
+    assert got.exit_code == 2
+    assert "rehearse" in got.output
+
+
+def test_a_program_around_us_hears_the_error_itself() -> None:
+    with pytest.raises(click.UsageError):
+        main.main(["check"], standalone_mode=False)
