@@ -65,7 +65,7 @@ def record_command(words: tuple[str, ...], at_text: str | None, site_path: Path)
     carerules record heron voltage 15.0       read off a hand meter
     carerules record heron cells 3.75 3.75 3.74 3.76
     carerules record heron soc 80             read off its gauge
-    carerules record heron bars 3 of 4        lamps that are lit, or a level button
+    carerules record heron bars 3 of 4        lamps lit, or a level button
     carerules record heron temperature 21
     carerules record heron capacity 14.8      counted by a charger
     """
