@@ -136,12 +136,12 @@ class Library:
             self._seen[uri] = sight
 
     def forget_about(self, changed: AbstractSet[str]) -> set[str]:
-        """Look anew next time at what was checked together with these; which documents that is."""
+        """Look anew next time at what was checked together with another of these; which that is."""
         stale = {
             uri for uri, sight in self._seen.items()
-            if any(sight.together.uri_of(file) in changed for file in sight.files)
+            if any(sight.together.uri_of(file) in changed - {uri} for file in sight.files)
         }  # fmt: skip
-        for uri in stale - changed:
+        for uri in stale:
             self._seen.pop(uri)
         return stale
 

@@ -9,6 +9,7 @@ import asyncio
 import os
 import sys
 import threading
+from collections import defaultdict
 from collections.abc import Callable, Coroutine, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -63,7 +64,7 @@ class Editor:
         self.loop = asyncio.new_event_loop()
         self.thread = threading.Thread(target=self.loop.run_forever, daemon=True)
         self.changed = threading.Condition()
-        self.found: dict[str, list[lsp.PublishDiagnosticsParams]] = {}
+        self.found: dict[str, list[lsp.PublishDiagnosticsParams]] = defaultdict(list)
         self.said: list[str] = []
         self.refreshed = 0
         self.version = 0
@@ -85,7 +86,7 @@ class Editor:
         @self.client.feature(lsp.TEXT_DOCUMENT_PUBLISH_DIAGNOSTICS)
         def published(params: lsp.PublishDiagnosticsParams) -> None:
             with self.changed:
-                self.found.setdefault(params.uri, []).append(params)
+                self.found[params.uri].append(params)
                 self.changed.notify_all()
 
         @self.client.feature(lsp.WINDOW_SHOW_MESSAGE)
@@ -152,6 +153,14 @@ class Editor:
         assert found is not None, (self.said, {k: v[-1:] for k, v in self.found.items()})
         return found
 
+    def wait_for(self, until: Callable[[], bool]) -> None:
+        """Ask until the answer is yes."""
+        end = self.loop.time() + WAIT_S
+        while not until():
+            assert self.loop.time() < end
+            with self.changed:
+                self.changed.wait(0.1)
+
     # ---- documents -----------------------------------------------------------------------------
 
     def open(self, uri: str, text: str) -> None:
@@ -180,11 +189,22 @@ class Editor:
         version = self.version
 
         def newest() -> list[lsp.Diagnostic] | None:
-            told = self.found.get(uri, [])
+            told = self.found[uri]
             done = told and told[-1].version is not None and told[-1].version >= version
             return list(told[-1].diagnostics) if done else None
 
         return self.wait(newest)
+
+    def codes(self, uri: str, *wanted: str) -> list[lsp.Diagnostic]:
+        """What is underlined once the newest findings are of these codes, whatever came before."""
+
+        def fits() -> list[lsp.Diagnostic] | None:
+            found = list(self.found[uri][-1].diagnostics) if self.found[uri] else None
+            return (
+                found if found is not None and {one.code for one in found} == set(wanted) else None
+            )
+
+        return self.wait(fits)
 
 
 @contextmanager

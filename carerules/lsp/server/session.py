@@ -225,7 +225,7 @@ class Session:
     async def _check_others(self) -> None:
         touched, self._touched = self._touched, set()
         stale = await self._at_desk(lambda: self.library.forget_about(touched))
-        for other in stale - touched:
+        for other in stale:
             if other in self.documents:
                 self._later(other, 0)
 
