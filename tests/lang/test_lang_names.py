@@ -155,6 +155,18 @@ def test_with_a_memo_nothing_is_found_otherwise() -> None:
             assert again == fresh
 
 
+def test_what_is_told_of_a_slip_moves_with_it() -> None:
+    """Every wrong rule, read with a memo and then a line further down, and back."""
+    from test_lang_wrong import CASES
+
+    for case in CASES:
+        memo = Memo()
+        for text in (case.text, f"# a\n\n{case.text}", case.text, f"\n{case.text}"):
+            files = {"case.care": text}
+            fresh = load(files, catalogue=CATALOGUE, names=NAMES, fetch=fetch)
+            assert load(files, catalogue=CATALOGUE, names=NAMES, fetch=fetch, memo=memo) == fresh
+
+
 def test_a_memo_forgets(monkeypatch: pytest.MonkeyPatch) -> None:
     import carerules.lang.memo as module
 
