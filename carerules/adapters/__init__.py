@@ -6,7 +6,7 @@ Does not decide anything.
 
 from carerules.adapters.address import MqttAddress, read_password
 from carerules.adapters.broker import AddressError
-from carerules.adapters.clock import HOST, ClockAnchor, LineClock, Sources
+from carerules.adapters.clock import HOST, ClockAnchor, LineClock, Sources, synchronised
 from carerules.adapters.doors import Message
 from carerules.adapters.entry import (
     Answer,
@@ -112,6 +112,7 @@ __all__ = [
     "read_password",
     "read_past",
     "say",
+    "synchronised",
     "to_events",
     "topics_of",
 ]

@@ -30,6 +30,7 @@ EVENT_KINDS: Mapping[str, type[Event]] = {
     "site-sample": event.SiteSample,
     "plug-report": event.PlugReport,
     "plug-link": event.PlugLink,
+    "proved": event.Proved,
     "happened": event.Happened,
     "placed": event.Placed,
     "use-planned": event.UsePlanned,

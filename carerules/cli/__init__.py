@@ -20,6 +20,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "run": ("live", "Run a site: listen, decide, switch, tell."),
     "rehearse": ("rehearsal", "Run a virtual site as fast as it goes, and sum up."),
     "stop": ("stopping", "All loads off, now; and read back."),
+    "doctor": ("doctor", "Look over a site, or put one plug to the test."),
     "check": ("texts", "Check rule files or a site file."),
     "format": ("formatting", "Lay out rule files: one spelling, one layout."),
     "reference": ("manual", "Explain a finding of `check`, or list them all."),

@@ -131,7 +131,8 @@ def _real(
     clock = LineClock(journal.clock())
     offset = clock.offset()
     site = site.with_lead(offset)
-    first_time = journal.last_seq == 0
+    # Not merely an empty journal: a plug may have been proved before the first start.
+    first_time = not any(isinstance(event, Started) for _, event in journal.events())
     known = restore(journal, setup, clock.now())
     try:
         outside = RealOutside(site, clock)

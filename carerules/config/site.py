@@ -144,7 +144,8 @@ def built(table: SiteTable, file: str, folder: Path, known: Known) -> SiteFile:
         name: Station(name, _socket(station.load), _socket(station.charger), station.blind)
         for name, station in table.station.items()
     }
-    plugs = {name: _plug(name, plug, known) for name, plug in table.plug.items()}
+    real = table.virtual is None
+    plugs = {name: _plug(name, plug, known, real=real) for name, plug in table.plug.items()}
     uses = (
         Use(name, local.moment(use.start), frozenset(use.packs)) for name, use in table.use.items()
     )
@@ -208,7 +209,7 @@ def _socket(socket: SocketTable | None) -> Socket | None:
     return None if socket is None else Socket(socket.plug, socket.power)
 
 
-def _plug(name: str, plug: PlugTable, known: Known) -> Plug:
+def _plug(name: str, plug: PlugTable, known: Known, *, real: bool) -> Plug:
     profile = known.plugs[plug.profile]
     assert isinstance(profile, PlugProfile)
     lease_s = LEASE_S_MAX if plug.lease is None else ceil(plug.lease / SECOND)
@@ -221,6 +222,7 @@ def _plug(name: str, plug: PlugTable, known: Known) -> Plug:
         timer_shown=bool(profile.timer),
         off_w=plug.off_power,
         unguarded=plug.unguarded,
+        needs_proof=real and plug.require_proof,
     )
 
 

@@ -194,6 +194,12 @@ class PlugTable(Table):
         description="Use a plug that has no timer of its own, and so stays on if carerules, "
         "its machine or the network fails. It is then switched only while a person is there.",
     )
+    require_proof: bool = Field(
+        default=True,
+        description="Switch it on while nobody is there only when `carerules doctor SITE --prove` "
+        "has timed it within 30 days and 20 switchings. With `false` a timer that was never seen "
+        "to work is relied on, and the plug shows as unguarded. A virtual plug needs no proof.",
+    )
 
 
 class FeedTable(Table):

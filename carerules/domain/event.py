@@ -76,6 +76,22 @@ class PlugLink:
 
 
 @frozen
+class Proved:
+    """A plug was put to the test, with a person there, and held or did not.
+
+    `key` is `Plug.key` as it was then; `opened_s`: how long after ON it opened by its own timer
+    (s); `why` it failed, or what was seen. A test that failed takes the earlier proof away.
+    """
+
+    heard: Moment
+    plug: str
+    key: str
+    holds: bool
+    why: str
+    opened_s: float | None = None
+
+
+@frozen
 class Happened:
     """Something happened to a pack: `charge`, `full`, `use`, `swelling`, or any marked event."""
 
@@ -190,7 +206,7 @@ class Rejected:
 
 
 Event: TypeAlias = (
-    Tick | Sample | SiteSample | PlugReport | PlugLink | Happened | Placed | UsePlanned
+    Tick | Sample | SiteSample | PlugReport | PlugLink | Proved | Happened | Placed | UsePlanned
     | UseDropped | Attended | Answered | Cancelled | Released | Stopped | Started | Ended
     | ClockSet | Rejected
 )  # fmt: skip

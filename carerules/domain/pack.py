@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import Enum
+from hashlib import sha256
 
 from carerules.domain.moment import MINUTE, Duration, LocalTime, Moment
 
@@ -74,6 +75,7 @@ class Plug:
     timer, and is then commanded only while a person is there. `metered`: it reports power, without
     which an OFF cannot be proved. `timer_shown`: its reports say what is left of the timer, so that
     an ON whose timer is not armed is found. `off_w` is the power below which nothing flows.
+    `needs_proof`: without a timed test of it, it is switched on only while a person is there.
     """
 
     name: str
@@ -84,6 +86,15 @@ class Plug:
     timer_shown: bool = True
     off_w: float = 1.0
     unguarded: bool = False
+    needs_proof: bool = False
+
+    @property
+    def key(self) -> str:
+        """Fingerprint of all that a proof of it depends on: another profile, address or lease is
+        another plug."""
+        meaning = (self.name, self.profile, sorted(self.variables.items()), self.lease_s,
+                   self.metered, self.off_w)  # fmt: skip
+        return sha256(repr(meaning).encode()).hexdigest()[:16]
 
 
 @dataclass(frozen=True, slots=True)

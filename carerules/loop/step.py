@@ -11,7 +11,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import assert_never
 
-from carerules.domain.decision import Ending, Fired, Intent, Marked, Outcome, PackBarred
+from carerules.domain.decision import Ending, Fired, Intent, Marked, Outcome, PackBarred, SwitchOn
 from carerules.domain.event import (
     Answered,
     Attended,
@@ -23,6 +23,7 @@ from carerules.domain.event import (
     Placed,
     PlugLink,
     PlugReport,
+    Proved,
     Rejected,
     Released,
     Sample,
@@ -53,7 +54,7 @@ from carerules.loop.steer import steer
 from carerules.loop.turn import Turn
 from carerules.loop.world import PackState, World, pack_on, put, socket_of, without
 from carerules.safety import due as plug_due
-from carerules.safety import hear, link, unknown_plug, went_off
+from carerules.safety import hear, link, proof_of, ran, unknown_plug, went_off
 
 START_WITHIN: Duration = 10 * SECOND
 """SAFETY 5: so long is waited for every plug to be proved off before the first rule runs; one that
@@ -101,6 +102,9 @@ def learn(world: World, event: Event, decided: Iterable[Outcome]) -> World:
                 bar(turn, pack, why, retired=retired)
             case Fired(key=key, pack=pack) if pack in turn.world.packs:
                 has_fired(turn, pack, key)
+            case SwitchOn(plug=plug, renewal=False) if plug in turn.world.plugs:
+                state = turn.world.plugs[plug]
+                turn.set_plug(replace(state, proof=ran(state.proof)))
             case _:
                 pass
     return turn.world
@@ -136,6 +140,9 @@ def _take(turn: Turn, event: Event) -> Iterable[str]:
             return _site_sample(turn, event)
         case PlugLink(_, plug, up):
             turn.set_plug(link(turn.world.plugs[plug], up=up))
+            return _pack_at(turn, plug)
+        case Proved(_, plug):
+            turn.set_plug(replace(turn.world.plugs[plug], proof=proof_of(event)))
             return _pack_at(turn, plug)
         case Placed():
             return _placed(turn, event)
@@ -320,7 +327,7 @@ def _off_first(turn: Turn, now: Moment) -> Iterable[str]:
     site = turn.world.setup.site
     for name, state in turn.world.plugs.items():
         known = unknown_plug(site.plugs[name], now)
-        turn.set_plug(replace(known, up=state.up))
+        turn.set_plug(replace(known, up=state.up, proof=state.proof))
         place = socket_of(turn.world, name)
         if place is not None and state.on_at is not None:
             station = place[0].name

@@ -18,6 +18,7 @@ from carerules.domain.event import (
     Placed,
     PlugLink,
     PlugReport,
+    Proved,
     Sample,
     SiteSample,
 )
@@ -260,7 +261,9 @@ def stranger(setup: Setup, event: Event) -> str:
             if pack not in site.packs:
                 return f"pack {pack}"
             return "" if station is None or station in site.stations else f"station {station}"
-        case PlugReport(plug=plug) | PlugLink(plug=plug) if plug not in site.plugs:
+        case PlugReport(plug=plug) | PlugLink(plug=plug) | Proved(plug=plug) if (
+            plug not in site.plugs
+        ):
             return f"plug {plug}"
         case SiteSample(values=values):
             unknown = [value.signal for value in values if value.signal not in setup.signals]

@@ -27,7 +27,7 @@ from carerules.report.shapes import (
     UsesShape,
     WhyShape,
 )
-from carerules.report.status import Keeper, status_lines, status_of, uses_lines, uses_of
+from carerules.report.status import Keeper, status_lines, status_of, unguarded, uses_lines, uses_of
 from carerules.report.why import why_lines, why_of
 from carerules.report.words import Line, line_of, said
 
@@ -67,6 +67,7 @@ __all__ = [
     "said",
     "status_lines",
     "status_of",
+    "unguarded",
     "uses_lines",
     "uses_of",
     "why_lines",

@@ -96,6 +96,7 @@ class PlugShape(Shape):
     power_w: float | None
     heard: AwareDatetime | None
     on_since: AwareDatetime | None
+    unguarded: str | None
 
 
 class StationShape(Shape):

@@ -9,7 +9,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from carerules.domain.moment import Moment
-from carerules.domain.pack import Side
+from carerules.domain.pack import Side, Site
 from carerules.loop import World, pack_on
 from carerules.report.pack import pack_of, tidy, use_of
 from carerules.report.page import Paint, fold, plain, show_at, show_percent, show_s
@@ -25,7 +25,7 @@ from carerules.report.shapes import (
     UsesShape,
     WaitShape,
 )
-from carerules.safety import PlugState
+from carerules.safety import PlugState, lacking
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +108,21 @@ def _plug(world: World, plug: PlugState, side: Side) -> PlugShape:
         power_w=None if plug.power_w is None else tidy(plug.power_w),
         heard=world.local.read(heard) if heard >= 0 else None,
         on_since=None if plug.on_at is None else world.local.read(plug.on_at),
+        unguarded=unguarded(world.setup.site, plug, world.now) or None,
     )
+
+
+def unguarded(site: Site, state: PlugState, now: Moment) -> str:
+    """Why nobody may rely on the plug to open by itself, with the mend; empty: it was timed."""
+    plug = site.plugs[state.name]
+    if site.virtual:
+        return ""
+    if plug.lease_s is None:
+        return "it has no timer of its own: stay with it while it is on"
+    if not plug.needs_proof:
+        return "its timer is relied on without a proof (`require_proof = false`)"
+    what = lacking(plug, state.proof, now, running=state.on_at is not None)
+    return what and f"it {what}: `carerules doctor SITE --prove {plug.name}`"
 
 
 def plug_word(plug: PlugState) -> PlugWord:
@@ -248,6 +262,8 @@ def _station_lines(station: StationShape, status: StatusShape, paint: Paint) -> 
     for plug in station.plugs:
         tone = {"off": "seen", "on": "done"}.get(plug.state, "alarm")
         yield from _painted(paint, tone, _row(plug.side, _plug_words(plug, status)))
+        if plug.unguarded is not None:
+            yield from _painted(paint, "tell", _row("guard", f"none: {plug.unguarded}"))
 
 
 def _plug_words(plug: PlugShape, status: StatusShape) -> str:

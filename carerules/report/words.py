@@ -40,6 +40,7 @@ from carerules.domain.event import (
     Placed,
     PlugLink,
     PlugReport,
+    Proved,
     Rejected,
     Released,
     Sample,
@@ -150,6 +151,10 @@ def said(event: Event, local: LocalTime) -> Line | None:
             return Line(
                 "seen", "", f"plug {plug} {'can be reached' if up else 'cannot be reached'}"
             )
+        case Proved(_, plug, _, holds, why, _):
+            if holds:
+                return Line("done", "", f"plug {plug} proved: {why}")
+            return Line("alarm", "", f"plug {plug} did not hold when it was put to the test: {why}")
         case Rejected(_, origin, why):
             return Line("seen", "", f"refused from {origin}: {why}")
         case Tick() | Sample() | SiteSample() | PlugReport():

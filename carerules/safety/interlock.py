@@ -18,6 +18,7 @@ from carerules.domain.pack import Pack, Plug, Side, Socket, Station
 from carerules.domain.quantity import Known, Reading
 from carerules.safety.dwell import Dwell
 from carerules.safety.lease import SILENCE_MAX, Permit, PlugState, astray, fault
+from carerules.safety.proof import PROOF_AGE_MAX, lacking
 from carerules.safety.response import unanswered
 
 SIGMAS = 2.0
@@ -140,6 +141,21 @@ def _guarded(intent: Intent, bench: Bench) -> Finding:
         return CLEAR
     return Refusal(f"plug {plug.name} has no timer of its own", "a timer, or somebody present",
                    mend="stay with it and say `carerules attend 60`")  # fmt: skip
+
+
+def _proved(intent: Intent, bench: Bench) -> Finding:
+    plug, state = bench.plugs[_socket(intent, bench).plug]
+    what = lacking(plug, state.proof, bench.now, running=state.on_at is not None)
+    if not what:
+        until = state.proof.at + PROOF_AGE_MAX + 1 if state.proof and plug.needs_proof else NEVER
+        return Clear(until)
+    if _attended(bench):
+        return Clear(bench.attended_until)
+    return Refusal(
+        f"plug {plug.name} {what}",
+        "a proof, or somebody present",
+        mend=f"take the pack off and say `carerules doctor SITE --prove {plug.name}`",
+    )
 
 
 def _other_side_off(intent: Intent, bench: Bench) -> Finding:
@@ -338,6 +354,7 @@ _BOTH: tuple[tuple[str, Check], ...] = (
     ("plug", _plug_in_order),
     ("handover", _same_job),
     ("timer", _guarded),
+    ("proof", _proved),
     ("one side only", _other_side_off),
     ("caps", _within_caps),
     ("dwell", _dwelled),

@@ -14,6 +14,7 @@ from carerules.domain.event import PlugReport
 from carerules.domain.frozen import frozen
 from carerules.domain.moment import HOUR, MINUTE, NEVER, SECOND, Duration, Moment
 from carerules.domain.pack import Plug
+from carerules.safety.proof import Proof, ran
 
 RENEW_EVERY: Duration = 20 * SECOND
 """Four renewals lost in a row before a lease of 90 s runs out (SAFETY 1)."""
@@ -69,6 +70,7 @@ class PlugState:
     confirmed: bool = False
     energy_wh: float = 0.0
     stray_at: Moment | None = None
+    proof: Proof | None = None
 
     @property
     def proven_off(self) -> bool:
@@ -121,7 +123,7 @@ def want_on(
         assert state.proven_off
         first = replace(
             state, on_at=now, said_on_at=now, job=permit.job, confirmed=False, energy_wh=0.0,
-            asked_at=now,
+            asked_at=now, proof=ran(state.proof),
         )  # fmt: skip
         return first, [SwitchOn(plug.name, plug.lease_s, permit.job, permit.at, renewal=False)]
     commands: list[Command] = []

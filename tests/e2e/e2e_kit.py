@@ -100,9 +100,12 @@ class Stage:
     def site(
         self, *, capacity_ah: float = 1.0, power_w: float = 20.0, lease_s: int | None = None,
         full: str = "99.5 %", held: str = "3 s", target: str = "99 %", name: str = "site.toml",
+        proved: bool = True,
     ) -> Path:  # fmt: skip
         """A small pack on one load: at 20 W its charge falls by one point in 45 s."""
         plug_lines = "" if lease_s is None else f'lease = "{lease_s} s"'
+        if proved:  # as if: a test of something else does not wait for a proof
+            plug_lines += "\nrequire_proof = false"
         path = self.folder / name
         path.write_text(SITE.format(
             capacity_ah=capacity_ah, power_w=power_w, port=self.broker.port, plug_lines=plug_lines

@@ -27,9 +27,9 @@ from benchkit import (
 )  # fmt: skip
 
 from carerules.domain.decision import Veto
-from carerules.domain.moment import HOUR, MINUTE, NEVER, SECOND
+from carerules.domain.moment import DAY, HOUR, MINUTE, NEVER, SECOND
 from carerules.domain.pack import Side, Station
-from carerules.safety import CHECKS, Dwell, Permit
+from carerules.safety import CHECKS, Dwell, Permit, Proof
 from carerules.safety.lease import PlugState
 
 BLIND = replace(STATION, blind=True)
@@ -58,6 +58,15 @@ def answering(amps: float, age: int = 0, **changes: Any) -> Case:
 
 def still(lowest_v: float, at_wh: float) -> Dwell:
     return Dwell(0, "", 4 * HOUR, 1e3, None, None, lowest_v, at_wh)
+
+
+PROVABLE = replace(LOAD, needs_proof=True)
+
+
+def unproved(proof: Proof | None, *, running: bool = False) -> Case:
+    """A plug that needs a proof, and the one that it has."""
+    state = replace(on() if running else OFF, proof=proof)
+    return draining().plug("load", state, PROVABLE)
 
 
 # (what, the case, the interlock that refuses it; nothing: it is allowed)
@@ -94,6 +103,24 @@ TABLE = [
      draining().plug("load", plug=NO_TIMER).but(attended_until=NOW), "timer"),
     ("no timer, a person said so",
      draining().plug("load", plug=replace(NO_TIMER, unguarded=True)), ""),
+    # -- a proof: 30 days, 20 times, the same plug; or somebody present (SAFETY 12)
+    ("not proved", unproved(None), "proof"),
+    ("not proved, charging, attended until now",
+     charging().plug("charger", plug=replace(CHARGER, needs_proof=True))
+     .but(attended_until=NOW), "proof"),
+    ("not proved, attended", unproved(None).but(attended_until=NOW + 1), ""),
+    ("proved 30 days ago", unproved(Proof(PROVABLE.key, NOW - 30 * DAY)), ""),
+    ("proved 1 ms longer ago", unproved(Proof(PROVABLE.key, NOW - 30 * DAY - 1)), "proof"),
+    ("went on 19 times since", unproved(Proof(PROVABLE.key, NOW, 19)), ""),
+    ("went on 20 times since", unproved(Proof(PROVABLE.key, NOW, 20)), "proof"),
+    ("in its twentieth run since", unproved(Proof(PROVABLE.key, NOW, 20), running=True), ""),
+    ("in one more", unproved(Proof(PROVABLE.key, NOW, 21), running=True), "proof"),
+    ("proved with a longer lease",
+     unproved(Proof(replace(PROVABLE, lease_s=600).key, NOW)), "proof"),
+    ("proved at another address",
+     unproved(Proof(replace(PROVABLE, variables={"topic": "x"}).key, NOW)), "proof"),
+    ("without a timer there is no proof, whatever was said",
+     draining().plug("load", plug=replace(PROVABLE, lease_s=None, unguarded=True)), "proof"),
     # -- never both
     ("charger not proved off",
      draining().plug("charger", replace(OFF, name="charger", off_at=NOW)), "one side only"),
@@ -257,6 +284,9 @@ def test_the_checks_of_one_side_are_those_of_the_other_and_its_own() -> None:
 
 # (what, case, the first moment at which the permit ends by itself)
 UNTIL = [
+    ("the proof runs out",
+     unproved(Proof(PROVABLE.key, NOW - 30 * DAY + 20 * SECOND), running=True),
+     NOW + 20 * SECOND + 1),
     ("voltage grows old", draining().reading("pack.cell.min", known(3.9, 0.005, 20 * SECOND)),
      NOW + 40 * SECOND + 1),
     ("temperature grows old", draining().reading("pack.temperature", known(21, 0.5, 50 * SECOND)),

@@ -1,0 +1,270 @@
+"""What a site stands on, looked at: broker, clock, disk, notices, and each plug's guard.
+
+Knows where to look and what is amiss, in plain words with the mend. Switches nothing: plugs are
+asked how they are, and no more.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import tempfile
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Literal, TypeAlias
+
+from carerules.adapters import LineClock, SqliteJournal, synchronised
+from carerules.config import SiteFile
+from carerules.domain.decision import AskPlug
+from carerules.domain.event import ClockSet, PlugLink, PlugReport, Rejected
+from carerules.domain.moment import DAY, SECOND, Duration
+from carerules.domain.ports import JournalError
+from carerules.loop import World
+from carerules.report import unguarded
+from carerules.service.outside import RealOutside
+
+State: TypeAlias = Literal["in order", "look", "wrong"]
+
+LISTEN_FOR: Duration = 6 * SECOND
+"""A connection takes 5 s at most before it is tried again; a plug answers within one."""
+ASK_EVERY: Duration = 2 * SECOND
+LOOK_EVERY: Duration = SECOND // 4
+DISK_WRONG_BYTES = 50 << 20
+DISK_LOOK_BYTES = 500 << 20
+"""A year of ten packs, each telling once in 10 s, takes less; below a tenth of it, the journal may
+fill the disk within weeks. From a count of our own rows, no source."""
+STEPS_LOOK = 3
+"""Steps of the clock in a day: one is a summer time that somebody set by hand."""
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing that was looked at. `mend` is empty where there is nothing to do."""
+
+    about: str
+    state: State
+    text: str
+    mend: str = ""
+
+
+def look_over(
+    site: SiteFile, world: World, journal: SqliteJournal | None, clock: LineClock
+) -> list[Finding]:
+    """Everything, in the order of the page. Raises `AddressError` for a bad password file."""
+    heard = _Heard()
+    if site.mqtt is not None:
+        heard = _listened(site, clock)
+    return [
+        *_broker(site, heard),
+        *_clock(site, world, journal),
+        *_disk(site, journal),
+        *_notices(site),
+        *_plugs(site, world, heard),
+    ]
+
+
+# ---- the broker, and what the plugs say ------------------------------------------------------
+
+
+@dataclass(slots=True)
+class _Heard:
+    up: bool = False
+    refusals: list[str] = field(default_factory=list)
+    reports: dict[str, PlugReport] = field(default_factory=dict)
+    away: set[str] = field(default_factory=set)
+
+
+def _listened(site: SiteFile, clock: LineClock) -> _Heard:
+    heard, outside = _Heard(), RealOutside(site, clock)
+    outside.start()
+    try:
+        now = outside.now()
+        give_up, ask_at = now + LISTEN_FOR, now
+        while now < give_up and not (heard.up and set(heard.reports) >= set(site.site.plugs)):
+            if heard.up and now >= ask_at:
+                ask_at = now + ASK_EVERY
+                for name in site.site.plugs:
+                    outside.perform(AskPlug(name))
+            for event in outside.wait(now + LOOK_EVERY):
+                match event:
+                    case PlugReport(plug=plug):
+                        heard.reports[plug] = event
+                    case PlugLink(_, plug, up):
+                        heard.up = heard.up or up
+                        (heard.away.discard if up else heard.away.add)(plug)
+                    case Rejected(_, _, why):
+                        heard.refusals.append(why)
+                    case _:
+                        pass
+            now = outside.now()
+    finally:
+        outside.close()
+    return heard
+
+
+def _broker(site: SiteFile, heard: _Heard) -> Iterator[Finding]:
+    if site.mqtt is None:
+        what = "a virtual site" if site.virtual is not None else "no broker: entries by hand only"
+        yield Finding("broker", "in order", what)
+        return
+    where = site.mqtt.show()
+    # A site without plugs hears of no link: nothing of it says whether the broker is there.
+    if not site.site.plugs:
+        yield Finding("broker", "in order", f"{where}: no plug is switched over it")
+    elif heard.up:
+        yield Finding("broker", "in order", f"{where} accepts us")
+    else:
+        why = f": {heard.refusals[0]}" if heard.refusals else " within 6 s"
+        yield Finding(
+            "broker",
+            "wrong",
+            f"{where} does not let us in{why}",
+            "see that it runs, and that `[mqtt]` has its host, port and login",
+        )
+    lies = [why for why in heard.refusals if why.startswith("a retained command")]
+    for why in dict.fromkeys(lies):
+        yield Finding("broker", "wrong", why, "or set `clear_retained = true` in `[mqtt]`")
+
+
+# ---- this machine ----------------------------------------------------------------------------
+
+
+def _clock(site: SiteFile, world: World, journal: SqliteJournal | None) -> Iterator[Finding]:
+    if site.virtual is not None:
+        return
+    match synchronised():
+        case True:
+            yield Finding("clock", "in order", "kept by a time service")
+        case False:
+            yield Finding(
+                "clock",
+                "look",
+                "no time service keeps it: windows of the day may be off",
+                "turn on the system's time service (NTP)",
+            )
+        case None:
+            yield Finding(
+                "clock",
+                "look",
+                "this system does not say whether it is kept",
+                "see that a time service (NTP) runs",
+            )
+    if journal is None:
+        return
+    since = journal.seq_at(world.now - DAY)
+    steps = sum(isinstance(event, ClockSet) for _, event in journal.events(since))
+    if steps >= STEPS_LOOK:
+        yield Finding(
+            "clock",
+            "look",
+            f"it was set, or the machine slept, {steps} times in 24 h",
+            "each time brings every load off: let the machine not sleep",
+        )
+
+
+def _disk(site: SiteFile, journal: SqliteJournal | None) -> Iterator[Finding]:
+    there = _nearest(site.state)
+    free = shutil.disk_usage(there).free
+    said = f"{free / (1 << 20):,.0f} MiB free at `{there}`"
+    if free < DISK_WRONG_BYTES:
+        yield Finding("disk", "wrong", said, "free some space: without a journal nothing goes on")
+    elif free < DISK_LOOK_BYTES:
+        yield Finding("disk", "look", said, "free some space before it is full")
+    else:
+        yield Finding("disk", "in order", said)
+    try:
+        _write_there(there)
+        if journal is not None:
+            journal.check_in_place()
+    except (OSError, JournalError) as error:
+        what = error.strerror if isinstance(error, OSError) else str(error)
+        yield Finding(
+            "journal",
+            "wrong",
+            f"`{there}` cannot be written: {what}",
+            "give the service's user the folder",
+        )
+        return
+    yield Finding(
+        "journal",
+        "in order",
+        "its folder takes a file and makes it durable"
+        + ("" if journal is not None else "; nothing is journalled yet"),
+    )
+
+
+def _nearest(folder: Path) -> Path:
+    """The folder, or the nearest above it that is there: the service makes the rest."""
+    return next((one for one in (folder, *folder.parents) if one.is_dir()), Path("/"))
+
+
+def _write_there(folder: Path) -> None:
+    with tempfile.NamedTemporaryFile(dir=folder, prefix=".doctor-") as file:
+        file.write(b"doctor")
+        file.flush()
+        os.fsync(file.fileno())
+
+
+def _notices(site: SiteFile) -> Iterator[Finding]:
+    if site.channels:
+        yield Finding("notices", "in order", f"go out by {', '.join(sorted(site.channels))}")
+    else:
+        yield Finding(
+            "notices",
+            "look",
+            "no channel is declared: what is urgent shows only on the "
+            "service's own terminal and in `carerules log`",
+            "add a `[channel.NAME]`",
+        )
+
+
+# ---- the plugs -------------------------------------------------------------------------------
+
+
+def _plugs(site: SiteFile, world: World, heard: _Heard) -> Iterator[Finding]:
+    for name, plug in site.site.plugs.items():
+        about = f"plug {name}"
+        if site.mqtt is not None and heard.up:
+            yield _answer(about, name, heard)
+        timer = "no timer of its own" if plug.lease_s is None else f"opens itself {plug.lease_s} s "
+        timer += "" if plug.lease_s is None else "after our last word"
+        meter = "metered" if plug.metered else "no meter"
+        shown = "" if plug.timer_shown or plug.lease_s is None else ", its timer is not shown"
+        state: State = "in order" if plug.metered else "look"
+        yield Finding(
+            about,
+            state,
+            f"profile {plug.profile}: {timer}, {meter}{shown}",
+            "" if plug.metered else "an OFF cannot be proved without: take one with",
+        )
+        lacks = unguarded(site.site, world.plugs[name], world.now)
+        if lacks:
+            what, _, mend = lacks.partition(": ")
+            yield Finding(about, "look", f"UNGUARDED: {what}", mend)
+            continue
+        proof = world.plugs[name].proof
+        if proof is not None:
+            days = (world.now - proof.at) // DAY
+            yield Finding(about, "in order", f"proved {days} days ago, on {proof.runs} times since")
+
+
+def _answer(about: str, name: str, heard: _Heard) -> Finding:
+    report = heard.reports.get(name)
+    if report is None or name in heard.away:
+        return Finding(about, "wrong", "does not answer", "see that it has power and the network")
+    said = {True: "on", False: "off", None: "silent about its relay"}[report.on]
+    power = "" if report.power_w is None else f", {report.power_w:.1f} W"
+    if report.on and not report.timer_s:
+        return Finding(
+            about,
+            "look",
+            f"answers: on{power}, and shows no timer that runs",
+            "if no job has it on: `carerules stop`",
+        )
+    return Finding(about, "in order", f"answers: {said}{power}")
+
+
+def anything_wrong(findings: Sequence[Finding]) -> bool:
+    """Whether something must be mended before the site can do its work."""
+    return any(finding.state == "wrong" for finding in findings)
