@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import product
 from zoneinfo import ZoneInfo
 
 from prove_past import counted_by_stages, counted_lately, events_of
@@ -91,6 +92,7 @@ class Stage:
     asked: set[str] = field(default_factory=set)
     events: dict[str, tuple[Moment, ...]] | None = None
     planned_once: bool = False  # the use is planned beforehand and not put off look by look
+    marked_soon: bool = False  # what a count starts anew from comes soon after what was before
 
     def __post_init__(self) -> None:
         site = Site(
@@ -194,11 +196,11 @@ class Stage:
         self.look(witness.state, end, end)
         self.events = None
 
-    @staticmethod
-    def _events(witness: Witness, end: Moment) -> dict[str, tuple[Moment, ...]]:
+    def _events(self, witness: Witness, end: Moment) -> dict[str, tuple[Moment, ...]]:
         """What happened when, for the state at the end and for those before it."""
         found = events_of(dict(witness.state.values), end)
         counted: dict[CountSince, list[tuple[Duration, int]]] = {}
+        lately: dict[CountIn, list[tuple[Duration, int]]] = {}
         for time, state in witness.before:
             for value, number in state.values:
                 if isinstance(value, TimeSince) and time < NEVER and number < NEVER:
@@ -206,16 +208,19 @@ class Stage:
                     others = {t for t in found.get(value.event, ()) if not at < t <= end - time}
                     found[value.event] = tuple(sorted({*others, at}))
                 elif isinstance(value, CountIn):
-                    now = round(dict(witness.state.values).get(value, 0))
-                    if value in dict(witness.state.values) and now == round(number):
-                        continue  # as it is now, and was all the time
-                    found[value.event] = counted_lately(value.time, round(number), now, time, end)
+                    lately.setdefault(value, []).append((time, round(number)))
                 elif isinstance(value, CountSince):
                     counted.setdefault(value, []).append((time, round(number)))
+        for window, stages in lately.items():
+            now = dict(witness.state.values).get(window)
+            if {count for _, count in stages} == {now}:
+                continue  # as it is now, and was all the time
+            last = [(0, round(now))] if now is not None else []
+            found[window.event] = counted_lately(window.time, [*stages, *last], end)
         for value, stages in counted.items():
             now = dict(witness.state.values).get(value)
             last = [(0, round(now))] if now is not None else []
-            found |= counted_by_stages(value, [*stages, *last], end)
+            found |= counted_by_stages(value, [*stages, *last], end, soon=self.marked_soon)
         return found
 
     @staticmethod
@@ -286,11 +291,16 @@ def played(rules: str | Plan, witness: Witness, packs: Sequence[Pack] = (HERON,)
 def truths(
     plan: Plan, witness: Witness, packs: Sequence[Pack] = (HERON,)
 ) -> list[Truth]:  # fmt: skip
-    """What the engine makes of each rule at the witness. It says nothing of when its use was
-    planned: put off again and again, or planned once, in one of the two it must come out."""
+    """What the engine makes of each rule at the witness.
+
+    It does not say when its use was planned (put off again and again, or planned once), nor when
+    between two moments a count began anew: in one of these ways it must come out.
+    """
     found: list[Truth] = []
-    for planned_once in (False, True):
-        stage = Stage(plan, packs, witness.pack, planned_once=planned_once)
+    for planned_once, marked_soon in product((False, True), repeat=2):
+        stage = Stage(
+            plan, packs, witness.pack, planned_once=planned_once, marked_soon=marked_soon
+        )  # fmt: skip
         stage.hold(witness)
         found = [stage.truth(rule) for rule in plan.rules]
         if set(found) == {Truth.YES}:

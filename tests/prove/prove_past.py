@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from itertools import pairwise, product
 
 from carerules.domain.condition import CountIn, CountSince, TimeSince
 from carerules.domain.moment import DAY, HOUR, MINUTE, NEVER, Duration, Moment
@@ -43,28 +44,43 @@ def events_of(known: Mapping[object, float], end: Moment) -> dict[str, tuple[Mom
 
 
 def counted_lately(
-    window: Duration, then: int, now: int, ago: Duration, end: Moment
+    window: Duration, stages: Sequence[tuple[Duration, int]], end: Moment
 ) -> tuple[Moment, ...]:
-    """So many in a window that ended so long ago, and so many in the one that ends now."""
-    both = min(then, now)
-    ages = [(ago + window) // 2 + n for n in range(both)]
-    ages += [ago // 2 + n for n in range(now - both)]
-    ages += [window + 1 + ago // 2 + n for n in range(then - both)]
-    return tuple(sorted(end - age for age in ages))
+    """So many in each of some windows, which end so long ago: the least that makes it come out.
+
+    Between the edges of the windows it does not matter when; each stretch is tried with 0, 1, ...
+    """
+    edges = sorted({ago for ago, _ in stages} | {ago + window + 1 for ago, _ in stages})
+    stretches = list(pairwise(edges))
+    most = max(count for _, count in stages)
+    for numbers in sorted(product(range(most + 1), repeat=len(stretches)), key=sum):
+        counts = (
+            sum(n for n, (young, old) in zip(numbers, stretches, strict=True)
+                if ago <= young and old <= ago + window + 1)
+            for ago, _ in stages
+        )  # fmt: skip
+        if all(have == count for have, (_, count) in zip(counts, stages, strict=True)):
+            return tuple(sorted(
+                end - (young + old) // 2 + n
+                for number, (young, old) in zip(numbers, stretches, strict=True)
+                for n in range(number)
+            ))  # fmt: skip
+    raise AssertionError(f"nothing can be counted so: {stages} in {window} ms")
 
 
 def counted_by_stages(
-    value: CountSince, stages: Sequence[tuple[Duration, int]], end: Moment
+    value: CountSince, stages: Sequence[tuple[Duration, int]], end: Moment, *, soon: bool
 ) -> dict[str, tuple[Moment, ...]]:
-    """So many since the mark so long ago, and so many then: a new mark wherever it falls."""
+    """So many since the mark so long ago, and so many then: a new mark wherever it falls, soon
+    after the one or just before the other."""
     marks: list[Moment] = [end - 90 * DAY]
-    (_, before), *rest = sorted(stages, reverse=True)
+    (earlier, before), *rest = sorted(stages, reverse=True)
     times = [end - 80 * DAY + n for n in range(before)]
     for ago, count in rest:
-        at = end - ago - (1_000 if ago else 10)
+        at = end - earlier + 1_000 if soon else end - ago - (1_000 if ago else 10)
         if count < before:
             marks.append(at)
             before = 0
         times += [at + 1 + n for n in range(count - before)]
-        before = count
+        earlier, before = ago, count
     return {value.event: tuple(times), value.since: tuple(marks)}

@@ -15,7 +15,7 @@ from carerules.domain.condition import SignalValue
 from carerules.domain.pack import Pack
 from carerules.lang.prove.axes import PACK, SOC, Axes
 from carerules.lang.prove.box import Box
-from carerules.lang.prove.ranges import Ranges, holds, hull, meet, span
+from carerules.lang.prove.ranges import Ranges, each_of, holds, hull, meet, span
 
 CELL_V_MAX = 5.0
 """Above every lithium cell: what is full, and fuller, may lie anywhere up to it."""
@@ -90,9 +90,8 @@ def under_model(
     """The box as far as the cells' model leaves it, pack by pack; nothing: it cannot be."""
     about = speaks_of_cells(box, axes)
     wanted = box.at.get(PACK, axes.rows[PACK].natural)
-    for number, pack in enumerate(packs):
-        if not holds(wanted, number):
-            continue
+    for number in each_of(wanted):
+        pack = packs[number]
         one = replace(box, at={**box.at, PACK: span(number, number)})
         model = models.get(pack.name)
         if not about or model is None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import reduce
+from itertools import islice
 
 from carerules.domain.condition import CountIn, CountSince, OverWindow, SignalValue, TimeSince
 from carerules.domain.moment import NEVER
@@ -15,11 +16,15 @@ from carerules.domain.pack import Pack
 from carerules.lang.prove import links as tied
 from carerules.lang.prove.axes import PACK, UNTIL, Axes, Axis
 from carerules.lang.prove.box import At, Box, Work
+from carerules.lang.prove.net import Link, Net, hanging_together
 from carerules.lang.prove.pick import pick
-from carerules.lang.prove.ranges import holds, hull, join, meet, span, whole_numbers
+from carerules.lang.prove.ranges import each_of, holds, hull, join, meet, span, whole_numbers
 from carerules.lang.prove.retell import Retell
 from carerules.lang.prove.witness import Answer, Maybe
 
+PATHS_A_MEET = 16
+"""Paths in a net of values that cost as much as a meeting of boxes. Six values bound together, as a
+person might write, cost thirteen; who binds a hundred has spent the check."""
 PACKS_TRIED_MAX = 64
 """Packs of one box that are tried one by one, where their labels matter: a large site has as many
 kinds at most."""
@@ -137,8 +142,7 @@ class Finder:
             yield None, at
             return
         wanted = at.get(PACK, self.axes.rows[PACK].natural)
-        tried = [n for n in range(len(self.packs)) if holds(wanted, n)][:PACKS_TRIED_MAX]
-        for number in tried:
+        for number in islice(each_of(wanted), PACKS_TRIED_MAX):
             yield self.packs[number], {**at, PACK: span(number, number)}
 
     def _numbers(self, at: At, pack: Pack | None) -> dict[int, float] | Maybe:
@@ -146,13 +150,13 @@ class Finder:
             return Maybe.UNSURE
         self.work.spend()
         at = tied.spread_out(at, self.axes)
-        bound: list[tied.Link] = list(tied.links(at, self.axes))
+        bound: list[Link] = list(tied.links(at, self.axes))
         factors: Mapping[int, float] = {}
         if pack is not None:
             at, more, factors = tied.by_label(at, self.axes, pack)
             bound += more
         numbers: dict[int, float] = {}
-        for axes in tied.hanging_together(at, bound):
+        for axes in hanging_together(at, bound):
             found = self._in_net(at, axes, [link for link in bound if link.x in axes], factors)
             if isinstance(found, Maybe):
                 return found
@@ -162,13 +166,14 @@ class Finder:
         return Maybe.UNSURE if self._doubtful(numbers) else numbers
 
     def _in_net(
-        self, at: At, axes: Sequence[int], bound: Sequence[tied.Link], factors: Mapping[int, float]
+        self, at: At, axes: Sequence[int], bound: Sequence[Link], factors: Mapping[int, float]
     ) -> dict[int, float] | Maybe:
         """Values of some axes that hang together, one picked after the other."""
         rows = self.axes.rows
         if len(axes) == 1:
             return {axes[0]: pick(at[axes[0]], rows[axes[0]])}
-        net = tied.Net(axes)
+        self.work.spend(len(axes) ** 3 // PATHS_A_MEET)
+        net = Net(axes)
         for link in bound:
             net.bind(link)
         for axis in axes:
@@ -188,8 +193,7 @@ class Finder:
             if not left:
                 return Maybe.UNSURE  # the net sees one stretch only, the box may have several
             numbers[axis] = pick(left, row)
-            net.lie(axis, span(numbers[axis], numbers[axis])[0])
-            if not net.close():
+            if not net.settle(axis, numbers[axis]):
                 return Maybe.UNSURE
         return numbers
 

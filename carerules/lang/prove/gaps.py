@@ -17,7 +17,7 @@ from carerules.domain.plan import Rule
 from carerules.lang.prove.axes import PACK, SOC, UNTIL, Motion
 from carerules.lang.prove.box import At, Box, TooMuch, meet_at
 from carerules.lang.prove.ground import Ground
-from carerules.lang.prove.ranges import Cut, Range, Ranges, hull, span, whole_numbers
+from carerules.lang.prove.ranges import Cut, Range, Ranges, each_of, hull, span, whole_numbers
 from carerules.lang.prove.verdict import Gap
 
 FULL = 95.0
@@ -68,14 +68,14 @@ def _kinds(ground: Ground, rules: Sequence[Rule]) -> Iterator[tuple[str, At]]:
     if ground.packs is None:
         yield "any pack", {}
         return
+    everyone = ground.axes.rows[PACK].natural
+    held = [
+        {number for box in ground.selected(rule) for number in each_of(box.at.get(PACK, everyone))}
+        for rule in {rule.selector: rule for rule in rules}.values()
+    ]
     seen: dict[tuple[bool, ...], list[int]] = {}
     for number in range(len(ground.packs)):
-        label: At = {PACK: span(number, number)}
-        held = tuple(
-            any(meet_at(box.at, label) is not None for box in ground.selected(rule))
-            for rule in rules
-        )
-        seen.setdefault(held, []).append(number)
+        seen.setdefault(tuple(number in some for some in held), []).append(number)
     for numbers in list(seen.values())[:KINDS_MAX]:
         names = ", ".join(ground.packs[number].name for number in numbers[:6])
         more = f" and {len(numbers) - 6} more" if len(numbers) > 6 else ""

@@ -25,7 +25,7 @@ from carerules.domain.selector import (
 )
 from carerules.lang.prove.axes import PACK, Axes
 from carerules.lang.prove.box import EVERYWHERE, Box, Region, Work, meet_regions, unite
-from carerules.lang.prove.ranges import NOWHERE, Ranges, join, less, meet, span, whole_numbers
+from carerules.lang.prove.ranges import Ranges, less, meet, span, whole_numbers
 from carerules.lang.prove.region import compared_with
 
 OTHER = 0
@@ -51,10 +51,10 @@ class Labels:
 
     def _build(self, selector: Selector, wanted: bool) -> list[Box]:
         if self.packs is not None:
-            chosen = NOWHERE
-            for number, pack in enumerate(self.packs):
-                if selects(selector, pack) is wanted:
-                    chosen = whole_numbers(join(chosen, span(number, number)))
+            chosen = whole_numbers(tuple(
+                one for number, pack in enumerate(self.packs) if selects(selector, pack) is wanted
+                for one in span(number, number)
+            ))  # fmt: skip
             if len(self.packs) and chosen == self.axes.rows[PACK].natural:
                 return list(EVERYWHERE)
             return [Box({PACK: chosen})] if chosen else []

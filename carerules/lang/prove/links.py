@@ -1,16 +1,14 @@
 """How values hang together: bounds on the difference of two, so that no witness contradicts itself.
 
-Knows axes and which of them are bound to one another. Does not know rules. The bounds form a small
-net that is closed by going over all paths; a way round that comes out below 0 cannot be.
+Knows axes and which of them are bound to one another. Does not know rules, nor what follows from
+the bounds together (`net`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from fractions import Fraction
+from collections.abc import Iterator, Mapping
 from itertools import combinations
 from math import inf
-from typing import NamedTuple, TypeAlias
 
 from carerules.domain.condition import CountIn, CountSince, OverWindow, SignalValue, TimeSince
 from carerules.domain.moment import NEVER
@@ -18,22 +16,12 @@ from carerules.domain.pack import Pack
 from carerules.domain.quantity import VOLTAGE
 from carerules.lang.prove.axes import Axes
 from carerules.lang.prove.box import At
-from carerules.lang.prove.ranges import Cut, Range, Ranges, hull, less, meet, span, whole_numbers
-
-
-class Link(NamedTuple):
-    """`x` less `y` lies before the cut."""
-
-    x: int
-    y: int
-    cut: Cut
-
+from carerules.lang.prove.net import LESS, NOT_MORE, Link
+from carerules.lang.prove.ranges import Range, Ranges, hull, less, meet, span, whole_numbers
 
 _CELL_MIN = SignalValue("pack.cell.min", VOLTAGE)
 _CELL_MAX = SignalValue("pack.cell.max", VOLTAGE)
 _CELL_NAMES = ("pack.cell.min", "pack.cell.max", "pack.cell.spread")
-NOT_MORE: Cut = (0.0, 1)
-LESS: Cut = (0.0, 0)
 RESTS_SINCE = ("use", "full")
 """Events from which a rest begins anew at the latest."""
 
@@ -229,76 +217,3 @@ def _scaled(ranges: Ranges, factor: float) -> Ranges:
     return tuple(
         ((low * factor, after), (high * factor, upto)) for (low, after), (high, upto) in ranges
     )
-
-
-# ---- the net -----------------------------------------------------------------------------------
-
-
-class Net:
-    """Bounds on differences, closed over all paths. The first node is 0 itself.
-
-    In fractions: a sum of rounded numbers would tighten a bound by its own dust.
-    """
-
-    def __init__(self, nodes: Sequence[int]) -> None:
-        self.place = {axis: n + 1 for n, axis in enumerate(nodes)}
-        size = len(nodes) + 1
-        self.rows: list[list[_Bound | None]] = [[None] * size for _ in range(size)]
-
-    def bind(self, link: Link) -> None:
-        """Add one bound."""
-        self._tighten(self.place[link.x], self.place[link.y], _exact(link.cut))
-
-    def lie(self, axis: int, bounds: Range) -> None:
-        """The value of an axis lies in the range."""
-        (low, after), (high, upto) = bounds
-        if high != inf:
-            self._tighten(self.place[axis], 0, _exact((high, upto)))
-        if low != -inf:
-            self._tighten(0, self.place[axis], _exact((-low, 1 - after)))
-
-    def close(self) -> bool:
-        """Go over all paths; false: they contradict one another."""
-        size = len(self.rows)
-        for k in range(size):
-            for i in range(size):
-                first = self.rows[i][k]
-                if first is None:
-                    continue
-                for j in range(size):
-                    second = self.rows[k][j]
-                    if second is not None:
-                        self._tighten(i, j, (first[0] + second[0], min(first[1], second[1])))
-        rounds = (self.rows[n][n] for n in range(size))
-        return all(back is None or back >= _exact(NOT_MORE) for back in rounds)
-
-    def bounds(self, axis: int) -> Ranges:
-        """Where the value may lie."""
-        n = self.place[axis]
-        high, low = self.rows[n][0], self.rows[0][n]
-        end: Cut = (inf, 0) if high is None else (float(high[0]), high[1])
-        start: Cut = (-inf, 1) if low is None else (-float(low[0]), 1 - low[1])
-        return ((start, end),) if start < end else ()
-
-    def _tighten(self, x: int, y: int, cut: _Bound) -> None:
-        known = self.rows[x][y]
-        if known is None or cut < known:
-            self.rows[x][y] = cut
-
-
-_Bound: TypeAlias = tuple[Fraction, int]
-
-
-def _exact(cut: Cut) -> _Bound:
-    return Fraction(cut[0]), cut[1]
-
-
-def hanging_together(nodes: Iterable[int], bound: Iterable[Link]) -> list[list[int]]:
-    """The axes in groups that no link joins to one another."""
-    group = {axis: [axis] for axis in nodes}
-    for link in bound:
-        one, other = group[link.x], group[link.y]
-        if one is not other:
-            one += other
-            group.update(dict.fromkeys(other, one))
-    return list({id(axes): axes for axes in group.values()}.values())

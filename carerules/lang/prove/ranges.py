@@ -6,6 +6,7 @@ just before `v`, `(v, 1)` just after it; so open and closed ends need no cases o
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from math import ceil, floor, inf
 from typing import TypeAlias
 
@@ -95,6 +96,12 @@ def whole_numbers(ranges: Ranges) -> Ranges:
             start = found.pop()[0]
         found.append((start, end))
     return tuple(found)
+
+
+def each_of(ranges: Ranges) -> Iterator[int]:
+    """The whole numbers of a set that has ends, one after the other."""
+    for (low, _), (high, _) in whole_numbers(ranges):
+        yield from range(int(low), int(high) + 1)
 
 
 def holds(ranges: Ranges, number: float) -> bool:
