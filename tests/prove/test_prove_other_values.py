@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import pytest
-from prove_kit import HERON, SIGNALS, codes, pack, played, proofs_of
+from prove_kit import HERON, SIGNALS, codes, pack, played, proofs_of, truths
 from random_plans import SOC, WARMTH, rule
 
 from carerules.domain.condition import (
     And,
     Compare,
     Condition,
+    CountIn,
     Crosses,
     For,
     InLast,
@@ -36,6 +37,11 @@ def warm(op: str, degrees: float) -> Compare:
 
 def window(kind: str, op: str, level: float, time: int = 2 * HOUR) -> Compare:
     return Compare(OverWindow(kind, SOC, time), op, Quantity(level, CHARGE_LEVEL))  # type: ignore[arg-type]
+
+
+def charges(op: str, number: int) -> Compare:
+    lately = CountIn("charge", 4 * HOUR)
+    return Compare(lately, op, Quantity(float(number), COUNT))  # type: ignore[arg-type]
 
 
 def packs_where(where: Condition, op: str, number: int) -> Compare:
@@ -88,6 +94,23 @@ def test_other_values(says: str, one: Condition, other: Condition, wanted: bool)
     if wanted:
         stage = played(plan, proofs.rivals[0].witness, PACKS)
         assert [stage.truth(one) for one in plan.rules] == [Truth.YES, Truth.YES], proofs.rivals
+
+
+def test_all_of_the_packs_are_this_one_too() -> None:
+    both = packs_where(MANY_FULL, "=", 3), charge(">", 95)
+    assert of_two(*both)[1].rivals
+    assert not prove(Plan((rule("a", both[0], 0.0), rule("b", both[1], 0.5))), SIGNALS, ()).rivals
+
+
+def test_a_count_comes_to_what_it_is_one_by_one() -> None:
+    """From none to two, and never one in between: the engine sees each charge as it comes."""
+    one = For(Not(charges("=", 1)), HOUR)
+    other = InLast(charges("<", 1), HOUR)
+    plan, proofs = of_two(one, And((other, charges(">", 1))))
+    assert not proofs.rivals
+    assert proofs.undecided
+    plan, proofs = of_two(For(charges(">", 0), HOUR), InLast(charges("<", 2), HOUR))
+    assert truths(plan, proofs.rivals[0].witness, PACKS) == [Truth.YES, Truth.YES]
 
 
 def test_where_it_is_not_known_it_says_so() -> None:
