@@ -333,3 +333,11 @@ def test_energy_over_a_gap_is_counted_and_kept_apart() -> None:
     assert session.gap_wh == pytest.approx(50)
     assert 30 * MINUTE > REPORT_MAX
     assert session.on_ms == 31 * MINUTE < HOUR
+
+
+@pytest.mark.parametrize("minutes", [1, 5])
+def test_one_report_in_the_fall_is_a_meter_that_averages(minutes: int) -> None:
+    # pulled off in mid report: the meter's mean of that time lies low, between the two
+    watts = [2.5, 180.0, 182.0, 184.0, 186.0, 40.0, 2.5, 2.5, 2.5]
+    trace = [(START + index * minutes * MINUTE, power) for index, power in enumerate(watts)]
+    assert end(trace).ending == "interrupted"

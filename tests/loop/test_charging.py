@@ -125,6 +125,13 @@ def test_a_charge_to_a_target_below_full_is_counted_once_and_not_full() -> None:
     assert bench.times("full") == 0
 
 
+def test_a_charge_in_two_lines_is_one_charge() -> None:
+    rules = "rule some\n    when pack.soc < 60 %:\n        charge to 65 %\n        charge to 80 %\n"
+    bench = Bench(rules).until(BEGIN + 3 * HOUR)
+    assert bench.charge > 0.78
+    assert bench.times("charge") == 1
+
+
 def test_a_pack_that_is_changed_in_mid_charge_is_in_doubt_and_said_so() -> None:
     bench = Bench(start=20.0).until(BEGIN + 90 * MINUTE)
     bench.stage.hear(Placed(bench.stage.now, "heron", "bench"))  # put on anew: off and on again
