@@ -60,6 +60,7 @@ from carerules.battery.session import (
     standing_by,
 )
 from carerules.battery.session import heard as session_heard
+from carerules.battery.shelf import shelved, turns
 from carerules.battery.thermal import AIR_SHARE, Body, body_of, warmed
 from carerules.battery.trend import Crossing, Measured, Trend, slope_band, trend
 
@@ -116,6 +117,7 @@ __all__ = [
     "remembered",
     "rest_voltage",
     "session_heard",
+    "shelved",
     "shipped_chemistries",
     "shipped_life_cells",
     "slope_band",
@@ -126,6 +128,7 @@ __all__ = [
     "take_sample",
     "take_time",
     "trend",
+    "turns",
     "two_step",
     "use_cost",
     "warmed",

@@ -187,10 +187,21 @@ def _pack(name: str, pack: PackTable, chemistry: Chemistry, local: LocalTime) ->
         cells=pack.cells,
         capacity_ah=pack.capacity,
         limits=chemistry.limits.tightened(_limits(pack.limits, chemistry.limits)),
-        tags=frozenset(pack.tags),
+        tags=frozenset(pack.tags) | _own_tags(pack),
         role=pack.role or "",
         made=None if pack.made is None else local.moment(datetime.combine(pack.made, time())),
+        discharges_after=None if pack.discharges_after is None else round(pack.discharges_after),
+        device_w=pack.device_power,
     )
+
+
+def _own_tags(pack: PackTable) -> frozenset[str]:
+    """Words by which rules pick packs, that follow from what else is said of it."""
+    marks = {
+        "self-discharging": pack.discharges_after is not None,
+        "built-in": pack.device_power is not None,
+    }
+    return frozenset(tag for tag, has_it in marks.items() if has_it)
 
 
 def _limits(own: LimitsTable, chemistry: Limits) -> Limits:

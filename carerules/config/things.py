@@ -126,6 +126,19 @@ class PackTable(Table):
         description="The station where it hangs at first. Afterwards people say where it is.",
         examples=["A"],
     )
+    discharges_after: Annotated[float, Measure(DURATION, DAY, 30 * DAY, "5 d")] | None = Field(
+        default=None,
+        description="For a pack with a discharge circuit of its own: how long it lies before that "
+        "acts, 1 d to 30 d. The charge on the shelf follows it, to about 65 %, and rules may ask "
+        'for such packs with `tagged "self-discharging"`.',
+    )
+    device_power: Power | None = Field(
+        default=None,
+        description="For a pack that cannot be taken out of its device: what that draws while it "
+        "is left on. A drain is then a chore, with its time; rules may ask for such packs with "
+        '`tagged "built-in"`.',
+        examples=["2 W"],
+    )
     limits: LimitsTable = Field(
         default=LimitsTable(),
         description="Limits stricter than the chemistry's. A looser one is refused.",

@@ -48,7 +48,11 @@ class Limits:
 
 @dataclass(frozen=True, slots=True)
 class Pack:
-    """What holds the charge: `cells` in series, `capacity_ah` when new."""
+    """What holds the charge: `cells` in series, `capacity_ah` when new.
+
+    `discharges_after`: a circuit of its own takes it down to about 65 % when it has lain so long.
+    `device_w`: it is built into a device that draws so many watts while it is left on.
+    """
 
     name: str
     chemistry: str
@@ -58,6 +62,8 @@ class Pack:
     tags: frozenset[str] = frozenset()
     role: str = ""
     made: Moment | None = None
+    discharges_after: Duration | None = None
+    device_w: float | None = None
 
 
 class Side(Enum):

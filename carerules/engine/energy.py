@@ -122,6 +122,9 @@ def _hindrance(job: Job, view: View) -> Going | Over | Moment:
         time, _ = view.forecast(side, action.target)
         place = f"a station with a {side.value}"
         about = f" (about {show_duration(time - time % MINUTE)})" if time >= MINUTE else ""
+        if view.built_in and side is Side.LOAD:
+            mend = f"leave {job.pack} switched on, and read it now and then: {job.wording()}{about}"
+            return Going(wait(job, now, f"{job.pack} cannot be taken out", mend))
         why = f"{job.pack} is on no station with a {side.value}"
         return Going(wait(job, now, why, f"put {job.pack} on {place}: {job.wording()}{about}"))
     # Once begun a charge goes on: what is left to do shrinks faster than the time to the use.

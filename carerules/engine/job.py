@@ -108,6 +108,7 @@ class View:
     ahead: str
     forecast: Callable[[Side, float], tuple[Duration, float]]
     charge_rate: Callable[[float], float]
+    built_in: bool = False
 
 
 @frozen

@@ -11,7 +11,17 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from carerules.battery import CHARGED_FULL, SAID_FULL, take_energy, take_event, take_sample
+from carerules.battery import (
+    CHARGED_FULL,
+    SAID_FULL,
+    Estimate,
+    shelved,
+    take_energy,
+    take_event,
+    take_sample,
+    take_time,
+    turns,
+)
 from carerules.domain.decision import LeftOut, PackBarred
 from carerules.domain.event import Happened, Sample
 from carerules.domain.moment import SECOND, Duration, Moment
@@ -74,7 +84,26 @@ def look(turn: Turn, name: str, at: Moment) -> None:
     _look_once(turn, name, at)
 
 
+def _shelved(turn: Turn, name: str, after: Estimate) -> Estimate:
+    """The estimate with the work of the pack's own discharge circuit, if it has one."""
+    pack = turn.rated(name)
+    if pack.discharges_after is None:
+        return after
+    return shelved(turn.pack(name).estimate, after, pack, chemistry_of(turn.world, pack))
+
+
+def _pass_time(turn: Turn, name: str, at: Moment) -> None:
+    """A circuit of the pack's own begins or ends its work without anybody saying so."""
+    pack, estimate = turn.rated(name), turn.pack(name).estimate
+    if at > estimate.track.at:
+        after = take_time(estimate, pack, chemistry_of(turn.world, pack), at)
+        turn.set_pack(name, estimate=_shelved(turn, name, after))
+
+
 def _look_once(turn: Turn, name: str, at: Moment) -> None:
+    own = turn.rated(name).discharges_after is not None
+    if own:
+        _pass_time(turn, name, at)
     state = turn.pack(name)
     bound = turn.world.setup.bound[name]
     facts = facts_of(turn.world, name)
@@ -88,6 +117,8 @@ def _look_once(turn: Turn, name: str, at: Moment) -> None:
         due = min(due, its_due)
     if bound.counted:
         due = min(due, _count(turn, name, facts, at))
+    if own:
+        due = min(due, turns(state.estimate, turn.rated(name), at))
     watch = bound.watch
     turn.set_pack(
         name, rules=rules, nevers=nevers, deadline=due,
@@ -218,12 +249,14 @@ def _learnt(turn: Turn, event: Sample | Happened) -> dict[str, Any]:
     pack, state = turn.rated(name), turn.pack(name)
     chemistry = chemistry_of(turn.world, pack)
     if isinstance(event, Sample):
-        return {"estimate": take_sample(state.estimate, pack, chemistry, event)}
+        after = take_sample(state.estimate, pack, chemistry, event)
+        return {"estimate": _shelved(turn, name, after)}
     times = (*state.happened.get(event.what, ()), event.at)[-HAPPENED_MAX:]
     # Only the plug's own power tells of a taper: a person's word is a word.
     who = CHARGED_FULL if event.source.startswith(FROM_PLUG) else SAID_FULL
+    after = take_event(state.estimate, pack, chemistry, event.what, event.at, who)
     return {
-        "estimate": take_event(state.estimate, pack, chemistry, event.what, event.at, who),
+        "estimate": _shelved(turn, name, after),
         "happened": put(state.happened, event.what, times),
     }
 
@@ -267,7 +300,8 @@ def take_metered(turn: Turn, name: str, at: Moment, power_w: float) -> None:
     """Energy that the station's plug meters, positive into the pack, and the rules that see it."""
     pack, state = turn.rated(name), turn.pack(name)
     chemistry = chemistry_of(turn.world, pack)
-    turn.set_pack(name, estimate=take_energy(state.estimate, pack, chemistry, at, power_w))
+    after = take_energy(state.estimate, pack, chemistry, at, power_w)
+    turn.set_pack(name, estimate=_shelved(turn, name, after))
     catch_up(turn, name, at)
     if turn.world.setup.bound[name].reads_station:
         _look_once(turn, name, at)

@@ -58,6 +58,7 @@ def view_of(turn: Turn, job: Job) -> View:
         taper_end=station is not None and _taper_end(turn, station),
         ahead="" if has_it is None or has_it.id == job.id else f"rule {has_it.rule}",
         forecast=lambda side, target: outlook(turn, name, side, target),
+        built_in=world.setup.site.packs[name].device_w is not None,
         charge_rate=lambda power_w: charge_rate(turn, name, power_w),
     )
 
@@ -196,7 +197,11 @@ def full_v(world: World, name: str) -> float:
 
 
 def socket_power(world: World, name: str, side: Side) -> float | None:
-    """The usual power (W) of the load or charger where the pack is, else of the site's first."""
+    """The usual power (W) of the load or charger where the pack is, else of the site's first; of
+    a pack that is built in, that of its device."""
+    own_w = world.setup.site.packs[name].device_w
+    if own_w is not None and side is Side.LOAD:
+        return own_w
     site, place = world.setup.site, world.packs[name].station
     stations = ([site.stations[place]] if place else []) + list(site.stations.values())
     return next((socket.power_w for s in stations if (socket := s.socket(side)) is not None), None)
