@@ -107,6 +107,6 @@ def test_a_figure_that_makes_them_meet_is_told() -> None:
 
 
 def test_every_file_is_looked_at() -> None:
-    assert len(TOGETHER) == 9 + 36 + 1
+    assert len(TOGETHER) == 10 + 45 + 1
     assert len(SITE.site.packs) == 3 * len(TAGS) * len(CHEMISTRIES)
     assert read("".join(f'use "{name}"\n' for name in NAMES)).plan is not None
