@@ -3,7 +3,7 @@
 Knows when something is to be looked at. Does not know what is found, nor the protocol's types.
 
 Documents change on the event loop; all looking happens on one thread beside it, so that a check of
-a long file never keeps the editor's next key waiting. The journal has a thread of its own.
+a long file never keeps the editor's next key waiting. Long proofs and the journal each have one.
 """
 
 from __future__ import annotations
@@ -60,6 +60,7 @@ class Session:
     documents: dict[str, Document] = field(default_factory=dict)
     library: Library = field(default_factory=Library)
     _desk: Executor = field(default_factory=lambda: ThreadPoolExecutor(1, "care-check"))
+    _proofs: Executor = field(default_factory=lambda: ThreadPoolExecutor(1, "care-proofs"))
     _archive: Executor = field(default_factory=lambda: ThreadPoolExecutor(1, "care-journal"))
     _due: dict[str, asyncio.TimerHandle] = field(default_factory=dict)
     _tasks: set[asyncio.Task[None]] = field(default_factory=set)
@@ -209,7 +210,8 @@ class Session:
         await asyncio.sleep(PAUSE_S)
         if self.documents.get(uri) is not sight.document:
             return
-        proved = await self._at_desk(lambda: prove_all(sight))
+        loop = asyncio.get_running_loop()
+        proved = await loop.run_in_executor(self._proofs, prove_all, sight)
         await self._at_desk(lambda: self.library.keep(uri, proved))
         if self.documents.get(uri) is sight.document:
             self.editor.show(uri, proved)
