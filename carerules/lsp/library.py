@@ -177,9 +177,7 @@ class Library:
         file = next((name for name, one in paths.items() if one == path), "")
         file = file or (path.name if path is not None else DRAFT)
         # In the order of the site file, with the document in its place: rules are in that order.
-        tops = {
-            name: "" if one == path else shelf.text_at(one) or "" for name, one in paths.items()
-        }
+        tops = {name: shelf.text_at(one) or "" for name, one in paths.items()}
 
         def fetch(name: str) -> str | None:
             path = _where(name, folders)

@@ -7,10 +7,12 @@ from pathlib import Path
 import pytest
 from features_kit import MAIN, RULES, applied, seen
 
+from carerules.domain.diagnostic import Diagnostic, Mend, Span
 from carerules.lang import CODES
 from carerules.lang.prove import PROOF_CODES
 from carerules.lsp.features import Sight, alone, findings, layout, mends, prove_all, symbols
-from carerules.lsp.text import Position, Range
+from carerules.lsp.features.mends import mend_all
+from carerules.lsp.text import Document, Position, Range
 
 # ---- findings ----------------------------------------------------------------------------------
 
@@ -72,6 +74,11 @@ def test_an_error_in_a_file_taken_in_is_told_at_its_use() -> None:
     assert [place.file for _, place in found.notes] == ["b.care"]
 
 
+def test_a_warning_in_a_file_taken_in_is_nobodys_business_here() -> None:
+    text = 'use "a.care"\nrule b when pack.soc > 95 for 1 d: drain to 80'
+    assert findings(seen(text, {"a.care": "let a = 5 %\n"})) == []
+
+
 # ---- mends -------------------------------------------------------------------------------------
 
 
@@ -114,6 +121,17 @@ def test_all_that_is_safe_at_once() -> None:
     right = applied(sight.document, list(whole.edits))
     assert right == "when pack.soc >= 3.5 and not site.smoke is on: drain to 2\n"
     assert findings(alone(right)) == []
+
+
+def test_of_two_mends_that_overlap_the_first_is_taken() -> None:
+    def told(first: int, last: int, text: str) -> Diagnostic:
+        return Diagnostic("tab", "x", Span("f", 1, first, 1, last), Mend("x", text, safe=True))
+
+    document = Document("abcdef")
+    mending = mend_all([told(3, 5, "Y"), told(1, 4, "X"), told(6, 6, "Z")], document)
+    assert mending is not None
+    assert applied(document, list(mending.edits)) == "XdeZf"
+    assert mend_all([], document) is None
 
 
 def test_every_mend_of_every_code_can_be_applied() -> None:
