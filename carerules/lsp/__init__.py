@@ -6,6 +6,7 @@ the protocol library before somebody serves.
 
 from __future__ import annotations
 
+import gc
 from importlib.util import find_spec
 from pathlib import Path
 
@@ -26,7 +27,12 @@ def serve(site: Path | None = None) -> None:
     """
     from carerules.lsp.server import build  # noqa: PLC0415 - not before somebody serves
 
-    build(site).start_io()
+    server = build(site)
+    # The protocol library is ninety thousand objects that stay: looking through them for
+    # garbage now and then held up a key by a tenth of a second.
+    gc.collect()
+    gc.freeze()
+    server.start_io()
 
 
 __all__ = ["EXTRA", "can_serve", "serve"]
