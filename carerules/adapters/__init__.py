@@ -7,6 +7,19 @@ Does not decide anything.
 from carerules.adapters.address import MqttAddress, read_password
 from carerules.adapters.broker import AddressError
 from carerules.adapters.clock import HOST, ClockAnchor, LineClock, Sources, synchronised
+from carerules.adapters.channels import (
+    Address,
+    Apprise,
+    Mail,
+    Posted,
+    Sender,
+    SendError,
+    Topic,
+    Webhook,
+    secret_of,
+    sender_of,
+    url_problem,
+)
 from carerules.adapters.doors import Message
 from carerules.adapters.entry import (
     Answer,
@@ -35,6 +48,7 @@ from carerules.adapters.manual import (
 )
 from carerules.adapters.moments import read_past
 from carerules.adapters.mqtt import MqttWires, Wiring
+from carerules.adapters.outbox import OutboxFile, Word
 from carerules.adapters.plug import Unsaid, Wire, command_topics, fits, say
 from carerules.adapters.problem import Problem, quoted
 from carerules.adapters.profile import PlugProfile, load_plug_profile, plug_profiles
@@ -54,8 +68,10 @@ from carerules.adapters.topics import Topics, topics_of
 __all__ = [
     "HOST",
     "RECORD_WORDS",
+    "Address",
     "AddressError",
     "Answer",
+    "Apprise",
     "Attend",
     "Cancel",
     "ClockAnchor",
@@ -68,28 +84,36 @@ __all__ = [
     "JournalReader",
     "Lane",
     "LineClock",
+    "Mail",
     "Measured",
     "Message",
     "MqttAddress",
     "MqttWires",
+    "OutboxFile",
     "Place",
     "PlugProfile",
+    "Posted",
     "Problem",
     "Put",
     "Read",
     "RecordError",
     "Recorded",
     "Release",
+    "SendError",
+    "Sender",
     "Sources",
     "SqliteJournal",
     "Stop",
+    "Topic",
     "Topics",
     "Unsaid",
     "UseAdd",
     "UseDrop",
     "WaitingEntry",
+    "Webhook",
     "Wire",
     "Wiring",
+    "Word",
     "command_topics",
     "dump_entry",
     "dump_event",
@@ -113,6 +137,9 @@ __all__ = [
     "read_past",
     "say",
     "synchronised",
+    "secret_of",
+    "sender_of",
     "to_events",
     "topics_of",
+    "url_problem",
 ]

@@ -35,7 +35,8 @@ ENTRIES_WAITING_MAX = 1_000  # more than a person writes while the service is do
 SNAPSHOTS_KEPT = 3  # the last may be of a version that cannot be read back; two more to fall to
 FORGET_ROWS = 5_000  # deleted at a time: tens of milliseconds, in which the evaluator waits
 
-CHATTER = ("tick", "sample", "site-sample", "plug-report", "rejected")
+CHATTER = ("tick", "sample", "site-sample", "plug-report", "rejected",
+           "channel-proved")  # fmt: skip
 """The kinds of event that come by the clock, of which old ones tell nobody anything."""
 
 ANSWER_CHARS_MAX = 1_000

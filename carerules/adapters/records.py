@@ -44,6 +44,7 @@ EVENT_KINDS: Mapping[str, type[Event]] = {
     "ended": event.Ended,
     "clock-set": event.ClockSet,
     "rejected": event.Rejected,
+    "channel-proved": event.ChannelProved,
 }
 
 OUTCOME_KINDS: Mapping[str, type[Outcome]] = {

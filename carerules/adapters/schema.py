@@ -38,6 +38,26 @@ STEPS: tuple[tuple[str, ...], ...] = (
         "CREATE INDEX outcomes_of_event ON outcomes(event_seq)",
         "CREATE INDEX entries_waiting ON entries(id) WHERE answer IS NULL",
     ),
+    (
+        # What people are told: `outbox` holds a letter for each channel, `outbox_read` up to which
+        # outcome the notices have been taken up, `notice_words` what people said to them.
+        """CREATE TABLE incidents (
+            key TEXT PRIMARY KEY, number INTEGER NOT NULL, body TEXT NOT NULL
+        )""",
+        """CREATE TABLE outbox (
+            number INTEGER PRIMARY KEY, incident INTEGER NOT NULL, key TEXT NOT NULL,
+            channel TEXT NOT NULL, text TEXT NOT NULL, urgent INTEGER NOT NULL,
+            made INTEGER NOT NULL, due INTEGER NOT NULL, tries INTEGER NOT NULL, done INTEGER,
+            dropped TEXT NOT NULL, error TEXT NOT NULL
+        )""",
+        "CREATE TABLE proven (channel TEXT PRIMARY KEY, at INTEGER NOT NULL)",
+        "CREATE TABLE outbox_read (id INTEGER PRIMARY KEY CHECK (id = 1), seq INTEGER NOT NULL)",
+        """CREATE TABLE notice_words (
+            id INTEGER PRIMARY KEY AUTOINCREMENT, written_wall_ms INTEGER NOT NULL,
+            word TEXT NOT NULL, key TEXT NOT NULL, length INTEGER NOT NULL,
+            taken INTEGER NOT NULL DEFAULT 0
+        )""",
+    ),
 )
 
 VERSION = len(STEPS)

@@ -32,6 +32,10 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "release": ("entries", "Let a pack, a station or the site work again."),
     "cancel": ("entries", "Call a job off."),
     "answer": ("entries", "Answer what a job asks."),
+    "notices": ("notices", "List what people were told, and what became of it."),
+    "ack": ("notices", "Say that you have seen a notice."),
+    "snooze": ("notices", "Hold a notice back for a while."),
+    "notify-test": ("notices", "Send a test over each channel."),
     "status": ("reading", "Show each pack, station and chore."),
     "why": ("reading", "Show why each rule holds or not for a pack."),
     "forecast": ("forecast", "Show how long a drain or a charge of a pack will take."),
@@ -52,7 +56,7 @@ class _Lazy(click.Group):
         if cmd_name not in COMMANDS:
             return None
         module = import_module(f"carerules.cli.{COMMANDS[cmd_name][0]}")
-        command: click.Command = getattr(module, f"{cmd_name}_command")
+        command: click.Command = getattr(module, f"{cmd_name.replace('-', '_')}_command")
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002

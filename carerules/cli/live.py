@@ -20,20 +20,23 @@ from carerules.cli.sites import journal_path, site_at
 from carerules.cli.texts import show_findings
 from carerules.cli.virtual import keep_truth, take_up_truth, virtual_outside, virtual_world
 from carerules.config import SiteFile
-from carerules.domain.decision import Outcome
-from carerules.domain.event import Event, Placed, Started, Tick, UsePlanned
-from carerules.domain.moment import DAY, SECOND, Duration
+from carerules.domain.decision import Notice, Outcome
+from carerules.domain.event import Event, Placed, Started, Stopped, Tick, UsePlanned
+from carerules.domain.moment import SECOND
 from carerules.domain.ports import JournalError, Outside
 from carerules.loop import Setup, World
+from carerules.loop.notices import notices_of
 from carerules.service import (
     Desk,
     RealOutside,
     Service,
+    Teller,
     all_off,
     dump_world,
     read_rules,
     restore,
 )
+from carerules.service.courier import Courier
 
 ENDING = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 """What asks it to leave: a person, a supervisor, a terminal that closes."""
@@ -41,11 +44,6 @@ CAUTIONS = (
     "carerules is not a protective device. Each load needs its own low-voltage cut-off; packs need "
     "a fire-proof place, a smoke alarm and a person. The maker's instructions come first."
 )
-
-
-KEEP_SAMPLES: Duration = 35 * DAY
-"""Samples stay so long, so that a new rule can look back over the longest `for` in use (30 days);
-what people said and what was decided stays for good."""
 
 
 class AnchoredJournal:
@@ -116,7 +114,7 @@ def _virtual(
     def snapshot(now: World) -> None:
         journal.save_snapshot(journal.last_seq, dump_world(now))
         journal.commit()
-        journal.forget(journal.seq_at(now.now - KEEP_SAMPLES))
+        journal.forget(journal.seq_at(now.now - site.keep_samples))
         keep_truth(world, site.state)
 
     service.snapshot, service.entered = snapshot, world.tell
@@ -140,16 +138,19 @@ def _real(
         refuse(str(error))
     _head(site, f"broker {site.mqtt.show()}" if site.mqtt else "no broker: entries by hand only")
     anchored = AnchoredJournal(journal, clock)
+    courier = Courier(journal_path(site), site, outside.now, outside.inbox.put)
     service = _service(known, outside, anchored, journal, idle=SECOND)
 
     def snapshot(now: World) -> None:
         journal.save_snapshot(journal.last_seq, dump_world(now))
         anchored.commit()
-        journal.forget(journal.seq_at(now.now - KEEP_SAMPLES))
+        journal.forget(journal.seq_at(now.now - site.keep_samples))
 
     service.snapshot = snapshot
+    service.tell = _also_urged(service.tell, service, courier)
     now = max(outside.now(), known.now)  # before anything can be heard, and stamped
     outside.start()
+    courier.start()
     try:
         first: list[Event] = [Started(now, offset, clock.down)]
         first += [UsePlanned(now, use) for use in site.uses if known.uses.get(use.name) != use]
@@ -157,7 +158,23 @@ def _real(
             first += [Placed(now, pack, station) for pack, station in site.places.items()]
         return _serve(service, first, outside.wake, days)
     finally:
+        courier.close()
         outside.close()
+
+
+def _also_urged(tell: Teller, service: Service, courier: Courier) -> Teller:
+    """What no journal can hold any more goes to the courier directly."""
+
+    def told(event: Event, outcomes: Sequence[Outcome], world: World) -> None:
+        tell(event, outcomes, world)
+        if service.faulted:
+            if isinstance(event, Stopped):
+                courier.urge(Notice("journal", f"{service.faulted}; everything was switched off",
+                                    urgent=True))  # fmt: skip
+            for notice in notices_of(outcomes):
+                courier.urge(notice)
+
+    return told
 
 
 def _service(

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator, Mapping
 from typing import TypeAlias
 
 from carerules.adapters import Feed, FeedProfile, PlugProfile, Problem, Topics, topics_of
+from carerules.config.channels import channel_mistakes
 from carerules.config.known import REFERENCES, REFERENCES_MAX, Known, Raw, named, names, word, words
 from carerules.config.problem import Key, found, quoted
 from carerules.config.refusal import SECRETS, unknown_key
@@ -307,4 +308,5 @@ CHECKS: tuple[Check, ...] = (
     _chemistries,
     _limits,
     _signals,
+    channel_mistakes,
 )

@@ -9,10 +9,10 @@ from typing import Annotated
 
 from pydantic import Field
 
+from carerules.config.channels import ChannelTable
 from carerules.config.things import (
     CHANNELS_MAX,
     PACKS_MAX,
-    ChannelTable,
     FeedTable,
     PackTable,
     PlugTable,
@@ -37,7 +37,8 @@ from carerules.config.values import (
     Zone,
     name_of,
 )
-from carerules.domain.quantity import CHARGE_LEVEL, TEMPERATURE
+from carerules.domain.moment import DAY, WEEK
+from carerules.domain.quantity import CHARGE_LEVEL, DURATION, TEMPERATURE
 
 
 class MqttTable(Table):
@@ -170,6 +171,19 @@ class SiteTable(Table):
         default={},
         max_length=CHANNELS_MAX,
         description="The channels by which notices go out, each by its name.",
+    )
+    unattended_needs_notice: bool | None = Field(
+        default=None,
+        description="Whether nothing is switched on without a person there unless a notice has "
+        "gone over a channel in the last 24 h. Without it: yes, where there is a channel of a kind "
+        "other than `terminal`; no on a virtual site.",
+        examples=[True],
+    )
+    keep_samples: Annotated[float, Measure(DURATION, WEEK, 10 * 365 * DAY, "35 d")] = Field(
+        default=float(35 * DAY),
+        description="How long samples, plug reports and refusals stay in the journal. What was "
+        "decided and what people said stays for good. A rule's `for` can look back no further. "
+        "Without it: 35 d.",
     )
     use: dict[Title, UseTable] = Field(
         default={}, max_length=1_000, description="Planned uses, each by its name."

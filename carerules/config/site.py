@@ -15,12 +15,13 @@ from zoneinfo import ZoneInfo
 
 from carerules.adapters import Feed, FeedProfile, MqttAddress, PlugProfile
 from carerules.battery import Chemistry, shipped_chemistries
+from carerules.config.channels import Channel, channel_of
 from carerules.config.check import LIMITS
 from carerules.config.known import Known
 from carerules.config.model import MqttTable, SiteTable, VirtualTable
 from carerules.config.signals import UNITS_OF_SIGNALS, signal_of
 from carerules.config.things import LEASE_S_MAX, LimitsTable, PackTable, PlugTable, SocketTable
-from carerules.domain.moment import SECOND, Duration, LocalTime, Moment
+from carerules.domain.moment import DAY, SECOND, Duration, LocalTime, Moment
 from carerules.domain.pack import Limits, Pack, Plug, Site, Socket, Station, Use
 from carerules.domain.quantity import DURATION
 from carerules.domain.signal import Signal
@@ -64,8 +65,8 @@ class SiteFile:
     """One site file, read and checked; its moments are true for a line that the wall agrees with.
 
     `rules` and `state` are paths; `places` says where packs hang at first; `channels` says of which
-    kind each is; neither `mqtt` nor
-    `virtual` means that values are typed in by hand.
+    kind each is, `ways_out` has those that leave the house; samples stay in the journal for
+    `keep_samples`. Neither `mqtt` nor `virtual` means that values are typed in by hand.
     """
 
     file: str
@@ -83,6 +84,8 @@ class SiteFile:
     channels: Mapping[str, str]
     mqtt: MqttAddress | None = None
     virtual: VirtualStart | None = None
+    ways_out: tuple[Channel, ...] = ()
+    keep_samples: Duration = 35 * DAY
 
     @property
     def names(self) -> Names:
@@ -146,13 +149,27 @@ def built(table: SiteTable, file: str, folder: Path, known: Known) -> SiteFile:
     }
     real = table.virtual is None
     plugs = {name: _plug(name, plug, known, real=real) for name, plug in table.plug.items()}
+    broker = None if table.mqtt is None else _mqtt(table.mqtt, folder)
+    ways_out = tuple(
+        channel
+        for name, one in table.channel.items()
+        if (channel := channel_of(name, one, folder, broker)) is not None
+    )
     uses = (
         Use(name, local.moment(use.start), frozenset(use.packs)) for name, use in table.use.items()
     )
     return SiteFile(
         file=file,
         folder=folder,
-        site=Site(table.name, local, packs, stations, plugs, virtual=table.virtual is not None),
+        site=Site(
+            table.name,
+            local,
+            packs,
+            stations,
+            plugs,
+            virtual=table.virtual is not None,
+            needs_notice=_needs_notice(table, ways_out),
+        ),
         chemistries={chemistry.name: chemistry for chemistry in chemistries.values()},
         signals=tuple(
             signal_of(name, UNITS_OF_SIGNALS[signal.unit], signal)
@@ -169,9 +186,16 @@ def built(table: SiteTable, file: str, folder: Path, known: Known) -> SiteFile:
         places={name: pack.place for name, pack in table.pack.items() if pack.place},
         uses=tuple(sorted(uses, key=lambda use: use.start)),
         channels={name: channel.kind for name, channel in table.channel.items()},
-        mqtt=None if table.mqtt is None else _mqtt(table.mqtt, folder),
+        mqtt=broker,
         virtual=None if table.virtual is None else _virtual(table.virtual, local),
+        ways_out=ways_out,
+        keep_samples=round(table.keep_samples),
     )
+
+
+def _needs_notice(table: SiteTable, ways_out: tuple[Channel, ...]) -> bool:
+    wish = table.unattended_needs_notice
+    return (bool(ways_out) and table.virtual is None) if wish is None else wish
 
 
 def _had(known: Known, pack: PackTable) -> Chemistry:

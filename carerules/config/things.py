@@ -1,5 +1,4 @@
-"""The tables of a site file about things: packs, stations, plugs, feeds, signals,
-channels, uses.
+"""The tables of a site file about things: packs, stations, plugs, feeds, signals, uses.
 
 Knows every key by itself. What holds between keys stands in `check`. The descriptions here are
 what an editor shows and what the reference in docs/site-file.md prints: a key without one fails
@@ -262,16 +261,6 @@ class SignalTable(Table):
     )
     kept: bool = Field(
         default=False, description="The value holds until the next one, however old it is."
-    )
-
-
-class ChannelTable(Table):
-    """A way by which notices reach people: rules say `notify "..." to NAME`."""
-
-    kind: Literal["terminal"] = Field(
-        description="How it reaches them. `terminal`: on the terminal of `carerules run`, and in "
-        "the log, with its name behind it.",
-        examples=["terminal"],
     )
 
 

@@ -157,13 +157,17 @@ class JobEnded:
 
 @frozen
 class Notice:
-    """Something to tell a person, over the channel `to`, or over all; one incident has one key."""
+    """Something to tell a person, over the channel `to`, or over all; one incident has one key.
+
+    `again`: the rule wants the same words told again; without it they are no news.
+    """
 
     key: str
     text: str
     pack: str = ""
     urgent: bool = False
     to: str = ""
+    again: bool = False
 
 
 @frozen

@@ -161,6 +161,15 @@ class Released:
 
 
 @frozen
+class ChannelProved:
+    """A notice arrived over a channel at `at`: people can be told."""
+
+    heard: Moment
+    at: Moment
+    channel: str
+
+
+@frozen
 class Stopped:
     """All loads off, now, and nothing on until a person releases the site."""
 
@@ -208,5 +217,5 @@ class Rejected:
 Event: TypeAlias = (
     Tick | Sample | SiteSample | PlugReport | PlugLink | Proved | Happened | Placed | UsePlanned
     | UseDropped | Attended | Answered | Cancelled | Released | Stopped | Started | Ended
-    | ClockSet | Rejected
+    | ClockSet | Rejected | ChannelProved
 )  # fmt: skip

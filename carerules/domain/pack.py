@@ -140,7 +140,10 @@ class Use:
 
 @dataclass(frozen=True, slots=True)
 class Site:
-    """Everything that the site file says of the things, parsed once."""
+    """Everything that the site file says of the things, parsed once.
+
+    `needs_notice`: nothing goes on unattended unless a notice has reached people lately.
+    """
 
     name: str
     local: LocalTime
@@ -148,3 +151,4 @@ class Site:
     stations: Mapping[str, Station]
     plugs: Mapping[str, Plug]
     virtual: bool = False
+    needs_notice: bool = False

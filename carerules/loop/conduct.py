@@ -183,9 +183,10 @@ def _do(turn: Turn, job: Job, action: Action) -> None:
     """One instant line."""
     name = job.pack
     match action:
-        case Notify(text, urgent, _, to):
+        case Notify(text, urgent, again, to):
             key = f"{name} {job.key} {job.line}"
-            turn.decide(Notice(key, say(text, turn.world, name), name, urgent, to))
+            words = say(text, turn.world, name)
+            turn.decide(Notice(key, words, name, urgent, to, again=again is not None))
         case Chore(text):
             turn.open_chore(f"{name} {job.key} {job.line}", name, say(text, turn.world, name))
         case Mark(event):

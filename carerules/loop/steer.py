@@ -89,6 +89,7 @@ def judge(turn: Turn, station: Station, intent: Intent) -> Permit | Veto:
         dwell=place.dwell, attended_until=world.attended_until, stopped=_stopped(turn),
         barred=state.retired or state.barred, locked=place.locked, forbidden=forbidden,
         doubt=state.estimate.doubt, soc_at_on=place.dwell.soc_at_on,
+        needs_notice=world.setup.site.needs_notice, notice_at=world.notice_proven_at,
     ))  # fmt: skip
 
 

@@ -16,6 +16,7 @@ from carerules.domain.event import (
     Answered,
     Attended,
     Cancelled,
+    ChannelProved,
     ClockSet,
     Ended,
     Event,
@@ -176,6 +177,10 @@ def _take(turn: Turn, event: Event) -> Iterable[str]:
             for name in turn.world.packs:
                 look(turn, name, heard)
             return _off_first(turn, heard) if asleep > ASLEEP else tuple(turn.world.packs)
+        case ChannelProved(_, at):
+            known = turn.world.notice_proven_at
+            turn.change(notice_proven_at=at if known is None else max(known, at))
+            return tuple(turn.world.packs)
         case Rejected():
             turn.change(refused=turn.world.refused + 1)
             return ()

@@ -149,6 +149,7 @@ class World:
     `starting_since`: plugs are being brought off, and no rule fires yet. `muted`: rules (pack and
     key) that look on but do not fire, while facts from before their time are gone through.
     `counts`: for how many packs each condition is true that some rule counts packs by.
+    `notice_proven_at`: when a notice last reached people, over whichever channel.
     """
 
     setup: Setup
@@ -168,6 +169,7 @@ class World:
     refused: int = 0
     muted: frozenset[tuple[str, str]] = frozenset()
     counts: Mapping[str, int] = field(default_factory=dict)
+    notice_proven_at: Moment | None = None
 
 
 def new_world(setup: Setup, now: Moment) -> World:

@@ -33,6 +33,7 @@ from carerules.domain.event import (
     Answered,
     Attended,
     Cancelled,
+    ChannelProved,
     ClockSet,
     Ended,
     Event,
@@ -157,7 +158,7 @@ def said(event: Event, local: LocalTime) -> Line | None:
             return Line("alarm", "", f"plug {plug} did not hold when it was put to the test: {why}")
         case Rejected(_, origin, why):
             return Line("seen", "", f"refused from {origin}: {why}")
-        case Tick() | Sample() | SiteSample() | PlugReport():
+        case Tick() | Sample() | SiteSample() | PlugReport() | ChannelProved():
             return None
         case _:
             assert_never(event)

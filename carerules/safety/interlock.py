@@ -24,6 +24,8 @@ from carerules.safety.response import unanswered
 SIGMAS = 2.0
 DATA_AGE_MAX: Duration = 60 * SECOND
 """SAFETY 2: nothing stays on on data older than this."""
+NOTICE_PROVEN_WITHIN: Duration = 24 * HOUR
+"""SAFETY 14: so lately must a notice have reached people for anything to go on unattended."""
 BLIND_FLOOR_SOC = 30.0
 BLIND_POINTS_MAX = 30.0
 """Without the pack's own voltage: never below this charge, and no deeper than this a run
@@ -40,6 +42,7 @@ class Bench:
     `stopped` says why nothing at all may be on; `barred` why this pack may not be used;
     `locked` why this station may not; `forbidden` is the author's `never` that holds;
     `doubt` what is implausible about the pack. Each is empty when there is nothing to say.
+    `needs_notice`: unattended, only where a notice has reached people lately, at `notice_at`.
     """
 
     now: Moment
@@ -56,6 +59,8 @@ class Bench:
     forbidden: str = ""
     doubt: str = ""
     soc_at_on: float | None = None
+    needs_notice: bool = False
+    notice_at: Moment | None = None
 
 
 @frozen
@@ -156,6 +161,21 @@ def _proved(intent: Intent, bench: Bench) -> Finding:
         "a proof, or somebody present",
         mend=f"take the pack off and say `carerules doctor SITE --prove {plug.name}`",
     )
+
+
+def _people_told(intent: Intent, bench: Bench) -> Finding:
+    """Whoever is not there must be reachable before it begins; what runs is not stopped by it."""
+    _, state = bench.plugs[_socket(intent, bench).plug]
+    if not bench.needs_notice or state.on_at is not None or _attended(bench):
+        return CLEAR
+    at = bench.notice_at
+    if at is not None and 0 <= bench.now - at <= NOTICE_PROVEN_WITHIN:
+        return CLEAR
+    found = "no notice has ever reached people"
+    if at is not None:
+        found = f"no notice has reached people for {show_duration(bench.now - at)}"
+    return Refusal(found, f"one within {show_duration(NOTICE_PROVEN_WITHIN)}",
+                   mend="say `carerules notify-test` and mend its channels")  # fmt: skip
 
 
 def _other_side_off(intent: Intent, bench: Bench) -> Finding:
@@ -355,6 +375,7 @@ _BOTH: tuple[tuple[str, Check], ...] = (
     ("handover", _same_job),
     ("timer", _guarded),
     ("proof", _proved),
+    ("notice", _people_told),
     ("one side only", _other_side_off),
     ("caps", _within_caps),
     ("dwell", _dwelled),

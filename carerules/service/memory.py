@@ -36,7 +36,7 @@ class WorldStore(Protocol):
 _BY_NAME = ("packs", "stations", "plugs")
 _WHOLE = (
     "now", "room", "uses", "chores", "attended_until", "stopped", "starting_since", "ended",
-    "jobs_made", "refused", "counts",
+    "jobs_made", "refused", "counts", "notice_proven_at",
 )  # fmt: skip
 
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from carerules.adapters import WaitingEntry
 from carerules.domain.decision import AskPlug, Command, Outcome, SwitchOff, SwitchOn
 from carerules.domain.event import (
+    ChannelProved,
     Ended,
     Event,
     PlugReport,
@@ -214,7 +215,7 @@ def worth_keeping(outcome: Outcome) -> bool:
 
 def _weighty(event: Event, outcomes: Sequence[Outcome]) -> bool:
     """Whether it must be durable before anything goes on: a person's word, or a decision."""
-    chatter = isinstance(event, (Tick, Sample, SiteSample, PlugReport, Rejected))
+    chatter = isinstance(event, (Tick, Sample, SiteSample, PlugReport, Rejected, ChannelProved))
     return not chatter or any(not isinstance(outcome, AskPlug) for outcome in outcomes)
 
 

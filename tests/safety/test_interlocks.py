@@ -101,6 +101,15 @@ TABLE = [
     ("no timer, attended", draining().plug("load", plug=NO_TIMER).but(attended_until=NOW + 1), ""),
     ("no timer, attended until now",
      draining().plug("load", plug=NO_TIMER).but(attended_until=NOW), "timer"),
+    ("notices are not asked for", Case().but(needs_notice=False), ""),
+    ("a notice arrived 24 h ago", Case().but(needs_notice=True, notice_at=NOW - 24 * HOUR), ""),
+    ("it is older", Case().but(needs_notice=True, notice_at=NOW - 24 * HOUR - 1), "notice"),
+    ("none ever arrived", Case().but(needs_notice=True), "notice"),
+    ("one from the future", Case().but(needs_notice=True, notice_at=NOW + 1), "notice"),
+    ("no notice, but somebody is there",
+     Case().but(needs_notice=True, attended_until=NOW + 1), ""),
+    ("who was there has left", Case().but(needs_notice=True, attended_until=NOW), "notice"),
+    ("no notice stops what runs", Case().plug("load", on()).but(needs_notice=True), ""),
     ("no timer, a person said so",
      draining().plug("load", plug=replace(NO_TIMER, unguarded=True)), ""),
     # -- a proof: 30 days, 20 times, the same plug; or somebody present (SAFETY 12)
@@ -480,3 +489,14 @@ def test_a_side_that_the_station_has_not_is_our_mistake() -> None:
     with pytest.raises(AssertionError):
         draining().but(station=Station("bench", None, STATION.charger)).verdict()
     assert CHARGER.lease_s == 90
+
+
+def test_what_is_said_of_a_notice_that_is_old_or_never_was() -> None:
+    """SAFETY 14, our own contract; the 24 h are a choice, no source."""
+    never = Case().but(needs_notice=True).verdict()
+    old = Case().but(needs_notice=True, notice_at=NOW - 25 * HOUR).verdict()
+    assert isinstance(never, Veto)
+    assert isinstance(old, Veto)
+    assert never.found == "no notice has ever reached people"
+    assert old.found.startswith("no notice has reached people for")
+    assert not never.final
