@@ -6,7 +6,6 @@ Does not decide anything.
 
 from carerules.adapters.address import MqttAddress, read_password
 from carerules.adapters.broker import AddressError
-from carerules.adapters.clock import HOST, ClockAnchor, LineClock, Sources, synchronised
 from carerules.adapters.channels import (
     Address,
     Apprise,
@@ -20,6 +19,7 @@ from carerules.adapters.channels import (
     sender_of,
     url_problem,
 )
+from carerules.adapters.clock import HOST, ClockAnchor, LineClock, Sources, synchronised
 from carerules.adapters.doors import Message
 from carerules.adapters.entry import (
     Answer,
@@ -62,7 +62,9 @@ from carerules.adapters.records import (
     load_event,
     load_outcome,
 )
+from carerules.adapters.rescue import Saved, back_up, compact, salvage
 from carerules.adapters.store import JournalBusy, owner_of
+from carerules.adapters.supervisor import Supervisor
 from carerules.adapters.topics import Topics, topics_of
 
 __all__ = [
@@ -99,11 +101,13 @@ __all__ = [
     "RecordError",
     "Recorded",
     "Release",
+    "Saved",
     "SendError",
     "Sender",
     "Sources",
     "SqliteJournal",
     "Stop",
+    "Supervisor",
     "Topic",
     "Topics",
     "Unsaid",
@@ -114,7 +118,9 @@ __all__ = [
     "Wire",
     "Wiring",
     "Word",
+    "back_up",
     "command_topics",
+    "compact",
     "dump_entry",
     "dump_event",
     "dump_outcome",
@@ -135,10 +141,11 @@ __all__ = [
     "quoted",
     "read_password",
     "read_past",
+    "salvage",
     "say",
-    "synchronised",
     "secret_of",
     "sender_of",
+    "synchronised",
     "to_events",
     "topics_of",
     "url_problem",

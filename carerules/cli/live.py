@@ -13,7 +13,7 @@ from types import FrameType
 
 import click
 
-from carerules.adapters import HOST, AddressError, JournalBusy, LineClock, SqliteJournal
+from carerules.adapters import HOST, AddressError, JournalBusy, LineClock, SqliteJournal, Supervisor
 from carerules.cli.common import FAILED, refuse, utter
 from carerules.cli.narrator import Narrator, page_width, wrapped
 from carerules.cli.sites import journal_path, site_at
@@ -191,18 +191,21 @@ def _serve(
 ) -> list[str]:
     """Run until a signal, or so many days; what is wrong at the end, a line each."""
     leaving = threading.Event()
+    supervisor = Supervisor(HOST.awake_ms)
 
     def leave(number: int, _frame: FrameType | None) -> None:
         if leaving.is_set():
             raise KeyboardInterrupt  # asked twice: OFF is sent once more, and that is all
         leaving.set()
+        supervisor.stopping()
         # Waking takes a lock that the main thread may hold at this very instant.
         threading.Thread(target=wake, daemon=True).start()
         utter(f"{signal.Signals(number).name}: everything off, then leaving", err=True)
 
     before = {number: signal.signal(number, leave) for number in ENDING}
-    service.leave = leaving.is_set
+    service.leave, service.alive = leaving.is_set, supervisor.alive
     until = None if days is None else first[0].heard + round(days * 86_400 * SECOND)
+    supervisor.ready(f"{service.world.setup.site.name}: listening")
     try:
         service.run(first, until)
     except KeyboardInterrupt:
@@ -210,6 +213,7 @@ def _serve(
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
+        supervisor.close()
     return _at_the_end(service)
 
 

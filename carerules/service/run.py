@@ -43,7 +43,7 @@ class Service:
 
     `leave` is asked between batches; `snapshot` is given the world every ten minutes and at the
     end, when all that led to it is durable. `entered` is told what a person did, for an outside
-    that is played. `idle` is the longest it waits for anything.
+    that is played. `idle` is the longest it waits for anything; `alive` is called at each turn.
     """
 
     world: World
@@ -55,6 +55,7 @@ class Service:
     snapshot: Callable[[World], None] = lambda _: None
     entered: Callable[[Event], None] = lambda _: None
     idle: Duration = MINUTE
+    alive: Callable[[], None] = lambda: None
     faulted: str = ""
     _snapshot_at: Moment = field(default=0)
     _committed_at: Moment = field(default=0)
@@ -68,6 +69,7 @@ class Service:
         try:
             self.take(first)
             while not self.leave() and (until is None or self.outside.now() < until):
+                self.alive()
                 due = min(next_due(self.world), self.world.now + self.idle)
                 self.take(self.outside.wait(due if until is None else min(due, until)))
                 self._take_entries()
@@ -136,6 +138,7 @@ class Service:
         self.take([Ended(self.world.now)])
         give_up = self.outside.now() + LEAVE_WITHIN
         while not all_off(self.world) and self.outside.now() < give_up:
+            self.alive()
             self.take(self.outside.wait(min(next_due(self.world), give_up)))
         self._keep_snapshot(now=True)
 

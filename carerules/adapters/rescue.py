@@ -1,0 +1,157 @@
+"""A journal copied while it is in use, made smaller, or read as far as a damaged one can be.
+
+Knows SQLite's backup and its pages. Does not know what the rows mean. The file that is copied or
+rescued is opened for reading only, and never changed.
+"""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from contextlib import closing
+from dataclasses import dataclass
+from pathlib import Path
+
+from carerules.adapters import schema, store
+from carerules.domain.ports import JournalError
+
+PAGES_A_STEP = 256  # a MiB at a time: the service gets its turn at the file in between
+TABLES: tuple[str, ...] = (
+    "events", "outcomes", "entries", "snapshots", "meta", "plans", "incidents", "outbox", "proven",
+    "outbox_read", "notice_words",
+)  # fmt: skip
+ROWS_LOST_MAX = 100_000
+"""Row numbers tried one by one after a page that does not read; more is a hole without an end."""
+
+
+@dataclass(frozen=True, slots=True)
+class Saved:
+    """How many rows of each table were saved, and the tables in which some were not."""
+
+    rows: dict[str, int]
+    damaged: tuple[str, ...]
+
+
+def back_up(path: Path, to: Path) -> int:
+    """Copy the journal at `path` to a new file, whole, while a service runs; its size in bytes.
+
+    Uses SQLite's online backup (sqlite.org/backup.html): the copy is as of one commit. Raises
+    `JournalError`; an existing file is never written over.
+    """
+    with store.faults(to), closing(_read_only(path)) as source:
+        descriptor = _made(to)
+        os.close(descriptor)
+        try:
+            with closing(sqlite3.connect(to)) as target:
+                source.backup(target, pages=PAGES_A_STEP)
+                # The copy stands alone: no -wal that would have to be carried along.
+                target.execute("PRAGMA journal_mode = DELETE")
+                wrong = target.execute("PRAGMA quick_check(1)").fetchone()[0]
+            if wrong != "ok":
+                raise store.damaged(path, str(wrong))
+        except BaseException:
+            to.unlink(missing_ok=True)
+            raise
+    _flush(to)
+    return to.stat().st_size
+
+
+def compact(path: Path) -> tuple[int, int]:
+    """Give back the room of what was forgotten; the size before and after in bytes.
+
+    Only where no service runs: raises `JournalBusy`. Needs as much free space again meanwhile.
+    """
+    lock = store.own(path)
+    try:
+        with store.faults(path):
+            before = path.stat().st_size
+            with closing(store.connect(path, owner=True)) as database:
+                database.execute("VACUUM")
+                database.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+            return before, path.stat().st_size
+    finally:
+        os.close(lock)
+
+
+def salvage(path: Path, to: Path) -> Saved:
+    """Write what can still be read of a damaged journal to a new one; how much that is.
+
+    The damaged file is opened for reading only. A row that does not read is left out with its
+    page's neighbours; the new file passes SQLite's own check, or `JournalError` is raised.
+    """
+    rows: dict[str, int] = {}
+    damaged: list[str] = []
+    with store.faults(to):
+        os.close(_made(to))
+        with (
+            closing(_read_only(path)) as source,
+            closing(sqlite3.connect(to, isolation_level=None)) as target,
+        ):
+            schema.migrate(target)
+            target.execute("PRAGMA foreign_keys = OFF")
+            for table in TABLES:
+                target.execute("BEGIN")
+                rows[table], sound = _rescued(source, target, table)
+                target.execute("COMMIT")
+                if not sound:
+                    damaged.append(table)
+            # An outcome without its event has nothing to hang on.
+            target.execute("DELETE FROM outcomes WHERE event_seq NOT IN (SELECT seq FROM events)")
+            # A state kept may rest on events that are lost: what is known is worked out anew.
+            if damaged:
+                target.execute("DELETE FROM snapshots")
+            wrong = target.execute("PRAGMA quick_check(1)").fetchone()[0]
+        if wrong != "ok":
+            raise JournalError(f"`{to}` does not hold: {wrong}", "look at the disk")
+    _flush(to)
+    return Saved(rows, tuple(damaged))
+
+
+def _rescued(
+    source: sqlite3.Connection, target: sqlite3.Connection, table: str
+) -> tuple[int, bool]:
+    """Copy a table row by row in the order of its numbers, jumping over what does not read."""
+    saved, after, sound, lost = 0, -1, True, 0
+    try:
+        columns = [row[1] for row in source.execute(f"PRAGMA table_info({table})")]
+    except sqlite3.DatabaseError:
+        return 0, False
+    if not columns:
+        return 0, True  # an older journal had no such table
+    names, marks = ", ".join(columns), ", ".join("?" * len(columns))
+    query = f"SELECT rowid, {names} FROM {table} WHERE rowid > ? ORDER BY rowid"
+    while lost < ROWS_LOST_MAX:
+        try:
+            for number, *values in source.execute(query, (after,)):
+                target.execute(f"INSERT OR IGNORE INTO {table} ({names}) VALUES ({marks})", values)
+                after, saved, lost = number, saved + 1, 0
+            return saved, sound
+        except sqlite3.DatabaseError:
+            sound = False
+            after, lost = after + 1, lost + 1
+    return saved, False
+
+
+def _read_only(path: Path) -> sqlite3.Connection:
+    if not path.is_file():
+        raise JournalError(f"no journal at `{path}`", "name the site that has one")
+    uri = f"{path.resolve().as_uri()}?mode=ro"
+    return sqlite3.connect(uri, uri=True, timeout=store.BUSY_MS / 1_000)
+
+
+def _made(to: Path) -> int:
+    """A new file for its owner only."""
+    try:
+        return os.open(to, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600)
+    except FileExistsError:
+        raise JournalError(f"`{to}` is there already", "name a new file") from None
+
+
+def _flush(to: Path) -> None:
+    """On the disk, the file and its name."""
+    for one in (to, to.resolve().parent):
+        descriptor = os.open(one, os.O_RDONLY)
+        try:
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
