@@ -1,0 +1,137 @@
+"""What the supervisor is told. Source: systemd's manual page sd_notify(3) for the words, the socket
+and the abstract address; sd_watchdog_enabled(3) for WATCHDOG_USEC and WATCHDOG_PID."""
+
+from __future__ import annotations
+
+import os
+import socket
+from collections.abc import Iterator
+from configparser import ConfigParser
+from pathlib import Path
+
+import pytest
+
+from carerules.adapters import Supervisor
+
+UNIT = Path(__file__).parents[2] / "integrations" / "service" / "carerules.service"
+
+
+@pytest.fixture
+def listener(tmp_path: Path) -> Iterator[tuple[str, socket.socket]]:
+    path = str(tmp_path / "notify")
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as one:
+        one.bind(path)
+        one.setblocking(False)
+        yield path, one
+
+
+def heard(one: socket.socket) -> list[str]:
+    words = []
+    while True:
+        try:
+            words.append(one.recv(4_096).decode())
+        except BlockingIOError:
+            return words
+
+
+def test_ready_alive_stopping(listener: tuple[str, socket.socket]) -> None:
+    path, one = listener
+    now = [0]
+    told = Supervisor(lambda: now[0], {"NOTIFY_SOCKET": path, "WATCHDOG_USEC": "30000000"})
+    told.ready("boat shed:\nlistening")
+    for now[0] in range(0, 30_000, 500):  # the loop comes round twice a second for 30 s
+        told.alive()
+    told.stopping()
+    told.close()
+    told.alive()
+    assert heard(one) == [
+        "READY=1\nSTATUS=boat shed: listening", *["WATCHDOG=1"] * 4, "STOPPING=1",
+    ]  # fmt: skip
+
+
+def test_an_abstract_address() -> None:
+    name = f"carerules-test-{os.getpid()}"
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as one:
+        one.bind(f"\0{name}")
+        one.setblocking(False)
+        told = Supervisor(lambda: 0, {"NOTIFY_SOCKET": f"@{name}"})
+        told.ready("x")
+        told.close()
+        assert heard(one) == ["READY=1\nSTATUS=x"]
+
+
+@pytest.mark.parametrize(
+    "env",
+    [
+        {},
+        {"WATCHDOG_USEC": "0"},
+        {"WATCHDOG_USEC": "soon"},
+        {"WATCHDOG_USEC": "30000000", "WATCHDOG_PID": str(os.getpid() + 1)},
+    ],
+)
+def test_nobody_waits_for_a_sign_of_life(
+    listener: tuple[str, socket.socket], env: dict[str, str]
+) -> None:
+    path, one = listener
+    told = Supervisor(lambda: 0, {"NOTIFY_SOCKET": path, **env})
+    told.alive()
+    told.close()
+    assert heard(one) == []
+
+
+@pytest.mark.parametrize("path", ["", "relative/path", "/nobody/listens/here"])
+def test_a_supervisor_that_is_not_there_ends_nothing(path: str) -> None:
+    told = Supervisor(lambda: 0, {"NOTIFY_SOCKET": path, "WATCHDOG_USEC": "1000"})
+    told.ready("x")
+    told.alive()
+    told.stopping()
+    told.close()
+
+
+# ---- the unit file -----------------------------------------------------------------------------
+
+
+def unit() -> ConfigParser:
+    read = ConfigParser(strict=False, interpolation=None, delimiters=("=",))
+    read.optionxform = str  # type: ignore[assignment,method-assign]
+    read.read_string(UNIT.read_text("utf-8"))
+    return read
+
+
+def test_the_unit_waits_for_ready_and_feeds_the_watchdog_in_time() -> None:
+    service = unit()["Service"]
+    assert (service["Type"], service["NotifyAccess"]) == ("notify", "main")
+    # The loop waits at most a second; a lease lasts 90 s at most (SAFETY 1).
+    assert 4 <= int(service["WatchdogSec"]) <= 60
+    # On leaving OFF is read back for up to 12 s (`service.run.LEAVE_WITHIN`).
+    assert int(service["TimeoutStopSec"]) > 12 + 2
+    assert service["Restart"] == "always"
+    assert unit()["Unit"]["StartLimitIntervalSec"] == "0"  # it is never given up
+    assert service["KillSignal"] == "SIGTERM"
+
+
+@pytest.mark.parametrize(
+    ("key", "value"),
+    [
+        ("NoNewPrivileges", "yes"), ("ProtectSystem", "strict"), ("ProtectHome", "yes"),
+        ("PrivateTmp", "yes"), ("PrivateDevices", "yes"), ("ProtectClock", "yes"),
+        ("ProtectKernelTunables", "yes"), ("ProtectKernelModules", "yes"),
+        ("ProtectControlGroups", "yes"), ("RestrictNamespaces", "yes"),
+        ("RestrictSUIDSGID", "yes"), ("LockPersonality", "yes"), ("CapabilityBoundingSet", ""),
+        ("StateDirectory", "carerules"), ("UMask", "0077"), ("User", "carerules"),
+    ],
+)  # fmt: skip
+def test_the_unit_is_shut_in(key: str, value: str) -> None:
+    """systemd.exec(5)."""
+    assert unit()["Service"][key] == value
+
+
+def test_the_unit_may_reach_broker_and_supervisor_and_no_other_family() -> None:
+    families = set(unit()["Service"]["RestrictAddressFamilies"].split())
+    assert families == {"AF_INET", "AF_INET6", "AF_UNIX"}
+
+
+def test_no_key_of_the_unit_stands_twice_but_the_filter() -> None:
+    keys = [line.partition("=")[0] for line in UNIT.read_text("utf-8").splitlines()
+            if "=" in line and not line.startswith("#")]  # fmt: skip
+    assert {key for key in keys if keys.count(key) > 1} == {"SystemCallFilter"}
