@@ -31,6 +31,11 @@ class Supervisor:
             self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC)
             self._socket.setblocking(False)
 
+    @property
+    def is_there(self) -> bool:
+        """Whether somebody supervises."""
+        return self._socket is not None
+
     def ready(self, status: str) -> None:
         """It listens; `status` is one line for whoever asks."""
         self._say(f"READY=1\nSTATUS={' '.join(status.split())}")

@@ -37,6 +37,7 @@ from carerules.service import (
     restore,
 )
 from carerules.service.courier import Courier
+from carerules.service.reload import Fed, take_up
 
 ENDING = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 """What asks it to leave: a person, a supervisor, a terminal that closes."""
@@ -156,10 +157,25 @@ def _real(
         first += [UsePlanned(now, use) for use in site.uses if known.uses.get(use.name) != use]
         if first_time:
             first += [Placed(now, pack, station) for pack, station in site.places.items()]
-        return _serve(service, first, outside.wake, days)
+        return _serve(service, first, outside.wake, days, _reader(site, service, journal, clock))
     finally:
         courier.close()
         outside.close()
+
+
+def _reader(
+    site: SiteFile, service: Service, journal: SqliteJournal, clock: LineClock
+) -> Callable[[Supervisor], str]:
+    """Reads the rules anew and has the service take them up; what came of it, in one line."""
+
+    def read_again(supervisor: Supervisor) -> str:
+        rules = read_rules(site)
+        if rules.setup is not None:
+            journal.save_plan(rules.fingerprint, rules.loaded.sources)
+        fed = Fed(journal, supervisor.alive)
+        return take_up(service, rules, lambda new: restore(fed, new, clock.now()), clock.offset)
+
+    return read_again
 
 
 def _also_urged(tell: Teller, service: Service, courier: Courier) -> Teller:
@@ -187,13 +203,25 @@ def _service(
 
 
 def _serve(
-    service: Service, first: Sequence[Event], wake: Callable[[], None], days: float | None
+    service: Service,
+    first: Sequence[Event],
+    wake: Callable[[], None],
+    days: float | None,
+    read_again: Callable[[Supervisor], str] | None = None,
 ) -> list[str]:
-    """Run until a signal, or so many days; what is wrong at the end, a line each."""
-    leaving = threading.Event()
+    """Run until a signal, or so many days; what is wrong at the end, a line each.
+
+    A service that is supervised has no terminal that could close: to it SIGHUP means that the rules
+    are to be read again.
+    """
+    leaving, edited = threading.Event(), threading.Event()
     supervisor = Supervisor(HOST.awake_ms)
 
     def leave(number: int, _frame: FrameType | None) -> None:
+        if number == signal.SIGHUP and supervisor.is_there and read_again is not None:
+            edited.set()
+            threading.Thread(target=wake, daemon=True).start()
+            return
         if leaving.is_set():
             raise KeyboardInterrupt  # asked twice: OFF is sent once more, and that is all
         leaving.set()
@@ -203,7 +231,13 @@ def _serve(
         utter(f"{signal.Signals(number).name}: everything off, then leaving", err=True)
 
     before = {number: signal.signal(number, leave) for number in ENDING}
-    service.leave, service.alive = leaving.is_set, supervisor.alive
+
+    def between() -> None:
+        if edited.is_set() and read_again is not None:
+            edited.clear()
+            utter(f"SIGHUP: {read_again(supervisor)}", err=True)
+
+    service.leave, service.alive, service.between = leaving.is_set, supervisor.alive, between
     until = None if days is None else first[0].heard + round(days * 86_400 * SECOND)
     supervisor.ready(f"{service.world.setup.site.name}: listening")
     try:

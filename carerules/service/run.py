@@ -43,7 +43,8 @@ class Service:
 
     `leave` is asked between batches; `snapshot` is given the world every ten minutes and at the
     end, when all that led to it is durable. `entered` is told what a person did, for an outside
-    that is played. `idle` is the longest it waits for anything; `alive` is called at each turn.
+    that is played. `idle` is the longest it waits for anything; `alive` is called at each turn,
+    `between` where rules may be swapped.
     """
 
     world: World
@@ -56,6 +57,7 @@ class Service:
     entered: Callable[[Event], None] = lambda _: None
     idle: Duration = MINUTE
     alive: Callable[[], None] = lambda: None
+    between: Callable[[], None] = lambda: None
     faulted: str = ""
     _snapshot_at: Moment = field(default=0)
     _committed_at: Moment = field(default=0)
@@ -73,6 +75,7 @@ class Service:
                 due = min(next_due(self.world), self.world.now + self.idle)
                 self.take(self.outside.wait(due if until is None else min(due, until)))
                 self._take_entries()
+                self.between()
             self.bring_off()
         except BaseException:
             self.off_at_once("the service failed")

@@ -1,0 +1,107 @@
+"""New rules for a running service: checked first, then everything off, then swapped.
+
+Knows the order in which that must happen. Does not know how the files are read. A swap is a start
+without a new process: OFF first, read back; the world as the journal has it, bound to the new
+rules; and every job that was under way must qualify again, under the new rules and their `never`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+
+from carerules.domain.decision import Outcome
+from carerules.domain.event import Event, Rejected, Started
+from carerules.domain.plan import Plan
+from carerules.loop import Setup, World
+from carerules.service.memory import WorldStore
+from carerules.service.rules import SiteRules
+from carerules.service.run import Service
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """Names of rules that are new, gone, or mean something else now."""
+
+    new: tuple[str, ...]
+    gone: tuple[str, ...]
+    changed: tuple[str, ...]
+    nevers: int
+
+    def show(self) -> str:
+        """One line."""
+        parts = [f"{word} {', '.join(names)}"
+                 for word, names in (("new", self.new), ("gone", self.gone),
+                                     ("changed", self.changed)) if names]  # fmt: skip
+        if self.nevers:
+            parts.append(f"{self.nevers} `never` differ")
+        return "; ".join(parts) or "no rule means anything else"
+
+
+def change_of(before: Plan, after: Plan) -> Change:
+    """What differs between two plans; comments, layout and order make no difference."""
+    old = {rule.name: rule.key for rule in before.rules}
+    new = {rule.name: rule.key for rule in after.rules}
+    # Not by their place in the text, which moves with every line above.
+    nevers = {(one.action, one.selector, one.when) for one in before.nevers} ^ {
+        (one.action, one.selector, one.when) for one in after.nevers
+    }
+    return Change(
+        new=tuple(sorted(new.keys() - old.keys())),
+        gone=tuple(sorted(old.keys() - new.keys())),
+        changed=tuple(sorted(name for name in old.keys() & new.keys() if old[name] != new[name])),
+        nevers=len(nevers),
+    )
+
+
+def take_up(
+    service: Service,
+    rules: SiteRules,
+    again: Callable[[Setup], World],
+    offset: Callable[[], int],
+) -> str:
+    """Go on under the new rules, or, where they have an error, under the old ones; in one line.
+
+    `again` gives the world as the journal has it, bound to new rules; `offset` the wall clock's
+    lead. Errors leave everything as it is, and are journalled as a refusal.
+    """
+    if rules.setup is None:
+        errors = [found for found in rules.loaded.diagnostics if found.severity.value == "error"]
+        first = errors[0].message if errors else "they do not read"
+        count = f"{len(errors)} error{'s' * (len(errors) != 1)}"
+        why = f"{count}, first: {first}; the old rules go on"
+        service.take([Rejected(service.world.now, "the edited rules", why)])
+        return f"refused: {why}"
+    change = change_of(service.world.setup.plan, rules.setup.plan)
+    if not (change.new or change.gone or change.changed or change.nevers):
+        return change.show()
+    service.bring_off()
+    if service.faulted:
+        return f"refused: {service.faulted}"
+    service.world = again(rules.setup)
+    now = max(service.outside.now(), service.world.now)
+    service.take([Started(now, offset(), 0)])
+    return f"taken up: {change.show()}"
+
+
+@dataclass(frozen=True, slots=True)
+class Fed:
+    """A store that says "still alive" with each event read: a rule that looks back over weeks may
+    take minutes, and the supervisor must not take that for a service that hangs."""
+
+    store: WorldStore
+    alive: Callable[[], None]
+
+    def events(self, after_seq: int = 0) -> Iterator[tuple[int, Event]]:
+        """As the store's."""
+        for one in self.store.events(after_seq):
+            self.alive()
+            yield one
+
+    def outcomes(self, after_seq: int = 0) -> Iterator[tuple[int, Outcome]]:
+        """As the store's."""
+        return self.store.outcomes(after_seq)
+
+    def snapshots(self) -> Sequence[tuple[int, str]]:
+        """As the store's."""
+        return self.store.snapshots()

@@ -1,0 +1,49 @@
+"""A supervised service reads its rules again on SIGHUP: checked, everything off, then swapped.
+Common practice, no source."""
+
+from __future__ import annotations
+
+import signal
+import socket
+import sys
+
+from e2e_kit import ENTRY, Program, Stage, side_by_side, sound
+
+
+@side_by_side
+def test_edited_rules_are_checked_and_then_swapped(stage: Stage) -> None:
+    stage.site()
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as listener:
+        # Abstract: a path of a test's folder may be too long for a socket.
+        listener.bind(f"\0carerules-{stage.folder.name}-{id(stage)}")
+        listener.settimeout(40)
+        name = f"@carerules-{stage.folder.name}-{id(stage)}"
+        plug, _ = stage.cast()
+        command = ["env", f"NOTIFY_SOCKET={name}", "WATCHDOG_USEC=4000000", sys.executable, "-c",
+                   ENTRY, "run", "site.toml"]  # fmt: skip
+        service = Program("service", command, stage.folder)
+        stage.programs.append(service)
+        assert listener.recv(1_000) == b"READY=1\nSTATUS=boat shed: listening"
+        assert listener.recv(1_000) == b"WATCHDOG=1"
+        stage.until_on(service)
+        file = stage.folder / "shed.care"
+        good = file.read_text()
+
+        file.write_text(good.replace("drain to", "drian to"))
+        service.send(signal.SIGHUP)
+        refused = service.awaits("SIGHUP: refused: 1 error, first:")
+        assert not stage.offs(after=refused.at - 1)  # what ran goes on
+        assert stage.closed()
+
+        file.write_text(good + '\nrule other\n    when pack.soc < 10 %: notify "low"\n')
+        service.send(signal.SIGHUP)
+        taken = service.awaits("SIGHUP: taken up: new other")
+        off = next(at for at in stage.offs() if at > refused.at)
+        assert off < taken.at
+        assert service.finds("waiting, begins anew after a start")  # and must qualify again
+        assert service.leave() == 0, service.text()
+        said = b""
+        while said != b"STOPPING=1":
+            said = listener.recv(1_000)
+            assert said in (b"WATCHDOG=1", b"STOPPING=1")
+    sound(service, plug)
