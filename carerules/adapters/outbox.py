@@ -40,9 +40,11 @@ class OutboxFile:
     """The outbox of one journal. One thread at a time."""
 
     def __init__(self, path: Path) -> None:
-        """Raises `JournalError`; makes nothing that a journal does not have."""
+        """Raises `JournalError`. The owner of the journal may have it open in this process."""
         self._path = path
-        self._database = store.connect(path, owner=False)
+        with store.faults(path):
+            again = path.is_file()  # made by the journal, which a service has open here
+        self._database = store.connect(path, owner=False, again=again)
         self._incidents: TypeAdapter[Incident] = TypeAdapter(Incident)
 
     def close(self) -> None:

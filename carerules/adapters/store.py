@@ -83,13 +83,19 @@ def owner_of(path: Path) -> int | None:
         os.close(descriptor)
 
 
-def connect(path: Path, *, owner: bool) -> sqlite3.Connection:
-    """Open the file, make or migrate its tables; raises `JournalError` naming file and mend."""
+def connect(path: Path, *, owner: bool, again: bool = False) -> sqlite3.Connection:
+    """Open the file, make or migrate its tables; raises `JournalError` naming file and mend.
+
+    `again`: this process has it open already. The file is then touched by SQLite alone: closing any
+    other descriptor of it would let go of all of the process's locks on it (fcntl(2)), and the next
+    program to leave would take the -wal away under us (sqlite.org/howtocorrupt.html, 2.2).
+    """
     database: sqlite3.Connection | None = None
     try:
         with faults(path):
-            _make_folder(path.parent)
-            _make_file(path)
+            if not again:
+                _make_folder(path.parent)
+                _make_file(path)
             database = sqlite3.connect(
                 path, timeout=BUSY_MS / 1_000, isolation_level=None, check_same_thread=False
             )

@@ -4,6 +4,8 @@ nothing. Common practice, no source."""
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 import threading
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
@@ -266,3 +268,26 @@ to = ["crew@example.org"]
     ]
     with closing(OutboxFile(tmp_path / "state" / "journal.db")) as file:
         assert set(file.load().proven) == {"phone", "crew"}
+
+
+def test_the_outbox_does_not_loosen_the_journals_locks(
+    hands: tuple[Hands, SqliteJournal],
+) -> None:
+    """sqlite.org/howtocorrupt.html, 2.2: closing another descriptor of the file lets go of every
+    lock of the process; the next program to leave then takes the -wal away under us."""
+    hand, journal = hands
+    look = (
+        "import sys; from pathlib import Path; from carerules.adapters import SqliteJournal\n"
+        "one = SqliteJournal.open(Path(sys.argv[1]), owner=False)\n"
+        "print(len(list(one.events()))); one.close()"
+    )
+
+    def seen() -> str:
+        command = [sys.executable, "-c", look, str(hand.path)]
+        return subprocess.run(command, capture_output=True, text=True, check=True).stdout.strip()
+
+    decide(journal, T, Notice("k", "heron is warm"))
+    hand.outbox()  # opened and closed in this process
+    assert seen() == "1"  # another program comes and leaves
+    decide(journal, T, Notice("k", "heron is hot"))
+    assert seen() == "2"
