@@ -50,6 +50,7 @@ from carerules.adapters.moments import read_past
 from carerules.adapters.mqtt import MqttWires, Wiring
 from carerules.adapters.outbox import OutboxFile, Word
 from carerules.adapters.plug import Unsaid, Wire, command_topics, fits, say
+from carerules.adapters.power_on import power_on_fault
 from carerules.adapters.problem import Problem, quoted
 from carerules.adapters.profile import PlugProfile, load_plug_profile, plug_profiles
 from carerules.adapters.reading import DamagedRowError, JournalReader, WaitingEntry
@@ -138,6 +139,7 @@ __all__ = [
     "parse_release",
     "parse_use",
     "plug_profiles",
+    "power_on_fault",
     "quoted",
     "read_password",
     "read_past",

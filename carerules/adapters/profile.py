@@ -133,6 +133,15 @@ class Availability(Strict):
         return Switched(topic=self.topic, on=self.up, off=self.down, pointer=self.pointer)
 
 
+class PowerOn(Strict):
+    """How the plug is asked what its relay does after a loss of mains, and the word for "off"."""
+
+    ask: Said
+    topic: Topic
+    pointer: Pointer
+    off: Word
+
+
 Rows: TypeAlias = Annotated[list[Switched], Field(max_length=ROWS_MAX)]
 Meters: TypeAlias = Annotated[list[Metered], Field(max_length=ROWS_MAX)]
 Timers: TypeAlias = Annotated[list[Timer], Field(max_length=ROWS_MAX)]
@@ -152,6 +161,7 @@ class PlugProfile(Strict):
     power: Meters = Field(default_factory=list)
     timer: Timers = Field(default_factory=list)
     availability: Availability | None = None
+    power_on: PowerOn | None = None
     notes: list[str] = Field(default_factory=list)
 
     @model_validator(mode="after")
@@ -179,6 +189,13 @@ class PlugProfile(Strict):
         heard: Sequence[Switched | Metered] = (*self.state, *self.power, *self.timer)
         found += [("topic", row.topic, set()) for row in heard]
         found += [("pointer", row.pointer, set()) for row in heard if row.pointer is not None]
+        if self.power_on is not None:
+            found += [
+                ("power_on.ask.topic", self.power_on.ask.topic, set()),
+                ("power_on.ask.payload", self.power_on.ask.payload, set()),
+                ("power_on.topic", self.power_on.topic, set()),
+                ("power_on.pointer", self.power_on.pointer, set()),
+            ]
         if self.availability is not None:
             found.append(("availability.topic", self.availability.topic, set()))
         return found

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from carerules.adapters import LineClock, PlugProfile
+from carerules.adapters import LineClock, PlugProfile, power_on_fault
 from carerules.config import SiteFile
 from carerules.domain.decision import AskPlug, OffProven, SwitchOff, SwitchOn
 from carerules.domain.event import PlugLink, PlugReport
@@ -63,6 +63,7 @@ def put_to_test(site: SiteFile, clock: LineClock, name: str, say: Callable[[str]
     try:
         try:
             test.go()
+            _asks_after_mains(site, test)
             holds, why = True, f"opened by its own timer after {test.opened_s:.0f} s"
         except FailedError as failed:
             holds, why = False, str(failed)
@@ -71,6 +72,18 @@ def put_to_test(site: SiteFile, clock: LineClock, name: str, say: Callable[[str]
         outside.perform(SwitchOff(name, "the test is over"))
         outside.close()
     return Verdict(holds, why, tuple(test.seen), test.opened_s, proven_off)
+
+
+def _asks_after_mains(site: SiteFile, test: _Test) -> None:
+    """The state after a loss of mains, where the plug can be asked; otherwise it is said so."""
+    question = test.profile.power_on
+    if question is None or site.mqtt is None:
+        test.note("its state after a loss of mains cannot be asked: pull it and see")
+        return
+    wrong = power_on_fault(site.mqtt, test.plug, question, REACHED_WITHIN / SECOND)
+    if wrong is not None:
+        raise FailedError(wrong)
+    test.note("it says that it stays off after a loss of mains")
 
 
 @dataclass(slots=True)
@@ -95,20 +108,20 @@ class _Test:
             raise FailedError("the broker or the plug cannot be reached")
         if not self.bring_off():
             raise FailedError("it was not read back off before the test")
-        self._note("read back off")
+        self.note("read back off")
         lease_s = self.profile.lease_for(LEASE_S)
         assert lease_s is not None, "only a plug with a timer is put to the test"
         self._on(lease_s)
-        self._note("confirmed that it is on")
+        self.note("confirmed that it is on")
         self._wait(RENEW_AFTER)
         said = self._on(lease_s)
         if self.plug.timer_shown:
-            self._note(f"its timer is armed: {self._state.timer_s:.0f} s")
+            self.note(f"its timer is armed: {self._state.timer_s:.0f} s")
         self._expires(lease_s, said)
         self._no_power()
         self._on(lease_s)
         took = self._off()
-        self._note(f"OFF read back after {took / SECOND:.1f} s")
+        self.note(f"OFF read back after {took / SECOND:.1f} s")
 
     # ---- the parts -----------------------------------------------------------------------------
 
@@ -143,7 +156,7 @@ class _Test:
                 f"it opened {self.opened_s:.0f} s after an ON for {lease_s} s: a renewal "
                 "gives its timer no more time, or somebody else switched it"
             )
-        self._note(f"opened by its own timer {self.opened_s:.1f} s after an ON for {lease_s} s")
+        self.note(f"opened by its own timer {self.opened_s:.1f} s after an ON for {lease_s} s")
 
     def _no_power(self) -> None:
         if not self.plug.metered:
@@ -156,7 +169,7 @@ class _Test:
 
         if not self._until(none_flows, OFF_WITHIN):
             raise FailedError("no power of 0 W was read back after its timer opened it")
-        self._note(f"{self._state.power_w or 0.0:.1f} W after it opened")
+        self.note(f"{self._state.power_w or 0.0:.1f} W after it opened")
 
     def _off(self) -> Duration:
         began = self.now
@@ -207,6 +220,7 @@ class _Test:
                     pass
         self.now = self.outside.now()
 
-    def _note(self, text: str) -> None:
+    def note(self, text: str) -> None:
+        """One line of what was seen."""
         self.seen.append(text)
         self.say(text)

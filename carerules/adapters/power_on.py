@@ -1,0 +1,73 @@
+"""What a plug's relay does when mains comes back: asked of the plug, where its profile knows how.
+
+Knows one question and its answer. Does not know what becomes of it. A plug that comes back on
+after a loss of mains is on without anybody's word.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from threading import Event
+from uuid import uuid4
+
+from carerules.adapters.address import MqttAddress, read_password
+from carerules.adapters.broker import AddressError, BrokerLine, Callbacks
+from carerules.adapters.payload import Body, Json, Missing, UnreadableError, shown
+from carerules.adapters.plug import ON_EXPIRY_S
+from carerules.adapters.problem import Problem
+from carerules.adapters.profile import PowerOn
+from carerules.adapters.template import fill
+from carerules.domain.pack import Plug
+
+
+@dataclass(slots=True)
+class _Answer:
+    come: Event = field(default_factory=Event)
+    word: Json | Missing = None
+
+
+def power_on_fault(
+    address: MqttAddress, plug: Plug, question: PowerOn, within_s: float
+) -> str | None:
+    """What speaks against the plug's state after a loss of mains; None: it says that it is off.
+
+    Blocks for `within_s` at most. Raises `AddressError` for a bad password file.
+    """
+    password = None
+    if address.password_file is not None:
+        read = read_password(address.password_file)
+        if isinstance(read, Problem):
+            raise AddressError(read)
+        password = read
+    answer = _Answer()
+    topic = fill(question.topic, plug.variables)
+    pointer = fill(question.pointer, plug.variables)
+    ask = question.ask
+
+    def up() -> None:
+        line.subscribe([(topic, 1)])
+        text = fill(ask.payload, plug.variables)
+        line.publish(fill(ask.topic, plug.variables), text, qos=1, expiry_s=ON_EXPIRY_S)
+
+    def message(_topic: str, payload: bytes, retained: bool) -> None:
+        if retained:
+            return
+        try:
+            word = Body(payload).at(pointer)
+        except UnreadableError:
+            return
+        if not isinstance(word, Missing):
+            answer.word = word
+            answer.come.set()
+
+    told = Callbacks(up, lambda: None, message, lambda _: None, lambda _: None)
+    line = BrokerLine(f"carerules-{uuid4().hex[:8]}", address, password, told)
+    line.start()
+    try:
+        if not answer.come.wait(within_s):
+            return "it did not say what it does after a loss of mains"
+    finally:
+        line.close()
+    if type(answer.word) is type(question.off) and answer.word == question.off:
+        return None
+    return f"after a loss of mains it does {shown(answer.word)}, wanted {shown(question.off)}: off"
