@@ -23,7 +23,7 @@ from carerules.domain.pack import Plug
 @dataclass(slots=True)
 class _Answer:
     come: Event = field(default_factory=Event)
-    word: Json | Missing = None
+    word: Json = None
 
 
 def power_on_fault(
