@@ -12,7 +12,10 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class Code:
-    """One row. `wrong` and `right` are empty where no short file can show it."""
+    """One row. `wrong` and `right` are empty where no short file can show it.
+
+    `folds`: one slip may show in many places, such as the name of a thing that was lost.
+    """
 
     name: str
     title: str
@@ -20,6 +23,7 @@ class Code:
     wrong: str = ""
     right: str = ""
     warning: bool = False
+    folds: bool = False
 
 
 CODES: Mapping[str, Code] = {code.name: code for code in (
@@ -92,33 +96,34 @@ CODES: Mapping[str, Code] = {code.name: code for code in (
          "let smallest = 2 Ah\nwhen pack.capacity < smallest: retire"),
     Code("unknown-signal", "no such signal",
          "docs/language.md lists the signals; those of a site are declared in its site file.",
-         "when pack.sock > 95: drain to 80", "when pack.soc > 95: drain to 80"),
+         "when pack.sock > 95: drain to 80", "when pack.soc > 95: drain to 80", folds=True),
     Code("unknown-name", "no such `let`",
          "A plain name in the place of a value is that of a `let` above it in the same file.",
          "when pack.soc > full: drain to 80",
-         "let full = 95 %\nwhen pack.soc > full: drain to 80"),
+         "let full = 95 %\nwhen pack.soc > full: drain to 80", folds=True),
     Code("unknown-event", "no such event",
          "Events are those that people report, such as `charge` or `use`, and those that a rule"
          " marks.",
          "when time since inspecton > 90 d: chore \"look at {pack}\"",
-         "when time since inspection > 90 d: chore \"look at {pack}\""),
+         "when time since inspection > 90 d: chore \"look at {pack}\"", folds=True),
     Code("unknown-pack", "no such pack", "Packs are named in the site file.",
          "rule a on pack hern when pack.soc > 95: drain to 80",
-         "rule a on pack heron when pack.soc > 95: drain to 80"),
+         "rule a on pack heron when pack.soc > 95: drain to 80", folds=True),
     Code("unknown-packs", "no such chemistry, tag or group",
          "`NAME packs` are those of a chemistry, those with a tag, or a group of this file.",
          "rule a on lipu packs when pack.soc > 95: drain to 80",
-         "rule a on lipo packs when pack.soc > 95: drain to 80"),
+         "rule a on lipo packs when pack.soc > 95: drain to 80", folds=True),
     Code("unknown-role", "no such role", "Roles are given to packs in the site file.",
          "rule a on packs where role is boot when pack.soc > 95: drain to 80",
-         "rule a on packs where role is boat when pack.soc > 95: drain to 80"),
+         "rule a on packs where role is boat when pack.soc > 95: drain to 80", folds=True),
     Code("unknown-channel", "no such channel", "Channels are set up in the site file.",
          'when pack.health < 60: notify "worn" to fone',
-         'when pack.health < 60: notify "worn" to phone'),
+         'when pack.health < 60: notify "worn" to phone', folds=True),
     Code("unknown-rule", "no such rule",
          "`over` names rules of any file that is loaded together with this one.",
          "rule a over b when pack.soc > 95: drain to 80",
-         "rule b when pack.soc > 99: drain to 90\nrule a over b when pack.soc > 95: drain to 80"),
+         "rule b when pack.soc > 99: drain to 90\nrule a over b when pack.soc > 95: drain to 80",
+         folds=True),
     Code("unknown-day", "no such day", "The days are mon, tue, wed, thu, fri, sat and sun.",
          "when pack.soc > 95 and on satday: drain to 80",
          "when pack.soc > 95 and on sat: drain to 80"),

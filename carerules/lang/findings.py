@@ -6,11 +6,15 @@ Knows diagnostics and their codes' weight. Does not know what is looked for.
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from difflib import get_close_matches
 
 from carerules.domain.diagnostic import Diagnostic, Mend, Severity, Span
 from carerules.lang.codes import CODES
 from carerules.lang.limits import FINDINGS_MAX, NAME_CHARS_MAX
+
+SAME_MAX = 2  # often enough to see that it is no slip of the pen; a third would hide other slips
+PLACES_MAX = 6  # places of the same that are noted: they fit below it on one screen
 
 
 class Findings:
@@ -29,7 +33,20 @@ class Findings:
     ) -> None:
         """One more; whether it is an error or a warning stands in the table of codes."""
         severity = Severity.WARNING if CODES[code].warning else Severity.ERROR
-        self.all.append(Diagnostic(code, message, span, mend, severity, notes))
+        found = Diagnostic(code, message, span, mend, severity, notes)
+        if CODES[code].folds and self._folded(found):
+            return
+        self.all.append(found)
+
+    def _folded(self, found: Diagnostic) -> bool:
+        """Whether the same has been told often enough: then only its place is noted."""
+        same = [at for at, one in enumerate(self.all) if one.message == found.message]
+        if len(same) < SAME_MAX:
+            return False
+        last = self.all[same[-1]]
+        if len(last.notes) < PLACES_MAX:
+            self.all[same[-1]] = replace(last, notes=(*last.notes, ("and here", found.span)))
+        return True
 
     @property
     def errors(self) -> int:

@@ -104,10 +104,14 @@ def _hint_after(before: Word, word: Word, wanted: Set[str]) -> Mend | None:
 def _hint_in_scenario(before: Word, word: Word, wanted: Set[str]) -> Mend | None:
     if before.text == "at" and "SINCE" in wanted:
         return Mend("a pack with its charge is given by `given pack heron at 100 %`")
-    if before.text in ("nothing", "to") and before.type == "NAME":
-        return Mend("write `expect` before what is expected: `expect heron drain to 80 %`")
-    if word.type == "TO" and before.type == "NAME":
-        return Mend(f"name the pack before `{before.text}`")
+    if before.type == "EXPECT" and word.type in ("NO", "NOT"):
+        return Mend("name the pack first: `expect heron no drain`")
+    if before.type == "EXPECT" and word.text.isalpha():
+        return Mend(f"name the pack before `{word.text}`")
+    if {"EXPECT", "SOMEBODY"} <= wanted and word.text in _DONE:
+        return Mend("write `expect` and the pack before what is expected: `expect heron drain`")
+    if word.type == "TO" and before.type == "NAME" and "DRAIN" in wanted:
+        return Mend("leave `to` out: `expect heron drain to 80 %`")
     if wanted == {"CLOCK"} and before.type == "NAME":
         return Mend("write the day and the time, such as `Fri 18:00`")
     if before.type == "CLOCK" and word.type == "NAME":
@@ -116,12 +120,15 @@ def _hint_in_scenario(before: Word, word: Word, wanted: Set[str]) -> Mend | None
                     at=joined(before.span, word.span))  # fmt: skip
     if before.type == "COMMA" and word.type in ("_NL", "$END", "_DEDENT"):
         return Mend("leave the comma out: what stands on its own line needs none")
-    if before.text in ("no", "not") and before.type == "NAME":
-        return Mend(f"name the pack first: `expect {word.text} no drain`")
     if word.type == "REFUSED":
         return Mend("only `drain` and `charge` are refused")
     return None
 
+
+_DONE = frozenset({
+    "drain", "charge", "rest", "hold", "switch", "ask", "notify", "chore", "mark", "quarantine",
+    "retire",
+})  # fmt: skip
 
 _ONLY: tuple[tuple[Set[str], str], ...] = (
     ({"OVER"}, "say over how long, such as `over 30 d`"),

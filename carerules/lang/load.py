@@ -212,7 +212,8 @@ class _Loading:
         self.nevers += resolver.out.nevers
         self.over.update(resolver.out.over)
         resolver.unknown_settings()
-        if not read.torn:
+        # Where something is wrong, it may be what would have used them.
+        if not read.torn and not any(found.span.file == name for found in self.findings.all):
             resolver.unused()
 
     def _scenario(self, node: st.ScenarioNode, scope: Scope) -> None:

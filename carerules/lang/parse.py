@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping
+from copy import copy
 from functools import cache
 from hashlib import sha256
 from importlib.resources import files
@@ -100,6 +101,10 @@ def words_before(item: Item) -> tuple[set[str], list[Word]]:
     return set(), []
 
 
+_BEFORE_NO_EVENT = frozenset({"COLON", "COMMA", "GIVEN", "EXPECT", "_NL", "_INDENT", "_DEDENT"})
+"""Behind these a name would be a pack's or a rule's, and none of those is a word of ours."""
+
+
 class _StopError(Exception):
     """The rest of the statement cannot be read; why is among the findings."""
 
@@ -111,6 +116,8 @@ class _Reading:
         self.item, self.findings = item, findings
         self.text = item.text
         self.parser = grammar().parse_interactive(self.text)
+        self.trial = copy(self.parser.parser_state.parse_conf)
+        self.trial.callbacks = {}
         self.lexer = cast(Any, self.parser.lexer_thread)  # not annotated in the library
         self.before: Word | None = None  # the last word of the author's that was taken
         self.last_type = ""
@@ -163,7 +170,7 @@ class _Reading:
             raise _StopError
         word = Word(token.type, str(token), span)
         word = slips.written_here(word, self.findings, glued=self._glued(token))
-        if _is_keyword(word) and not self._fits(("NAME",)):
+        if _is_keyword(word) and not self._is_name(word):
             word = Word(word.text.upper(), word.text, span)
         self._depth(word)
         if word.type == "NAME" and self.last_type == "FIGURE" and unit_named(word.text) is None:
@@ -174,6 +181,17 @@ class _Reading:
             if self._guess(word, wanted):
                 return
         self._feed(word)
+
+    def _is_name(self, word: Word) -> bool:
+        """Whether a word of the language stands for an event here, say, that is called so."""
+        if self.last_type in _BEFORE_NO_EVENT or not self._fits(("NAME",)):
+            return False
+        keyword = word.text.upper()
+        if self._fits((keyword,)) or not self._fits(("FIGURE", keyword)):
+            return True
+        # No `let` is called so: a number has been left out, and the sentence goes on.
+        self._feed(slips.no_number(word, self.findings))
+        return False
 
     def _glued(self, token: Token) -> tuple[bool, bool]:
         """Whether no blank stands before the token, and whether none stands behind it."""
@@ -228,6 +246,8 @@ class _Reading:
     def _fits(self, types: tuple[str, ...]) -> bool:
         """Whether the parser would take words of these types, one after the other."""
         trial = cast(Any, self.parser).copy(deepcopy_values=False)
+        # Nothing is built: the lists of what stands in a row would be those of the parser itself.
+        trial.parser_state.parse_conf = self.trial
         nowhere = self._span(1, 1, 1, 1)
         try:
             for kind in types:

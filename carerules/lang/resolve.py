@@ -22,7 +22,7 @@ from carerules.lang.check import check_rule
 from carerules.lang.conditions import condition
 from carerules.lang.findings import try_name
 from carerules.lang.limits import CONDITIONS_MAX
-from carerules.lang.scope import Scope
+from carerules.lang.scope import Scope, bare
 from carerules.lang.selectors import selector
 from carerules.lang.words import KEYWORDS
 
@@ -113,6 +113,8 @@ class FileResolver:
                 value = None
             else:
                 value = override.value
+        elif isinstance(node.value, s.NumberNode) and bare(node.value):
+            self.scope.bare_lets[node.name.text] = node.value
         self.scope.lets[node.name.text] = value
 
     def value_of(self, node: st.BindingNode) -> Quantity | None:

@@ -162,6 +162,8 @@ class _Telling:
             if kind.type == "TAGGED":
                 tags.add(cast(s.Word, trait.what).text)
             elif kind.type in traits:
+                if kind.span.column == trait.what.span.column:
+                    continue  # put in by a guess, which is told
                 self.findings.add("twice", f"`{kind.text}` stands twice on this line", kind.span,
                                   Mend("leave one of them out"))  # fmt: skip
             elif not isinstance(trait.what, st.MomentNode):

@@ -44,7 +44,8 @@ class Scope:
 
     `lets` holds a bare number as a count. `used` gathers the lets and groups that were asked for.
     `taken_in`: the file is written for any site, and may speak of kinds that this one has not.
-    `counting`: inside `number of packs where (...)`.
+    `counting`: inside `number of packs where (...)`. `bare_lets`: what stands behind those `let`s
+    that have no unit; `told_bare`: those of them that are told.
     """
 
     catalogue: Catalogue
@@ -54,6 +55,8 @@ class Scope:
     lets: dict[str, Quantity | None] = field(default_factory=dict)
     groups: dict[str, Selector | None] = field(default_factory=dict)
     used: set[str] = field(default_factory=set)
+    bare_lets: dict[str, NumberNode] = field(default_factory=dict)
+    told_bare: set[str] = field(default_factory=set)
     taken_in: bool = False
     counting: bool = False
 
@@ -105,20 +108,19 @@ class Scope:
         )
         if isinstance(node, ReferenceNode):
             name = node.name.text
-            value = got.show() if got.dimension != COUNT else f"the bare number {got.show()}"
-            code = "missing-unit" if got.dimension == COUNT else "unit-mismatch"
+            if got.dimension == COUNT:
+                self._bare_let(node, got, wanted, f"{of} {is_what}")
+                return
             self.findings.add(
-                code, f"{of} {is_what}, and `{name}` is {value}", node.span,
+                "unit-mismatch", f"{of} {is_what}, and `{name}` is {got.show()}", node.span,
                 Mend(f"give `let {name}` the unit that is meant, or name another"),
             )  # fmt: skip
             return
         unit = node.pieces[0][1]
         if unit is None:
-            text = written(node)
-            times = f"`{text} min`, `{text} h` or `{text} d`"
             self.findings.add(
-                "missing-unit", f"{of} {is_what}, and `{text}` has no unit", node.span,
-                Mend(f"write {times if wanted == DURATION else f'`{text} {wanted.unit}`'}"),
+                "missing-unit", f"{of} {is_what}, and `{written(node)}` has no unit", node.span,
+                _with_unit(written(node), wanted),
             )  # fmt: skip
             return
         mend = Mend(f"write it in {wanted.unit}")
@@ -131,6 +133,21 @@ class Scope:
         elif (wanted, got.dimension) == (C_RATE, CURRENT):
             mend = Mend("it is the current over the capacity: 2 A into 4 Ah are `0.5 C`")
         self.findings.add("unit-mismatch", f"{of} {is_what}, got `{unit.text}`", unit.span, mend)
+
+    def _bare_let(self, node: ReferenceNode, got: Quantity, wanted: Dimension, what: str) -> None:
+        """A `let` without a unit where one is wanted: told where the number stands, and once."""
+        name = node.name.text
+        if (given := self.bare_lets.get(name)) is None:
+            self.findings.add(
+                "missing-unit", f"{what}, and `{name}` is the bare number {got.show()}", node.span,
+                Mend(f"give `let {name}` the unit that is meant, or name another"),
+            )  # fmt: skip
+        elif name not in self.told_bare:
+            self.told_bare.add(name)
+            self.findings.add(
+                "missing-unit", f"{what}, and `{name}` has no unit", given.span,
+                _with_unit(written(given), wanted), (f"`{name}` is used here", node.span),
+            )  # fmt: skip
 
     def _number(self, node: NumberNode) -> Quantity | None:
         total, dimension, smallest = 0.0, COUNT, float("inf")
@@ -213,6 +230,12 @@ _UNIT_HABITS = {
     "volt": "V", "volts": "V", "amps": "A", "watt": "W", "watts": "W", "pct": "%",
     "Celsius": "°C", "celsius": "°C", "v": "V", "a": "A", "w": "W", "H": "h", "D": "d", "S": "s",
 }  # fmt: skip
+
+
+def _with_unit(text: str, wanted: Dimension) -> Mend:
+    if wanted == DURATION:
+        return Mend(f"write `{text} min`, `{text} h` or `{text} d`")
+    return Mend(f"write `{text} {wanted.unit}`", f"{text} {wanted.unit}")
 
 
 def bare(node: AmountNode) -> bool:

@@ -76,6 +76,16 @@ def _number(word: Word, findings: Findings) -> Word:
     return word._replace(text="")  # no number: whoever reads it knows that it is told
 
 
+def no_number(word: Word, findings: Findings) -> Word:
+    """In place of a number that is missing before a word: one whose lack is told."""
+    findings.add(
+        "missing-word", f"a number is missing before `{word.text}`", word.span,
+        Mend("write the number with its unit, or the name of a `let`"),
+    )  # fmt: skip
+    start = Span(word.span.file, word.span.line, word.span.column, word.span.line, word.span.column)
+    return Word("FIGURE", "", start)
+
+
 def _text(word: Word, findings: Findings) -> Word:
     inner = word.text[1:-1]
     if word.text[0] != '"' or word.text[-1] != '"':

@@ -144,7 +144,7 @@ def test_a_file_has_so_many_statements() -> None:
 
 
 def test_errors_beyond_what_is_shown_are_summed_up() -> None:
-    got = loaded("\n".join(["when pack.sock > 1: retire"] * 300))
+    got = loaded("\n".join(["when pack.soc > 1 V: retire"] * 300))
     assert len(got.diagnostics) == FINDINGS_MAX
     assert got.diagnostics[-1].code == "too-many"
     assert got.plan is None
