@@ -23,6 +23,8 @@ from carerules.shipped import shipped
 SITE_NEAR = "site.toml"
 FOLDERS_UP_MAX = 4
 """Folders above a rule file in which its site is looked for: a checkout is no deeper."""
+TABLES_MAX = 16
+"""TOML files of a folder that may be the document's site: a folder with more keeps them apart."""
 FILE_BYTES_MAX = 1 << 20
 """A rule file has at most 1 MiB; one byte more is read, to see that there is more."""
 DRAFT = "draft.care"
@@ -163,7 +165,7 @@ class Library:
 
     def _around(self, uri: str) -> _Around:
         path = path_of(uri)
-        site_path = self.site or (None if path is None else _near(path))
+        site_path = self.site or (None if path is None else self._near(path))
         read = None if site_path is None else self._read(site_path)
         rules = [] if read is None or read.site is None else [p.resolve() for p in read.site.rules]
         if path is None or path not in rules:
@@ -197,6 +199,24 @@ class Library:
         together = Together(tops, fetch, uri_of, shipped_names(), site, text, _beside(path))
         return together, file
 
+    def _near(self, path: Path) -> Path | None:
+        """The site file in the folder of a document or a few above: one that names the document
+        among its rules, else the one with the usual name."""
+        for folder in [*path.parents][:FOLDERS_UP_MAX]:
+            usual = folder / SITE_NEAR
+            found = [usual, *(one for one in _tables(folder) if one != usual)]
+            for site in found:
+                # Not each table is a site, and reading one takes time: only what names the file.
+                if path.name in (_saved(site) or "") and self._names(site, path):
+                    return site
+            if usual.is_file():
+                return usual
+        return None
+
+    def _names(self, site_path: Path, path: Path) -> bool:
+        site = self._read(site_path).site
+        return site is not None and path in [one.resolve() for one in site.rules]
+
     def _read(self, path: Path) -> _Site:
         path = path.resolve()
         try:
@@ -210,21 +230,20 @@ class Library:
         return kept
 
 
+def _tables(folder: Path) -> list[Path]:
+    """The TOML files of a folder, in order; not without end."""
+    try:
+        return sorted(folder.glob("*.toml"))[:TABLES_MAX]
+    except OSError:
+        return []
+
+
 def _read_now(path: Path, stamp: tuple[int, int]) -> _Site:
     text = _saved(path) or ""
     site = read_site(path)
     if isinstance(site, SiteFile):
         return _Site(stamp, text, site)
     return _Site(stamp, text, None, site[0].show().partition("\n")[0])
-
-
-def _near(path: Path) -> Path | None:
-    """The site file in the folder of a document or a few above."""
-    for folder in [*path.parents][:FOLDERS_UP_MAX]:
-        site = folder / SITE_NEAR
-        if site.is_file():
-            return site
-    return None
 
 
 def _name(path: Path, among: list[Path]) -> str:

@@ -40,6 +40,18 @@ def test_the_site_near_gives_the_names(tmp_path: Path) -> None:
     assert codes(look(deep, RULE.format("hern"))) == ["unknown-pack"]
 
 
+def test_of_two_sites_the_one_that_names_the_file_counts(tmp_path: Path) -> None:
+    put(tmp_path / "site.toml", SITE)
+    path = put(tmp_path / "a.care", RULE.format("hern"))
+    other = SITE.replace("pack.heron", "pack.hern")
+    put(tmp_path / "no-site.toml", 'rules = ["a.care"]')
+    named = put(tmp_path / "spare.toml", other.replace("rules = []", 'rules = ["a.care"]'))
+    sight = look(path, RULE.format("hern"))
+    assert codes(sight) == []
+    assert sight.together.uri_of(SITE_FILE) == named.as_uri()
+    assert codes(look(tmp_path / "b.care", RULE.format("hern"))) == ["unknown-pack"]
+
+
 def test_without_a_site_every_name_may_be_one(tmp_path: Path) -> None:
     assert codes(look(tmp_path / "a.care", RULE.format("hern"))) == []
 
