@@ -43,6 +43,10 @@ class ChargeForecast:
     end: float
 
 
+NO_OHM = 1e-9
+"""A pack with less than this has no taper: its voltages differ by less than a double can tell."""
+
+
 def recharge(
     curve: Curve,
     cells: int,
@@ -74,7 +78,7 @@ def recharge(
         steady_s += time
         heat_j += charger.a**2 * resistance_ohm * time
         energy_j += moved * ((low_v + turn_u) / 2 + charger.a * resistance_ohm)
-        if stop > turn:
+        if stop > turn and resistance_ohm > NO_OHM:
             first_a = (charger.end_v - turn_u) / resistance_ohm
             last_a = (charger.end_v - (low_v + rise * (stop - low))) / resistance_ohm
             moved = charge_c * (stop - turn)
