@@ -33,7 +33,7 @@ LOOK_EVERY: Duration = SECOND // 4
 DISK_WRONG_BYTES = 50 << 20
 DISK_LOOK_BYTES = 500 << 20
 """A year of ten packs, each telling once in 10 s, takes less; below a tenth of it, the journal may
-fill the disk within weeks. From a count of our own rows, no source."""
+fill the disk within weeks. An estimate, no source."""
 STEPS_LOOK = 3
 """Steps of the clock in a day: one is a summer time that somebody set by hand."""
 
