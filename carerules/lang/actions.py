@@ -29,6 +29,7 @@ _OPTIONS: dict[str, frozenset[str]] = {
     "NOTIFY": frozenset({"URGENT", "AGAIN", "TO"}),
     "RETIRE": frozenset({"BECAUSE"}),
 }
+_INSTEAD = {"BECAUSE": 'the reason stands in the head: `rule NAME because "..." when ...`'}
 _SAID = {"AT": "at most", "AGAIN": "again every"}
 
 
@@ -77,7 +78,7 @@ def _options(node: st.ActionNode, scope: Scope) -> dict[str, st.OptionNode] | No
         if kind not in fits:
             scope.findings.add(
                 "misplaced", f"`{_said(option)}` does not go with `{node.kind.text}`",
-                option.span, Mend("leave it out", ""),
+                option.span, Mend(_INSTEAD[kind]) if kind in _INSTEAD else Mend("leave it out", ""),
             )  # fmt: skip
             return None
         if kind in found:

@@ -131,6 +131,7 @@ _DONE = frozenset({
 })  # fmt: skip
 
 _ONLY: tuple[tuple[Set[str], str], ...] = (
+    ({"TO"}, "say how far: `drain to 80 %`, `charge to 100 %`"),
     ({"OVER"}, "say over how long, such as `over 30 d`"),
     ({"LPAR"}, "put the condition in parentheses"),
     ({"FOR"}, "what is switched on has an end: write `on for 1 h`"),

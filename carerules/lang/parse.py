@@ -21,6 +21,7 @@ from carerules.lang import hints, slips
 from carerules.lang.build import Builder
 from carerules.lang.findings import Findings
 from carerules.lang.limits import NESTING_MAX, WORDS_MAX
+from carerules.lang.phrases import phrase_at
 from carerules.lang.scan import Item
 from carerules.lang.statements import StatementNode
 from carerules.lang.syntax import Word
@@ -146,6 +147,7 @@ class _Reading:
                 yield error.token
             except UnexpectedCharacters as error:
                 at = self._span(error.line, error.column, error.line, error.column + 1)
+                self._say_phrase(at)
                 place = error.pos_in_stream or 0
                 rest = self.text[place + 1 :].partition("\n")[0]
                 hints.strange(self.text[place], rest, at, self.findings)
@@ -169,6 +171,8 @@ class _Reading:
             )  # fmt: skip
             raise _StopError
         word = Word(token.type, str(token), span)
+        if word.text == "=>" and not self._fits(("OP",)):
+            self._say_phrase(span)  # an arrow, and no comparison
         word = slips.written_here(word, self.findings, glued=self._glued(token))
         if _is_keyword(word) and not self._is_name(word):
             word = Word(word.text.upper(), word.text, span)
@@ -177,6 +181,7 @@ class _Reading:
             # In the place of a unit, and none: perhaps the next word of the sentence, misspelt.
             if word.text.upper() in keywords():
                 word = Word(word.text.upper(), word.text, span)
+            self._say_phrase(word.span)
             wanted = self.wanted() - {"NAME"}
             if self._guess(word, wanted):
                 return
@@ -184,9 +189,9 @@ class _Reading:
 
     def _is_name(self, word: Word) -> bool:
         """Whether a word of the language stands for an event here, say, that is called so."""
+        keyword = word.text.upper()
         if self.last_type in _BEFORE_NO_EVENT or not self._fits(("NAME",)):
             return False
-        keyword = word.text.upper()
         if self._fits((keyword,)) or not self._fits(("FIGURE", keyword)):
             return True
         # No `let` is called so: a number has been left out, and the sentence goes on.
@@ -217,6 +222,7 @@ class _Reading:
         try:
             self._push(word)
         except UnexpectedInput:
+            self._say_phrase(word.span)
             wanted = self.wanted()
             if not self._guess(word, wanted):
                 if self.open and word.type in ("$END", "_NL", "_DEDENT"):
@@ -228,9 +234,24 @@ class _Reading:
                     self._unexpected(word, wanted)
                 raise _StopError from None
 
+    def _say_phrase(self, at: Span) -> None:
+        """Stop at a turn of speech that is written otherwise here, and say how."""
+        row = self.item.rows[at.line - self.item.line]
+        acting = any(word.type == "COLON" for word in self.taken)
+        turn = None if self._story() else phrase_at(row, at.column - 1, acting=acting)
+        if turn is not None:
+            where = Span(at.file, at.line, turn.start + 1, at.line, turn.end + 1)
+            found = (
+                f"found `{row[turn.start : turn.end].strip()[:60]}`, which is said otherwise here"
+            )
+            self.findings.add("unknown-word", found, where, Mend(turn.say, turn.write))
+            raise _StopError
+
     def _unexpected(self, word: Word, wanted: set[str]) -> None:
-        story = self.item.rows[0].lstrip().startswith("scenario")
-        hints.unexpected(word, wanted, self.before, self.findings, story=story)
+        hints.unexpected(word, wanted, self.before, self.findings, story=self._story())
+
+    def _story(self) -> bool:
+        return self.item.rows[0].lstrip().startswith("scenario")
 
     def _guess(self, word: Word, wanted: set[str]) -> bool:
         guess = slips.guess(word, wanted, self.before, keywords(), self._fits, self.findings)

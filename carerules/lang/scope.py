@@ -186,9 +186,17 @@ class Scope:
 
     def unknown_name(self, word: Word) -> None:
         """A name in the place of a value that no `let` of the file has."""
+        if self.names.packs is not None and word.text in self.names.packs:
+            self._pack_in_condition(word, word.text)
+            return
         signal = next((f"{scope}.{word.text.lower()}" for scope in ("pack", "site", "pack.cell")
                        if f"{scope}.{word.text.lower()}" in self.catalogue), None)  # fmt: skip
+        if word.text in ("load", "charger"):
+            signal = f"station.{word.text}.on"
         mend = Mend(f"did you mean `{signal}`?", signal) if signal else None
+        if word.text in _LEVELS:
+            level = _LEVELS[word.text]
+            mend = Mend(f"write `{level}`, or define it above: `let {word.text} = {level}`", level)
         if signal is None and (let := nearest(word.text, self.lets)) is not None:
             self.used.add(let)  # one slip, one message
             mend = try_name(word.text, self.lets)
@@ -199,7 +207,11 @@ class Scope:
 
     def unknown_signal(self, word: Word) -> None:
         """A dotted name that is no signal."""
-        name = nearest(word.text, self.catalogue)
+        whose, _, what = word.text.partition(".")
+        if whose not in ("pack", "station", "site") and f"pack.{what}" in self.catalogue:
+            self._pack_in_condition(word, whose)
+            return
+        name = _SIGNAL_HABITS.get(word.text) or nearest(word.text, self.catalogue)
         mend = Mend("docs/language.md lists the signals; one of the site stands in the site file")
         if name is not None:
             row = self.catalogue[name]
@@ -209,11 +221,24 @@ class Scope:
             )  # fmt: skip
         self.findings.add("unknown-signal", f"unknown signal `{word.text}`", word.span, mend)
 
+    def _pack_in_condition(self, word: Word, pack: str) -> None:
+        self.findings.add(
+            "misplaced", f"which packs a rule is about stands in its head, and not `{word.text}`"
+            " in a condition", word.span,
+            Mend(f"write it as `rule NAME on pack {pack} when pack.soc > 95 %: ...`"),
+        )  # fmt: skip
+
     def _unknown_unit(self, word: Word) -> None:
         if "/" in word.text:
             self.findings.add(
                 "unknown-unit", f"unknown rate `{word.text}`", word.span,
                 Mend("a rate is a unit for each time, such as `mV/d` or `%/wk`"),
+            )  # fmt: skip
+            return
+        if (days := _LONG_TIMES.get(word.text)) is not None:
+            self.findings.add(
+                "unknown-unit", f"`{word.text}` is no unit: not every one is of one length",
+                word.span, Mend(f"write it in days: 1 {word.text} is about `{days} d`"),
             )  # fmt: skip
             return
         units = [*UNITS, *SPELLINGS]
@@ -225,9 +250,14 @@ class Scope:
         self.findings.add("unknown-unit", f"unknown unit `{word.text}`", word.span, mend)
 
 
+_LEVELS = {"full": "100 %", "half": "50 %"}
+_SIGNAL_HABITS = {"pack.charge": "pack.soc", "pack.level": "pack.soc", "pack.percent": "pack.soc",
+                  "pack.temp": "pack.temperature", "pack.volts": "pack.voltage"}  # fmt: skip
+_LONG_TIMES = {"month": 30, "months": 30, "mo": 30, "year": 365, "years": 365, "y": 365, "yr": 365}
 _UNIT_HABITS = {
     "m": "min", "F": "°F", "º": "°C", "ºC": "°C", "°": "°C", "ºF": "°F", "°c": "°C", "°f": "°F",
-    "volt": "V", "volts": "V", "amps": "A", "watt": "W", "watts": "W", "pct": "%",
+    "degrees": "°C", "degree": "°C", "deg": "°C", "volt": "V", "volts": "V", "amps": "A",
+    "watt": "W", "watts": "W", "pct": "%",
     "Celsius": "°C", "celsius": "°C", "v": "V", "a": "A", "w": "W", "H": "h", "D": "d", "S": "s",
 }  # fmt: skip
 

@@ -56,6 +56,8 @@ def _kind(word: s.Word, scope: Scope) -> Selector | None:
         return chosen.ChemistryIs(name) if names.chemistries is None else chosen.Tagged(name)
     known = [*names.chemistries, *names.tags, *scope.groups]
     mend = try_name(name, known)
+    if name in ("all", "every", "each", "any", "my", "the"):
+        mend = Mend(f"leave `{name}` out: `packs` are all of them", "")
     if names.packs is not None and name in names.packs:
         mend = Mend(f"for one pack write `pack {name}`")
     scope.findings.add(

@@ -118,7 +118,7 @@ _HABITS: dict[str, tuple[str, ...]] = {word: tuple(meant.split()) for word, mean
     "alert": "NOTIFY", "warn": "NOTIFY", "todo": "CHORE", "task": "CHORE", "isolate": "QUARANTINE",
     "until": "TO", "set": "LET", "define": "LET", "import": "USE", "include": "USE",
     "forbid": "NEVER", "above": "OP", "over": "OP ABOVE", "below": "OP", "under": "OP BELOW",
-    "equals": "OP", "and": "SEMI COMMA", ",": "SEMI", ";": "COMMA", "past": "LAST",
+    "equals": "OP", "and": "SEMI COMMA", ",": "SEMI COLON", "=": "IS", ";": "COMMA", "past": "LAST",
     "battery": "PACK", "batteries": "PACKS", "max": "MOST", "reason": "BECAUSE", "turn": "SWITCH",
     "climbs": "RISES", "exceeds": "RISES", "drops": "FALLS", "sinks": "FALLS", "each": "EVERY",
     "test": "SCENARIO", "story": "SCENARIO", "suppose": "GIVEN", "on": "AT", "at": "ON",

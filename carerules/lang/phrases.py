@@ -1,0 +1,217 @@
+"""What people write who have never seen the language, and how it is written here.
+
+Knows turns of everyday English. Does not know the grammar: it is asked only about a place where the
+grammar cannot go on, and what it says is one way that leads on, not all that may be meant.
+A new turn is one row here, and a pair of lines in tests/lang/natural.txt.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from functools import cache
+
+ROW_CHARS_MAX = 400  # a longer row is no sentence that anybody said
+
+
+@dataclass(frozen=True, slots=True)
+class Phrase:
+    """A turn found in a row: from where to where, what to say, and what to write if that is one
+    thing only."""
+
+    start: int
+    end: int
+    say: str
+    write: str | None
+
+
+def phrase_at(row: str, place: int, *, acting: bool) -> Phrase | None:
+    """The turn of speech around a place of the row. `acting`: behind the colon of a rule."""
+    if len(row) > ROW_CHARS_MAX:
+        return None
+    for pattern, written, where in _turns():
+        if where is not None and where != acting:
+            continue
+        for match in pattern.finditer(row):
+            if match.start() <= place <= match.end() + 1:
+                turn = _said(match, written)
+                if turn.write != row[turn.start : turn.end]:
+                    return turn
+    return None
+
+
+def _said(match: re.Match[str], written: str) -> Phrase:
+    if written.startswith(_SAY):
+        return Phrase(match.start(), match.end(), match.expand(written.removeprefix(_SAY)), None)
+    text, end = _SHORT.sub(lambda unit: _UNITS[unit[0]], match.expand(written)), match.end()
+    if text.endswith(" ") and match[0].endswith(" "):
+        text, end = text[:-1], end - 1
+    return Phrase(match.start(), end, f"write `{text}`" if text else "leave it out", text)
+
+
+_SAY = "say: "
+
+
+_UNITS = {"a minute": "1 min", "an hour": "1 h", "a day": "1 d", "a week": "1 wk",
+          "one minute": "1 min", "one hour": "1 h", "one day": "1 d", "one week": "1 wk",
+          "half an hour": "30 min", "a month": "30 d", "one month": "30 d"}  # fmt: skip
+_SHORT = re.compile("|".join(sorted(_UNITS, key=len, reverse=True)))
+
+_NUMBER = r"(\d[\d.]*(?: ?%| ?[°\w]+)?)"
+_TIME = r"(\d[\d.]* ?[a-z]+)"
+_CLOCKS = r"(\d?\d:\d\d) (?:and|to|until|till) (\d?\d:\d\d)"
+_WHOSE = r"\b(?:(?:a|my|the|any|one) )?[a-z][\w-]* (?:is|has been|stays|was|gets)"
+_OVER = "(?:above|over|more than|greater than|higher than)"
+_UNDER = "(?:below|under|less than|lower than)"
+_FEW = r"(?=\d[\d.]* ?(?:s|min|h|d|wk|hours?|days?|weeks?)\b)"
+_TELL = "(?:notify|tell|warn|alert|remind|send|say|message)"
+_HEAD = "(?:on|over|because|when|for|with|if)"
+_MORE = rf"(?!{_HEAD} )([\w-]+)"
+_IN_HEAD = r"say: which packs stands in the head: `rule NAME on pack \1 when pack.soc ...`"
+
+# Each turn, how it is written (`say: ` before what is only said), and on which side of the colon.
+# The first that fits is taken: the longer stand before the shorter.
+_TURNS: tuple[tuple[str, str, bool | None], ...] = (
+    # ---- the whole statement -----------------------------------------------------------------
+    (r"^(?:do not|don't|dont) (charge|drain)\b", r"never \1", None),
+    (r"^never (charge|drain) unless\b", r"never \1 when not", None),
+    (rf"^never (charge|drain) {_UNDER} (?=\S+ ?(?:°|deg))",
+     r"never \1 when pack.temperature < ", None),
+    (rf"^never (charge|drain) {_OVER} (?=\S+ ?(?:°|deg))",
+     r"never \1 when pack.temperature > ", None),
+    (rf"^never (charge|drain) {_UNDER} (?=\S+ ?m?V\b)", r"never \1 when pack.cell.min < ", None),
+    (rf"^never (charge|drain) {_OVER} (?=\S+ ?m?V\b)", r"never \1 when pack.cell.max > ", None),
+    (rf"^never (charge|drain) {_UNDER} (?=\d)", r"never \1 when pack.soc < ", None),
+    (rf"^never (charge|drain) {_OVER} (?=\d)", r"never \1 when pack.soc > ", None),
+    (r"^never (charge|drain) (?:a |the )?(?:hot|warm) packs?",
+     r"never \1 when pack.temperature > 45 °C", None),
+    (r"^never (charge|drain) (?:a |the )?cold packs?",
+     r"never \1 when pack.temperature < 5 °C", None),
+    (r"^(?:every day|daily) at (\d?\d:\d\d)", r"when at \1", None),
+    (r"^at (\d?\d:\d\d)", r"when at \1", None),
+    (r"^on ((?:mon|tue|wed|thu|fri|sat|sun)\w*(?:, ?\w+)*) at (\d?\d:\d\d)",
+     r"when on \1 and at \2", None),
+    (rf"^every {_TIME}",
+     r"say: what comes back is asked for by its time: `when time since inspection > \1: ...`",
+     None),
+    (r"^let ([\w-]+) ?(?:be|is|to|as|:=|:)(?= )", r"let \1 =", None),
+    (r"^([a-z][\w-]*) ?= ?(?=\d)", r"let \1 = ", None),
+    (r"^(rule [\w-]+):(?= *when\b)", r"\1", None),
+    (rf"^rule {_MORE} {_MORE} {_MORE} (?={_HEAD}\b)", r"rule \1-\2-\3 ", False),
+    (rf"^rule {_MORE} {_MORE} (?={_HEAD}\b)", r"rule \1-\2 ", False),
+    # ---- which packs -------------------------------------------------------------------------
+    (r"\bfor (?:all )?packs\b", "on packs", False),
+    (r"\bfor (?:all )?(pack [\w-]+|[\w-]+ packs)\b", r"on \1", False),
+    (r"\b(?:with|where|that have)(?: the)? tag(?: is| =)? \"?([\w-]+)\"?",
+     r'where tagged "\1"', False),
+    (r"\bon packs ([\w-]+)(?:,| and) ([\w-]+)",
+     "say: give both a tag in the site file, and write `on packs where tagged \"TAG\"`", False),
+    # ---- what is asked -----------------------------------------------------------------------
+    (rf"{_WHOSE} full\b", "pack.soc >= 95 %", False),
+    (rf"{_WHOSE} half full\b", "pack.soc <= 50 %", False),
+    (rf"{_WHOSE} (?:empty|flat|low)\b", "pack.soc <= 20 %", False),
+    (rf"{_WHOSE} (?:too )?(?:hot|warm)\b", "pack.temperature > 45 °C", False),
+    (rf"{_WHOSE} (?:too )?cold\b", "pack.temperature < 5 °C", False),
+    (r"\b(?:there is |it )?(?:smokes?|smoke is detected)(?= *:| and| or)",
+     "site.smoke is on", False),
+    (r"\b(?:it is )?(?:colder|cooler) than\b", "pack.temperature <", False),
+    (r"\b(?:it is )?(?:warmer|hotter) than\b", "pack.temperature >", False),
+    (rf"\bit is {_UNDER} (?=\S+ ?(?:°|deg))", "pack.temperature < ", False),
+    (rf"\bit is {_OVER} (?=\S+ ?(?:°|deg))", "pack.temperature > ", False),
+    (r"\bit is (?:at )?(\d?\d:\d\d)", r"at \1", False),
+    (r"\b(?:average|mean|avg)(?: of)? (?=\w+\.)", "mean of ", False),
+    (r"\b(?:maximum|highest|max|peak)(?: of)? (?=\w+\.)", "max of ", False),
+    (r"\b(?:minimum|lowest|min)(?: of)? (?=\w+\.)", "min of ", False),
+    (r"\b(?:any|every|each|some|all) (?=pack\.)", "", False),
+    (r"\bpack ([\w-]+) (?=pack\.)", _IN_HEAD, False),
+    (r"(?<=when )(?!not |max |min |mean |slope |count |time )([a-z][\w-]*) (?=pack\.)", _IN_HEAD,
+     False),
+    (r"pack\.[\w.]+ of ([\w-]+)", _IN_HEAD, False),
+    # ---- uses and what happened --------------------------------------------------------------
+    (rf"\b(?:the )?next use (?:is )?(?:in )?{_OVER} {_TIME}(?: away| ahead)?",
+     r"time until use > \1", False),
+    (rf"\b(?:the )?next use (?:is )?(?:in )?{_UNDER} {_TIME}(?: away| ahead)?",
+     r"time until use < \1", False),
+    (rf"\bno use (?:is )?planned (?:for|in|within)(?: the next)? {_TIME}",
+     r"time until use > \1", False),
+    (r"\b(?:there is )?no (?:next )?use(?: is)?(?: planned)?(?= *:| and| or)",
+     "time until use > 30 d", False),
+    (r"\btime (?:to|before|till|until) (?:the )?(?:next )?use\b", "time until use", False),
+    (r"\btime since (?:the )?last (\w+)", r"time since \1", False),
+    (rf"\b(?:the )?last (\w+) (?:was |is )?(?:>|{_OVER}) {_TIME} ago",
+     r"time since \1 > \2", False),
+    (rf"\bnot used (?:for|in)(?: the last)? {_TIME}", r"time since use > \1", False),
+    (rf"\bnot charged (?:for|in)(?: the last)? {_TIME}", r"time since charge > \1", False),
+    (r"\bcharged (\d+) times\b", r"count charge since calibration >= \1", False),
+    (r"\b(?:number|count) of (charge|drain|use)s? (?=since|in last)", r"count \1 ", False),
+    (r"\b(?:number|count) of (charge|drain|use)s?\b", r"count \1 since calibration", False),
+    # ---- comparisons -------------------------------------------------------------------------
+    (rf"\bis {_NUMBER} or (?:more|above|over|higher)\b", r">= \1", False),
+    (rf"\bis {_NUMBER} or (?:less|below|under|lower)\b", r"<= \1", False),
+    (r"\b(?:is |of )?(?:at least|not below|not less than)\b(?= \d)(?<!for at least)", ">=", False),
+    (r"\b(?:is |of )?(?:at most|not above|not more than)\b(?= \d)(?<!for at most)", "<=", False),
+    (rf"\b(?:rises|climbs|goes|gets|increases) (?:to )?{_OVER}\b", "rises above", False),
+    (rf"\b(?:falls|drops|goes|gets|sinks|decreases) (?:to )?{_UNDER}\b", "falls below", False),
+    (r"\b(?:reaches|rises to|climbs to|gets to|hits)\b", ">=", False),
+    (r"\b(?:falls to|drops to|goes down to|sinks to)\b", "<=", False),
+    (r"\b(?:is|stays|remains|has been|was) (?:above|over|(?:more|greater|higher|bigger) than)\b",
+     ">", False),
+    (r"\b(?:is|stays|remains|has been|was) (?:below|under|(?:less|lower|smaller) than)\b",
+     "<", False),
+    (r"\bis (?:not|not equal to)(?= \d)|\bisn't(?= \d)", "!=", False),
+    (r"\bis (?:equal to|exactly)\b|\bequals? to\b|\bis(?= \d)", "=", False),
+    (r"\bis between\b", "between", False),
+    (r"\bis (?:true|yes|active|sounding|detected)\b", "is on", False),
+    (r"\bis (?:false|no|inactive|silent)\b", "is off", False),
+    # ---- how long, and when ------------------------------------------------------------------
+    (r"\bfor (?:more than|longer than|at least|over|the last|about)\b", "for", False),
+    (rf"\b(?:longer than|since|during|over) {_FEW}", "for ", False),
+    (r"\bsince yesterday\b", "for 24 h", False),
+    (r"\bfor (half an hour|(?:a|an|one) (?:minute|hour|day|week|month))\b", r"for \1", False),
+    (rf"\b(?:between|from) {_CLOCKS}", r"and during \1-\2", False),
+    (rf"\b(?:between|from) {_CLOCKS}", r"during \1-\2", True),
+    (rf"\bfrom {_NUMBER} to {_NUMBER}", r"between \1 and \2", False),
+    (r"\b(?:at|by|in the|during the|over) night\b|\bovernight\b", "and during 22:00-06:00", False),
+    (r"\b(?:at|by|in the|during the|over) night\b|\bovernight\b", "during 22:00-06:00", True),
+    (r"(?<=\w )(?:more|greater|higher|larger|longer) than\b", ">", False),
+    (r"(?<=\w )(?:less|lower|smaller) than\b", "<", False),
+    (r"\bunless\b|\bbut not\b", "and not", False),
+    (r"\bbut\b|\bwhile\b|\bas well as\b", "and", False),
+    # ---- what is done ------------------------------------------------------------------------
+    (r"\b(?:drain|discharge)(?: it| them| the pack| pack| down| back)+ to\b", "drain to", None),
+    (r"\bcharge(?: it| them| the pack| pack| up| back)+ to\b", "charge to", None),
+    (r"\b(drain|charge) by\b(?= \d)", r"say: a target is a level, such as `\1 to 80 %`", True),
+    (r"\b(?:before|for|until) (?:the )?(?:next )?use\b", "by use", True),
+    (rf"\b{_TELL}(?: me| us| everyone| someone)*(?: that)? (?=\")", "notify ", True),
+    (r"\b(?:notify|tell|warn|alert|remind)(?: me| us| someone)$",
+     'say: say what is told: `notify "{pack} is at {pack.soc}"`', True),
+    (r"\bremind (?:me|us) to ([^\"#]*[^\"# ])", r'chore "\1"', True),
+    (r"(?<=\" )(?:every|each) day\b", "again every 1 d", True),
+    (r"(?<=\" )(?:every|each) hour\b", "again every 1 h", True),
+    (r",? (?:and )?then\b", ";", True),
+    (r"\b(?:turn|switch) (on|off) (?:the )?(load|charger)\b", r"switch \2 \1", True),
+    (r"\b(?:turn|switch) the (load|charger) (on|off)\b", r"switch \1 \2", True),
+    (rf"\bswitch (load|charger) (?:on|off) after {_TIME}",
+     r"say: to wait, write `rest \2` before it; what is switched on ends: `on for 1 h`", True),
+    (r" using (?:the )?(?:load|charger)\b", "", True),
+    (r"\bstop charging\b", "switch charger off", True),
+    (r"\bstop (?:draining|discharging)\b", "switch load off", True),
+    (r"\bstop$",
+     "say: say what stops: `switch charger off`, or when: `stop when site.smoke is on`", True),
+    (r"\bretire(?: it| the pack| heron)\b", "retire", True),
+    (r"\bretire (?=\")", "retire because ", True),
+    (r"\b(?:max|maximum|with|up to|limited to|not more than|no more than)(?= \d+ ?m?[WC])",
+     "at most", True),
+    (r" (?:if|when|unless|while) .*",
+     "say: what must hold stands before the colon: `when A and B: ...`", True),
+    # ---- signs -------------------------------------------------------------------------------
+    (r" ?(?:->|=>|→)", ":", False),
+    (r" ?\{", ":", False),
+    (r" ?//", " #", None),
+)  # fmt: skip
+
+
+@cache
+def _turns() -> tuple[tuple[re.Pattern[str], str, bool | None], ...]:
+    """Made when somebody slips: a file without a slip does not wait for it."""
+    return tuple((re.compile(turn), written, where) for turn, written, where in _TURNS)
