@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo
 from prove_past import counted_by_stages, counted_lately, events_of
 
 from carerules.battery import shipped_chemistries
-from carerules.domain.action import Action
+from carerules.domain.action import Charge, Drain
 from carerules.domain.condition import (
     Condition,
     CountIn,
@@ -35,10 +35,10 @@ from carerules.domain.event import Attended, Event, PlugReport, Started, Tick
 from carerules.domain.moment import DAY, HOUR, MINUTE, NEVER, Duration, LocalTime, Moment
 from carerules.domain.pack import Limits, Pack, Plug, Site, Socket, Station
 from carerules.domain.plan import Plan, Rule
-from carerules.domain.quantity import Known, Reading, Truth
-from carerules.domain.signal import Catalogue, catalogue
+from carerules.domain.quantity import CHARGE_LEVEL, Known, Reading, Truth
+from carerules.domain.signal import catalogue
 from carerules.lang import load
-from carerules.lang.prove import Proofs, State, Witness, prove
+from carerules.lang.prove import PingPong, Proofs, State, Witness, prove
 from carerules.loop import World, make_setup, new_world, step
 
 MONDAY: Moment = 1_764_547_200_000  # Monday 1 December 2025, midnight UTC
@@ -308,10 +308,22 @@ def truths(
     return found
 
 
-def alone_with(rule: Rule, line: int, plan: Plan, action: Action | None = None) -> Plan:
-    """The plan with one rule only, begun at one of its lines."""
-    only = replace(rule, actions=(action or rule.actions[line], *rule.actions[line + 1 :]))
-    return Plan((only,), plan.nevers)
-
-
-CATALOGUE: Catalogue = SIGNALS
+def rounds_of(plan: Plan, loop: PingPong, packs: Sequence[Pack]) -> int:
+    """How often every rule of the loop fires when its states come one after the other, four times,
+    each followed by the way of the charge to where its job brings the pack, point by point."""
+    stage = Stage(plan, packs, loop.pack)
+    soc = SignalValue("pack.soc", CHARGE_LEVEL)
+    for _ in range(4):
+        for rule, state in zip(loop.rules, loop.states, strict=True):
+            stage.hold(Witness(loop.pack, state))
+            level = dict(state.values)[soc]
+            for action in rule.actions:
+                if not isinstance(action, (Drain, Charge)):
+                    continue
+                while level != action.target:
+                    step = min(1.0, abs(action.target - level))
+                    level += step if action.target > level else -step
+                    at = stage.now + MINUTE
+                    on_the_way = {**dict(state.values), soc: level}
+                    stage.look(State(tuple(on_the_way.items())), at, at)
+    return min(stage.fired().count(rule.name) for rule in loop.rules)

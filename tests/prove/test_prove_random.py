@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from itertools import pairwise
 from random import Random
 from zoneinfo import ZoneInfo
 
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
-from prove_kit import HERON, MONDAY, SIGNALS, truths
+from prove_kit import HERON, MONDAY, SIGNALS, rounds_of, truths
 from random_plans import (
+    LIMITS,
     ROOM,
     SMOKE,
     SOC,
@@ -22,7 +25,7 @@ from random_plans import (
     rule,
 )
 
-from carerules.domain.action import DayWindow
+from carerules.domain.action import Charge, DayWindow
 from carerules.domain.condition import (
     And,
     Compare,
@@ -44,7 +47,7 @@ from carerules.domain.plan import Never, Plan
 from carerules.domain.quantity import COUNT, DURATION, Quantity, Truth
 from carerules.engine import Facts
 from carerules.engine.expression import make_ready
-from carerules.lang.prove import Meeting, prove
+from carerules.lang.prove import Meeting, Witness, prove
 
 TRIED_MAX = 60_000  # histories tried out for one plan: a second or two
 MANY = settings(
@@ -114,6 +117,75 @@ def test_every_witness_of_rivals_is_real(one: Condition, other: Condition) -> No
     plan = Plan((rule("a", one, 0.0), rule("b", other, 0.5)))
     for found in prove(plan, SIGNALS, (HERON,)).rivals:
         assert truths(plan, found.witness) == [Truth.YES, Truth.YES]
+
+
+@PLAYED
+@given(conditions((SOC, WARMTH), leaves=4), conditions((SOC, WARMTH, SMOKE), leaves=4))
+def test_every_witness_of_interlocks_is_real(when: Condition, forbids: Condition) -> None:
+    """What is shown to keep a drain from starting makes rule and `never` true; what is shown to
+    step in later, the `never`. Two rules are played in their stead, so that both can be seen."""
+    one, two = rule("a", when, 20.0), rule("b", forbids, 20.0)
+    never = Never("drain", one.selector, forbids, two.span)
+    for found in prove(Plan((one,), (never,)), SIGNALS, (HERON,)).interlocks:
+        if found.witness is None:
+            assert found.meeting in (Meeting.APART, Meeting.UNDECIDED)
+            continue
+        later = found.meeting is Meeting.LATER
+        plan = Plan((two,) if later else (one, two))
+        assert set(truths(plan, found.witness)) == {Truth.YES}
+        assert dict(found.witness.state.values).get(SOC, 100.0) > 20.0
+
+
+@PLAYED
+@given(
+    conditions((SOC, WARMTH), timed=False, leaves=4),
+    conditions((SOC, WARMTH), timed=False, leaves=4),
+    st.sampled_from((20.0, 40.0, 50.0)), st.sampled_from((45.0, 60.0, 80.0)),
+)  # fmt: skip
+def test_every_loop_comes_round(one: Condition, other: Condition, low: float, high: float) -> None:
+    """Between drain and charge, again and again, as the engine fires the two; where something else
+    has to change in between, each fires at least where it is said to."""
+    up = replace(rule("b", other), actions=(Charge(high),))
+    plan = Plan((rule("a", one, low), up))
+    for loop in prove(plan, SIGNALS, (HERON,)).loops:
+        if loop.tight:
+            assert rounds_of(plan, loop, (HERON,)) >= 3
+        for fires, state in zip(loop.rules, loop.states, strict=True):
+            alone = Plan((fires,))
+            assert truths(alone, Witness(loop.pack, state)) == [Truth.YES]
+
+
+@MANY
+@given(
+    conditions((SOC, WARMTH), timed=False, leaves=4),
+    conditions((SOC, WARMTH), timed=False, leaves=4),
+    st.sampled_from((20.0, 40.0, 50.0)), st.sampled_from((45.0, 60.0, 80.0)),
+)  # fmt: skip
+def test_no_loop_is_missed(one: Condition, other: Condition, low: float, high: float) -> None:
+    """With the warmth as it is, each level tried: where a drain and a charge send a pack round, as
+    well where they end as a little below, a tight loop is shown."""
+    up = replace(rule("b", other), actions=(Charge(high),))
+    goes_round = any(
+        holds_now(one, {SOC: top, WARMTH: warmth})
+        and holds_now(other, {SOC: bottom, WARMTH: warmth})
+        and all(
+            any(not holds_now(when, {SOC: level, WARMTH: warmth}) for level in between(bottom, top))
+            for when in (one, other)
+        )
+        for warmth in {at[WARMTH] for at in grid([one, other, AS_WARM])}
+        for bottom in (low, low - 0.3) for top in (high, high - 0.3)
+    )  # fmt: skip
+    loops = prove(Plan((rule("a", one, low), up)), SIGNALS, (HERON,)).loops
+    assert any(loop.tight for loop in loops) >= goes_round
+
+
+AS_WARM = Compare(WARMTH, ">", Quantity(0.0, WARMTH.dimension))
+
+
+def between(bottom: float, top: float) -> list[float]:
+    """A level out of each stretch between two limits on the way."""
+    cuts = sorted({bottom, top, *(limit for limit in LIMITS[SOC] if bottom < limit < top)})
+    return [(low + high) / 2 for low, high in pairwise(cuts)]
 
 
 @MANY

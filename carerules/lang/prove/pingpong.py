@@ -13,10 +13,10 @@ from typing import NamedTuple
 from carerules.domain.action import Ask, Charge, Drain, Mark
 from carerules.domain.condition import CountIn, CountSince, SignalValue, TimeSince
 from carerules.domain.plan import Rule
-from carerules.lang.prove.axes import SOC, UNTIL, Axis, Motion
+from carerules.lang.prove.axes import SOC, SOC_VALUE, UNTIL, Axis, Motion
 from carerules.lang.prove.box import At, Box, Region, TooMuch, meet_at, meet_regions
 from carerules.lang.prove.ground import Ground, end_of, starting
-from carerules.lang.prove.ranges import Ranges, hull, meet, span
+from carerules.lang.prove.ranges import Ranges, meet, span
 from carerules.lang.prove.verdict import PingPong, Undecided
 from carerules.lang.prove.witness import Witness
 
@@ -26,6 +26,8 @@ LOOPS_MAX = 20
 """Loops that are told; who has more mends these first."""
 CORES_MAX = 32
 """Cases that one path is followed in: it is cut short only in what no person would write."""
+TRIES_MAX = 3
+"""Ways round that are tried one after the other, each narrower than the one before."""
 OWN = ("pack.rested", "pack.current", "pack.power")
 """Signals that every drain and charge changes."""
 
@@ -159,9 +161,7 @@ def _loop(ground: Ground, ring: Sequence[_Mover]) -> PingPong | None:
             ]
             stays = meet_regions(stays, entered, ground.work)
         for box in stays:
-            if not all(_rearms(ground, one, ring, box) for one in ring):
-                continue
-            states = _states(ground, ring, box)
+            states = _coming_round(ground, ring, box, made, tight=tight)
             if states is not None:
                 return PingPong(
                     tuple(one.rule for one in ring), tuple(w.state for w in states),
@@ -206,22 +206,60 @@ def _lasting(row: Axis, axis: int) -> bool:
     return axis == UNTIL or row.motion in lasting or isinstance(row.value, (CountSince, CountIn))
 
 
-def _rearms(ground: Ground, one: _Mover, ring: Sequence[_Mover], kept: Box) -> bool:
-    """Whether the rule can fire again: somewhere on the way its condition is certainly false, or
-    what it wants for that is true."""
-    levels = [hull(other.end) for other in ring] + [
-        hull(at) for action in one.rule.actions
-        if isinstance(action, (Drain, Charge)) and (at := span(action.target, action.target))
-    ]  # fmt: skip
-    swept = ((min(low for low, _ in levels), max(high for _, high in levels)),)
-    on_the_way = Box({**kept.at, SOC: swept})
-    if one.rule.rearm_when is not None:
-        region = ground.regions.true(one.rule.rearm_when)
-    else:
-        region = ground.regions.false(one.rule.when)
-    # How it comes to be false is the loop's own doing: what went before is left out.
-    loosened = [Box(box.at) for box in region if not box.at_first]
-    return isinstance(ground.find_both((on_the_way,), loosened), Witness)
+def _coming_round(
+    ground: Ground, ring: Sequence[_Mover], kept: Box, made: frozenset[str], *, tight: bool,
+    tries: int = TRIES_MAX,
+) -> list[Witness] | None:  # fmt: skip
+    """States in which the rules fire one after the other, and after which they can fire again."""
+    fires = _states(ground, ring, kept)
+    if fires is None or not tries:
+        return None
+    levels = _levels(fires)
+    for armed in _armed_again(ground, ring, levels, kept, made, tight=tight):
+        states = _states(ground, ring, armed)
+        # Where narrowing what stays the same has moved the levels, the way is another one.
+        if states is not None and _levels(states) != levels:
+            states = _coming_round(ground, ring, armed, made, tight=tight, tries=tries - 1)
+        if states is not None:
+            return states
+    return None
+
+
+def _levels(fires: Sequence[Witness]) -> list[float]:
+    return [dict(one.state.values)[SOC_VALUE] for one in fires]
+
+
+def _armed_again(
+    ground: Ground, ring: Sequence[_Mover], levels: Sequence[float], kept: Box,
+    made: frozenset[str], *, tight: bool,
+) -> Region:  # fmt: skip
+    """What stays the same, narrowed to where each rule can fire again: somewhere on the way, by
+    the `levels` at which they fire, its condition is certainly false, or what it wants for that is
+    true."""
+    stays: Region = (kept,)
+    for one in ring:
+        lines = [line for line in one.rule.actions if isinstance(line, (Drain, Charge))]
+        # The last line ends where the next rule fires, so by its level.
+        passed = [*levels, *(line.target for line in lines[:-1])]
+        swept = span(min(passed), max(passed))
+        if one.rule.rearm_when is not None:
+            region = ground.regions.true(one.rule.rearm_when)
+        else:
+            region = ground.regions.false(one.rule.when)
+        armed: list[Box] = []
+        for box in region:
+            # How it comes to be false is the loop's own doing: what went before is left out. One
+            # level on the way is passed unseen between two samples.
+            there = meet(box.at.get(SOC, swept), swept)
+            wide = tuple(one for one in there if one[0][0] < one[1][0])
+            again = _kept(ground, box.at, made, tight=tight)
+            if box.at_first or not wide or again is None:
+                continue
+            false = Box({**box.at, SOC: wide})
+            if isinstance(ground.find_both((kept,), (false,)), Witness):
+                armed.append(again)
+        stays = meet_regions(stays, armed, ground.work)
+    return stays
 
 
 def _states(ground: Ground, ring: Sequence[_Mover], kept: Box) -> list[Witness] | None:
