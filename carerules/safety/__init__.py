@@ -3,8 +3,9 @@
 Knows packs, limits and plugs. Does not know rules: no wording of a rule can talk it round.
 """
 
+from carerules.safety.bench import Bench
 from carerules.safety.dwell import Dwell, saw, went_off, went_on
-from carerules.safety.interlock import CHECKS, Bench, permit
+from carerules.safety.interlock import CHECKS, permit
 from carerules.safety.lease import (
     PERMIT_AGE_MAX,
     Fault,

@@ -110,8 +110,11 @@ TABLE = [
      Case().but(needs_notice=True, attended_until=NOW + 1), ""),
     ("who was there has left", Case().but(needs_notice=True, attended_until=NOW), "notice"),
     ("no notice stops what runs", Case().plug("load", on()).but(needs_notice=True), ""),
-    ("no timer, a person said so",
-     draining().plug("load", plug=replace(NO_TIMER, unguarded=True)), ""),
+    ("no timer, whatever the site file says",
+     draining().plug("load", plug=replace(NO_TIMER, unguarded=True)), "timer"),
+    ("no timer, charging, attended until now",
+     charging().plug("charger", plug=replace(CHARGER, lease_s=None))
+     .but(attended_until=NOW), "timer"),
     # -- a proof: 30 days, 20 times, the same plug; or somebody present (SAFETY 12)
     ("not proved", unproved(None), "proof"),
     ("not proved, charging, attended until now",
@@ -129,7 +132,7 @@ TABLE = [
     ("proved at another address",
      unproved(Proof(replace(PROVABLE, variables={"topic": "x"}).key, NOW)), "proof"),
     ("without a timer there is no proof, whatever was said",
-     draining().plug("load", plug=replace(PROVABLE, lease_s=None, unguarded=True)), "proof"),
+     draining().plug("load", plug=replace(PROVABLE, lease_s=None, unguarded=True)), "timer"),
     # -- never both
     ("charger not proved off",
      draining().plug("charger", replace(OFF, name="charger", off_at=NOW)), "one side only"),
