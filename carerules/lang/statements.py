@@ -5,15 +5,17 @@ Knows shapes and places. Does not know whether a pack, a rule or a signal exists
 
 from __future__ import annotations
 
-from typing import NamedTuple, TypeAlias
+from typing import TypeAlias
 
 from carerules.domain.diagnostic import Span
+from carerules.lang.node import node
 from carerules.lang.syntax import AmountNode, ConditionNode, SelectorNode, WindowNode, Word
 
 # ---- what is done ----------------------------------------------------------------------------
 
 
-class OptionNode(NamedTuple):
+@node
+class OptionNode:
     """`at most 60 W`, `by use`, `within D`, `urgent`, `because "..."`: `kind` is its first word."""
 
     kind: Word
@@ -21,7 +23,8 @@ class OptionNode(NamedTuple):
     span: Span
 
 
-class ActionNode(NamedTuple):
+@node
+class ActionNode:
     """One action: its first word, what stands right behind that, and its options."""
 
     kind: Word
@@ -30,7 +33,8 @@ class ActionNode(NamedTuple):
     span: Span
 
 
-class EndingNode(NamedTuple):
+@node
+class EndingNode:
     """`stop when C`, `rearm when C`."""
 
     kind: Word
@@ -43,7 +47,8 @@ StepNode: TypeAlias = ActionNode | EndingNode
 # ---- statements ------------------------------------------------------------------------------
 
 
-class BindingNode(NamedTuple):
+@node
+class BindingNode:
     """`NAME = value`, in `let` and after `with`."""
 
     name: Word
@@ -52,7 +57,8 @@ class BindingNode(NamedTuple):
     span: Span
 
 
-class UseNode(NamedTuple):
+@node
+class UseNode:
     """`use "NAME" with NAME = value, ...`."""
 
     name: Word
@@ -60,7 +66,8 @@ class UseNode(NamedTuple):
     span: Span
 
 
-class GroupNode(NamedTuple):
+@node
+class GroupNode:
     """`group NAME: packs where FILTER`."""
 
     name: Word
@@ -68,7 +75,8 @@ class GroupNode(NamedTuple):
     span: Span
 
 
-class NeverNode(NamedTuple):
+@node
+class NeverNode:
     """`never charge on SELECTOR when C`."""
 
     kind: Word
@@ -77,7 +85,8 @@ class NeverNode(NamedTuple):
     span: Span
 
 
-class WhenNode(NamedTuple):
+@node
+class WhenNode:
     """`when C: ACTIONS`."""
 
     word: Word
@@ -86,7 +95,8 @@ class WhenNode(NamedTuple):
     span: Span
 
 
-class ClauseNode(NamedTuple):
+@node
+class ClauseNode:
     """`on SELECTOR`, `over RULE, ...`, `because "..."` of a rule's head."""
 
     kind: Word
@@ -94,7 +104,8 @@ class ClauseNode(NamedTuple):
     span: Span
 
 
-class RuleNode(NamedTuple):
+@node
+class RuleNode:
     """A care rule; without a name it is the bare `when C: ACTIONS`."""
 
     name: Word | None
@@ -103,7 +114,8 @@ class RuleNode(NamedTuple):
     span: Span
 
 
-class MomentNode(NamedTuple):
+@node
+class MomentNode:
     """`Fri 18:00`, `18:00`."""
 
     day: Word | None
@@ -114,7 +126,8 @@ class MomentNode(NamedTuple):
 # ---- scenarios: what changes -------------------------------------------------------------------
 
 
-class SetNode(NamedTuple):
+@node
+class SetNode:
     """`heron pack.soc = 40 %`, `site.smoke is off`: `value` is a word for on, off and unknown."""
 
     pack: Word | None
@@ -124,7 +137,8 @@ class SetNode(NamedTuple):
     span: Span
 
 
-class OccursNode(NamedTuple):
+@node
+class OccursNode:
     """`heron used`."""
 
     pack: Word
@@ -132,7 +146,8 @@ class OccursNode(NamedTuple):
     span: Span
 
 
-class PlannedNode(NamedTuple):
+@node
+class PlannedNode:
     """`use on Mon 09:00 of heron and egret`, `use in 12 d`."""
 
     when: MomentNode | AmountNode
@@ -140,7 +155,8 @@ class PlannedNode(NamedTuple):
     span: Span
 
 
-class MovedNode(NamedTuple):
+@node
+class MovedNode:
     """`heron on no station`, `heron on a station`: `where` is `no` or `a`."""
 
     pack: Word
@@ -148,7 +164,8 @@ class MovedNode(NamedTuple):
     span: Span
 
 
-class PresenceNode(NamedTuple):
+@node
+class PresenceNode:
     """`somebody present`, `nobody present`."""
 
     who: Word
@@ -160,7 +177,8 @@ ChangeNode: TypeAlias = SetNode | OccursNode | PlannedNode | MovedNode | Presenc
 # ---- scenarios: what is expected ---------------------------------------------------------------
 
 
-class ExpectNode(NamedTuple):
+@node
+class ExpectNode:
     """`expect heron drain to 80 % by RULE`; `what`: an action, its first word, or `nothing`.
 
     `by`: the rule, where the action itself does not hold it. `refused`: of an action's word.
@@ -178,7 +196,8 @@ class ExpectNode(NamedTuple):
 # ---- scenarios: lines --------------------------------------------------------------------------
 
 
-class TraitNode(NamedTuple):
+@node
+class TraitNode:
     """`is lipo`, `tagged "smart"`, `cells 6`, `at 100 %`, `on no station`, `since Fri 18:00`."""
 
     kind: Word
@@ -186,7 +205,8 @@ class TraitNode(NamedTuple):
     span: Span
 
 
-class GivenPackNode(NamedTuple):
+@node
+class GivenPackNode:
     """`given pack heron ...`."""
 
     name: Word
@@ -194,7 +214,8 @@ class GivenPackNode(NamedTuple):
     span: Span
 
 
-class GivenNode(NamedTuple):
+@node
+class GivenNode:
     """`given CHANGE, ... since MOMENT`."""
 
     changes: tuple[ChangeNode, ...]
@@ -202,7 +223,8 @@ class GivenNode(NamedTuple):
     span: Span
 
 
-class LineNode(NamedTuple):
+@node
+class LineNode:
     """`at MOMENT: ...`, `after D: ...`."""
 
     word: Word
@@ -211,7 +233,8 @@ class LineNode(NamedTuple):
     span: Span
 
 
-class ScenarioNode(NamedTuple):
+@node
+class ScenarioNode:
     """`scenario "..."` with its lines."""
 
     word: Word

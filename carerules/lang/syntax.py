@@ -1,7 +1,6 @@
 """The syntax tree, first part: values, conditions, and which packs.
 
-Knows shapes and places. Does not know whether a name exists or a unit fits. Named tuples, because
-there are many kinds of them, and a data class takes seven times as long to make at each start.
+Knows shapes and places. Does not know whether a name exists or a unit fits.
 """
 
 from __future__ import annotations
@@ -9,6 +8,7 @@ from __future__ import annotations
 from typing import NamedTuple, TypeAlias
 
 from carerules.domain.diagnostic import Span
+from carerules.lang.node import node
 
 
 class Word(NamedTuple):
@@ -22,14 +22,16 @@ class Word(NamedTuple):
 # ---- values ----------------------------------------------------------------------------------
 
 
-class NumberNode(NamedTuple):
+@node
+class NumberNode:
     """`95`, `95 %`, `1 h 30 min`: numbers, each with its unit; only a lone one may have none."""
 
     pieces: tuple[tuple[Word, Word | None], ...]
     span: Span
 
 
-class ReferenceNode(NamedTuple):
+@node
+class ReferenceNode:
     """The name of a `let`."""
 
     name: Word
@@ -43,7 +45,8 @@ class ReferenceNode(NamedTuple):
 AmountNode: TypeAlias = NumberNode | ReferenceNode
 
 
-class SignalNode(NamedTuple):
+@node
+class SignalNode:
     """`pack.soc`."""
 
     name: Word
@@ -54,20 +57,23 @@ class SignalNode(NamedTuple):
         return self.name.span
 
 
-class TimeSinceNode(NamedTuple):
+@node
+class TimeSinceNode:
     """`time since EVENT`."""
 
     event: Word
     span: Span
 
 
-class TimeUntilUseNode(NamedTuple):
+@node
+class TimeUntilUseNode:
     """`time until use`."""
 
     span: Span
 
 
-class CountSinceNode(NamedTuple):
+@node
+class CountSinceNode:
     """`count EVENT since EVENT`."""
 
     event: Word
@@ -75,7 +81,8 @@ class CountSinceNode(NamedTuple):
     span: Span
 
 
-class CountInNode(NamedTuple):
+@node
+class CountInNode:
     """`count EVENT in last D`."""
 
     event: Word
@@ -83,7 +90,8 @@ class CountInNode(NamedTuple):
     span: Span
 
 
-class OverWindowNode(NamedTuple):
+@node
+class OverWindowNode:
     """`max of S over D`: `kind` is the first word."""
 
     kind: Word
@@ -92,7 +100,8 @@ class OverWindowNode(NamedTuple):
     span: Span
 
 
-class NumberOfPacksNode(NamedTuple):
+@node
+class NumberOfPacksNode:
     """`number of packs where (C)`."""
 
     where: ConditionNode
@@ -107,7 +116,8 @@ ValueNode: TypeAlias = (
 # ---- conditions ------------------------------------------------------------------------------
 
 
-class CompareNode(NamedTuple):
+@node
+class CompareNode:
     """`pack.soc >= 95`."""
 
     left: ValueNode
@@ -116,7 +126,8 @@ class CompareNode(NamedTuple):
     span: Span
 
 
-class StateNode(NamedTuple):
+@node
+class StateNode:
     """`site.smoke is on`."""
 
     value: ValueNode
@@ -124,7 +135,8 @@ class StateNode(NamedTuple):
     span: Span
 
 
-class BetweenNode(NamedTuple):
+@node
+class BetweenNode:
     """`pack.soc between 20 and 80`."""
 
     value: ValueNode
@@ -133,7 +145,8 @@ class BetweenNode(NamedTuple):
     span: Span
 
 
-class HoldNode(NamedTuple):
+@node
+class HoldNode:
     """`C for D`, `C in last D`: `kind` is the word that makes the difference."""
 
     part: ConditionNode
@@ -142,7 +155,8 @@ class HoldNode(NamedTuple):
     span: Span
 
 
-class SamplesNode(NamedTuple):
+@node
+class SamplesNode:
     """`C in at least 3 of last 5 samples`."""
 
     part: ConditionNode
@@ -151,7 +165,8 @@ class SamplesNode(NamedTuple):
     span: Span
 
 
-class CrossesNode(NamedTuple):
+@node
+class CrossesNode:
     """`S rises above L`, `S falls below L`: `verb` is the first word of the two."""
 
     value: ValueNode
@@ -160,14 +175,16 @@ class CrossesNode(NamedTuple):
     span: Span
 
 
-class AtNode(NamedTuple):
+@node
+class AtNode:
     """`at 22:00`, as a condition."""
 
     clock: Word
     span: Span
 
 
-class WindowNode(NamedTuple):
+@node
+class WindowNode:
     """`during 22:00-06:00`, as a condition or an option."""
 
     since: Word
@@ -175,35 +192,40 @@ class WindowNode(NamedTuple):
     span: Span
 
 
-class DaysNode(NamedTuple):
+@node
+class DaysNode:
     """`on sat, sun`."""
 
     days: tuple[Word, ...]
     span: Span
 
 
-class AllNode(NamedTuple):
+@node
+class AllNode:
     """`A and B`."""
 
     parts: tuple[ConditionNode, ...]
     span: Span
 
 
-class AnyNode(NamedTuple):
+@node
+class AnyNode:
     """`A or B`."""
 
     parts: tuple[ConditionNode, ...]
     span: Span
 
 
-class NotNode(NamedTuple):
+@node
+class NotNode:
     """`not A`."""
 
     part: ConditionNode
     span: Span
 
 
-class ParenNode(NamedTuple):
+@node
+class ParenNode:
     """`(A)`: kept, because parentheses say which reading of `A and B for D` is meant."""
 
     part: ConditionNode
@@ -218,7 +240,8 @@ ConditionNode: TypeAlias = (
 # ---- which packs -----------------------------------------------------------------------------
 
 
-class FilterIsNode(NamedTuple):
+@node
+class FilterIsNode:
     """`chemistry is lipo`, `role is boat`, `tagged "smart"`: `what` is the first word."""
 
     what: Word
@@ -226,7 +249,8 @@ class FilterIsNode(NamedTuple):
     span: Span
 
 
-class FilterRatedNode(NamedTuple):
+@node
+class FilterRatedNode:
     """`cells = 4`, `capacity > 2 Ah`."""
 
     what: Word
@@ -235,7 +259,8 @@ class FilterRatedNode(NamedTuple):
     span: Span
 
 
-class FilterGroupNode(NamedTuple):
+@node
+class FilterGroupNode:
     """`A and B`, `A or B`, `not A` of filters: `kind` is all, any or none."""
 
     kind: str
@@ -246,14 +271,16 @@ class FilterGroupNode(NamedTuple):
 FilterNode: TypeAlias = FilterIsNode | FilterRatedNode | FilterGroupNode
 
 
-class OnePackNode(NamedTuple):
+@node
+class OnePackNode:
     """`pack heron`."""
 
     name: Word
     span: Span
 
 
-class SomePacksNode(NamedTuple):
+@node
+class SomePacksNode:
     """`packs`, `lipo packs`, `packs where FILTER`."""
 
     name: Word | None
