@@ -121,6 +121,23 @@ def test_an_action_that_is_free_at_first_is_not_always_vetoed() -> None:
     assert found.meeting is found.meeting.AT_START
 
 
+def test_what_would_be_so_for_one_instant_only_is_left_open() -> None:
+    """Two hours to go and no less, all the time, and no more at some moment: only who puts the use
+    off in that very millisecond sees it."""
+    rules = (
+        "rule a when time until use >= 2 h for 1 h: drain to 50\n"
+        "rule b when time until use <= {} h in last 1 h: drain to 20\n"
+    )
+    assert codes(proofs_of(rules.format(2))) == ["not-decided"]
+    assert codes(proofs_of(rules.format(3))) == ["rivals"]
+    rules = (
+        "rule a when not (time since use > 2 h in last 1 h): drain to 50\n"
+        "rule b when time since use >= {} h in last 1 h: drain to 20\n"
+    )
+    assert codes(proofs_of(rules.format(2))) == ["not-decided"]
+    assert codes(proofs_of(rules.format(1))) == ["rivals"]
+
+
 def test_hours_are_counted_from_the_first_look() -> None:
     """Who begins at noon has not yet seen two hours of day."""
     when = "not (during 06:00-22:00 for 2 h) and during 12:00-13:00"

@@ -113,6 +113,16 @@ def test_a_count_comes_to_what_it_is_one_by_one() -> None:
     assert truths(plan, proofs.rivals[0].witness, PACKS) == [Truth.YES, Truth.YES]
 
 
+@pytest.mark.parametrize(("now", "can_be"), [(">", True), ("<", False)])
+def test_what_is_counted_leaves_its_window_no_sooner_than_it_came(now: str, can_be: bool) -> None:
+    """None an hour ago, two since then: in four hours none of them has been forgotten."""
+    before = InLast(charges("<", 1), HOUR), InLast(charges(">", 1), HOUR)
+    plan, proofs = of_two(And(before), And((charges(now, 2), charges(">", 0))))
+    assert bool(proofs.rivals) is can_be
+    if can_be:
+        assert truths(plan, proofs.rivals[0].witness, PACKS) == [Truth.YES, Truth.YES]
+
+
 def test_where_it_is_not_known_it_says_so() -> None:
     """A look back inside a look back, whose parts take turns: neither proved nor refuted."""
     inner = And((InLast(charge(">", 90), HOUR), InLast(charge("<", 10), HOUR)))

@@ -8,12 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 
+from carerules.domain.condition import CountIn
 from carerules.domain.moment import MINUTE, NEVER, WEEK, Duration
 from carerules.domain.pack import Pack
-from carerules.lang.prove.axes import CLOCK, PACK, Axes, Motion
+from carerules.lang.prove.axes import CLOCK, PACK, UNTIL, Axes, Motion
 from carerules.lang.prove.box import At, Box, Work, meet_at, moments_of
+from carerules.lang.prove.net import NOT_MORE, Link, Net
 from carerules.lang.prove.pick import pick
-from carerules.lang.prove.ranges import holds, hull, span
+from carerules.lang.prove.ranges import Ranges, holds, hull, span
 from carerules.lang.prove.witness import State, Witness
 
 _MOVING = (Motion.CLOCK, Motion.RISING, Motion.AGEING)
@@ -31,7 +33,7 @@ class Retell:
         """The witness of a box at these values; None: what must have been so before could not be
         placed before them."""
         now = dict(numbers)
-        before: list[tuple[Duration, State]] = []
+        before: list[tuple[Duration, dict[int, float]]] = []
         for time, choices in self._asked(box, now):
             placed = self._placed(time, choices, now, {ago for ago, _ in before})
             if placed is None:
@@ -43,20 +45,45 @@ class Retell:
                     now[axis] = (then[axis] + ago) % WEEK
                 elif motion is Motion.AGEING:
                     now[axis] = then[axis] + ago
-            before.append((ago, self._state(then)))
-        return Witness(self._pack(now, box.at), self._state(now), tuple(before))
+            before.append((ago, then))
+        if not self._can_be_counted([(0, now), *before]):
+            return None
+        told = tuple((ago, self._state(then)) for ago, then in before)
+        return Witness(self._pack(now, box.at), self._state(now), told)
+
+    def _can_be_counted(self, moments: Sequence[tuple[Duration, Mapping[int, float]]]) -> bool:
+        """Whether what is counted over one stretch of time can be so much at each of the moments:
+        what came into it an hour ago has not left it yet."""
+        axes = {axis for _, then in moments for axis in then}
+        for axis in axes:
+            value = self.axes.rows[axis].value
+            if isinstance(value, CountIn):
+                counts = [(ago, then[axis]) for ago, then in moments if axis in then]
+                if len(counts) > 1 and not _counted(value.time, counts):
+                    return False
+        return True
 
     def _asked(
         self, box: Box, now: Mapping[int, float]
     ) -> list[tuple[Duration, list[At]]]:  # fmt: skip
         """What must have been so within what time, and is not so now: each in its choices."""
         found: list[tuple[Duration, list[At]]] = []
+        held = {
+            axis for past in box.past if past.always for at in past.ats for axis in at
+            if axis == UNTIL or self.axes.rows[axis].motion in (Motion.RISING, Motion.AGEING)
+        }  # fmt: skip
         for one in box.past:
             if one.always or any(self._is_now(at, now) for at in one.ats):
                 continue
             choices = moments_of(one, box.past, self.work)
+            # What runs on is at one value for an instant only: who looks on all the time for what
+            # it may not be, as `held` does, would have to see it turn in that very millisecond.
+            choices = [
+                at for at in choices if not any(_is_one_number(at.get(axis, ())) for axis in held)
+            ]  # fmt: skip
             for n, (time, others) in enumerate(found):
-                both = meet_at(choices[0], others[0]) if one.time == time else None
+                same = one.time == time and choices and others
+                both = meet_at(choices[0], others[0]) if same else None
                 if both is not None:  # they may as well have been so at the same moment
                     found[n] = time, [both]
                     break
@@ -153,6 +180,25 @@ class Retell:
         if row.said in ("cells", "capacity"):
             return f"{row.said} {number:g}" + (" Ah" if row.said == "capacity" else "")
         return f"{row.said} {self.axes.spoken.get((axis, int(number)), 'another')}"
+
+
+def _counted(window: Duration, counts: Sequence[tuple[Duration, float]]) -> bool:
+    """Whether there may have been so many in each of some windows, which ended so long ago."""
+    # How many there ever were, at each end of each window: it only grows.
+    ends = {(-ago, 1) for ago, _ in counts} | {(-ago - window, 0) for ago, _ in counts}
+    ever = Net(range(len(ends)))
+    place = {end: n for n, end in enumerate(sorted(ends))}
+    for n in range(1, len(ends)):
+        ever.bind(Link(n - 1, n, NOT_MORE))
+    for ago, count in counts:
+        last, first = place[-ago, 1], place[-ago - window, 0]
+        ever.bind(Link(last, first, (count, 1)))
+        ever.bind(Link(first, last, (-count, 1)))
+    return ever.close()
+
+
+def _is_one_number(ranges: Ranges) -> bool:
+    return bool(ranges) and all(low == high < NEVER for (low, _), (high, _) in ranges)
 
 
 def _ago(time: Duration, number: int) -> Duration:
