@@ -226,7 +226,8 @@ class WhyShape(Shape):
     """What `carerules why PACK --json` says.
 
     `exact`: the rules were gone through as they were then, and said the same as they did then.
-    `decisions`: only for a moment of the past, what was decided in the minute that begins there.
+    `decisions`: only for a moment of the past, what was decided in the minute that begins there
+    (of a moment with seconds: in that second).
     """
 
     shape: Literal[1] = 1

@@ -11,7 +11,7 @@ from datetime import datetime
 from carerules.domain.moment import SECOND, Moment
 from carerules.domain.quantity import DURATION, Known
 from carerules.domain.wording import wording
-from carerules.engine import BoundRule, Explained, Facts, RuleState, Seen, explain
+from carerules.engine import BoundRule, Explained, Facts, Phase, RuleState, Seen, explain
 from carerules.loop import World, facts_of, foresee, moves_energy, obstacle
 from carerules.report.log import log_rows_lines
 from carerules.report.pack import TRUTHS, charge_of, job_of, seconds, tidy
@@ -71,7 +71,11 @@ def _rule(
     stop = explain(bound.stop, state.stop_memory, facts, world.now) if bound.stop else None
     rearm = explain(bound.rearm, state.rearm_memory, facts, world.now) if bound.rearm else None
     actions = bound.rule.actions
-    blocked = obstacle(world, name, actions) if exact else None
+    # What its own job has on is in nobody's way but the others'.
+    moving = any(
+        job.rule == bound.rule.name and job.phase is Phase.MOVING for job in world.packs[name].jobs
+    )
+    blocked = obstacle(world, name, actions) if exact and not moving else None
     return RuleShape(
         rule=bound.rule.name,
         because=bound.rule.because or None,
@@ -158,7 +162,7 @@ def why_lines(why: WhyShape, paint: Paint = plain) -> list[str]:
         verdict = {"no": "does not hold", "yes": "HOLDS", "unknown": "cannot be ruled out"}
         lines += fold("", f"never {never.forbids} when {never.when}: {verdict[never.holds]}", 2)
     if why.decisions:
-        lines += ["", "decided in this minute:", *log_rows_lines(why.decisions, paint)]
+        lines += ["", "decided then:", *log_rows_lines(why.decisions, paint)]
     return lines
 
 

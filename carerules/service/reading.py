@@ -22,7 +22,7 @@ from carerules.adapters import (
 from carerules.config import SiteFile
 from carerules.domain.decision import Fired, JobBegan, JobEnded, Outcome
 from carerules.domain.event import Event, Tick
-from carerules.domain.moment import MINUTE, Moment
+from carerules.domain.moment import MINUTE, SECOND, Moment
 from carerules.domain.plan import Plan
 from carerules.domain.signal import catalogue
 from carerules.loop import Setup, World, learn, make_setup, new_world, step, stranger
@@ -111,7 +111,8 @@ class Reader:
 
     def at(self, moment: Moment, pack: str) -> Past:
         """The world at a past moment; where something was decided for the pack within the minute
-        that begins there, at the first such instant. Asked only for one since `begins`."""
+        that begins there, at the first such instant. Of a moment that has seconds, within the
+        second. Asked only for one since `begins`."""
         try:
             return self._at(moment, pack, exact=True)
         except _DiffersError:
@@ -122,10 +123,12 @@ class Reader:
         diary = Diary(self.setup.site.local, self.setup.signals)
         if world is not None:
             diary.begin(world)
+        wall = self.setup.site.local.read(moment)
+        within = SECOND if wall.second or wall.microsecond else MINUTE
         decisions: list[LineShape] = []
         shown: World | None = None
         for seq, event, decided, later in self._gone_through(world, after, exact=exact):
-            if event.heard >= moment + MINUTE:
+            if event.heard >= moment + within:
                 break
             rows = list(diary.rows(seq, event, decided, pack))
             if event.heard >= moment:

@@ -319,14 +319,28 @@ def test_a_moment_without_a_decision_is_shown_as_asked(tmp_path: Path) -> None:
     assert shape.decisions == []
 
 
-@pytest.mark.parametrize(("ahead_s", "within"), [(61, False), (60, False), (59, True), (0, True)])
-def test_the_minute_begins_at_the_moment_that_was_asked_for(
+@pytest.mark.parametrize(("late_s", "within"), [(-1, False), (0, True), (59, True), (60, False)])
+def test_of_a_minute_what_was_decided_within_it_is_shown(
+    tmp_path: Path, late_s: int, within: bool
+) -> None:
+    """The pack is full, and the rule fires, so many seconds after the minute that is asked for."""
+    story, late = begin(tmp_path), late_s * SECOND
+    story.go(Happened(FULL + late, FULL + late, "heron", "full", "a person"))
+    story.go(seen_heron(FIRES + late - 5 * SECOND), Tick(FIRES + late), Tick(FIRES + HOUR))
+    shape = why(story, "heron", "--at", iso(FIRES))
+    assert (shape.decisions != []) is within
+    assert shape.at == LOCAL.read(FIRES + late if within else FIRES)
+
+
+@pytest.mark.parametrize(("ahead_s", "within"), [(29, False), (1, False), (0, True), (-1, False)])
+def test_of_a_moment_with_seconds_what_was_decided_in_that_second_is_shown(
     tmp_path: Path, ahead_s: int, within: bool
 ) -> None:
-    story = draining_heron(tmp_path)
-    shape = why(story, "heron", "--at", iso(FIRES - ahead_s * SECOND))
+    story, late = begin(tmp_path), 30 * SECOND
+    story.go(Happened(FULL + late, FULL + late, "heron", "full", "a person"))
+    story.go(seen_heron(FIRES + late - 5 * SECOND), Tick(FIRES + late), Tick(FIRES + HOUR))
+    shape = why(story, "heron", "--at", iso(FIRES + late - ahead_s * SECOND))
     assert (shape.decisions != []) is within
-    assert shape.at == LOCAL.read(FIRES if within else FIRES - ahead_s * SECOND)
 
 
 def test_a_plug_that_goes_off_belongs_to_the_pack_that_it_was_on_for(tmp_path: Path) -> None:
@@ -400,3 +414,13 @@ def test_json_is_what_a_program_reads(tmp_path: Path) -> None:
     flat = json.loads(story.run("why", "heron", "--json").output)
     assert flat["shape"] == 1
     assert flat["at"] == "2026-12-01T18:01:01Z"
+
+
+# ---- its own job -----------------------------------------------------------------------------
+
+
+def test_a_rule_does_not_stand_in_its_own_way(tmp_path: Path) -> None:
+    story = draining_heron(tmp_path)
+    story.snapshot()
+    rule = rule_of(why(story, "heron"), "full-too-long")
+    assert (rule.fired, rule.obstacle) == (True, None)
