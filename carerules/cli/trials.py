@@ -30,15 +30,20 @@ WIDTH = 80
 )
 @click.option("--for-site", "site_path", type=click.Path(path_type=Path), metavar="SITE",
               help="With this site's signals and chemistries.")  # fmt: skip
+@click.option("--all", "taken_in", is_flag=True,
+              help="The scenarios of the files that they take in, too.")  # fmt: skip
 @click.option("--only", metavar="WORDS", help="Only scenarios with these words in their name.")
 @click.option("--coverage", "wants_coverage", is_flag=True,
               help="Say what no scenario touched; exit 1 when there is anything.")  # fmt: skip
 @json_option
 def test_command(
-    paths: tuple[Path, ...], site_path: Path | None, only: str | None, wants_coverage: bool,
-    as_json: bool,
+    paths: tuple[Path, ...], site_path: Path | None, taken_in: bool, only: str | None,
+    wants_coverage: bool, as_json: bool,
 ) -> None:  # fmt: skip
     """Play the scenarios of rule files. Exit status 1 when one came out otherwise.
+
+    Those of files that they take in were written for these by themselves, and may well come out
+    otherwise beside other rules: they are played with `--all`.
 
     Example: carerules test river.care --coverage
     """
@@ -58,7 +63,7 @@ def test_command(
         verdicts = [
             play(scenario, loaded.plan, catalogue(own_signals), chemistries, coverage)
             for scenario in loaded.scenarios
-            if only is None or only in scenario.name
+            if (taken_in or scenario.span.file == str(path)) and (only or "") in scenario.name
         ]
         failed |= not all(verdict.ok for verdict in verdicts)
         missing = _missing(path, loaded, coverage)

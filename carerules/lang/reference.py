@@ -54,7 +54,7 @@ def reference() -> tuple[Entry, ...]:
         *_rows("change", r.CHANGES, _RULE + 'scenario "a weekend"\n'
                "    given pack heron at 60 %\n    at Sat 18:00: {}, expect nothing"),
         *_rows("expectation", r.EXPECTATIONS, _RULE + 'scenario "a weekend"\n'
-               "    given pack heron at 100 % since Fri 18:00\n    at Sat 18:00: {}"),
+               "    given pack heron at 100 % since Fri 18:00\n    at Sat {}"),
     )  # fmt: skip
     return (*forms, *_keywords(forms))
 

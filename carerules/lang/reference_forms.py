@@ -148,7 +148,7 @@ LINES: Rows = (
      " [on no station] [since MOMENT]", "a pack of the scenario; what is left out is a 6-cell lipo"
      " pack of 16 Ah",
      'given pack heron at 100 % is lipo tagged "smart" role boat cells 4 capacity 5 Ah on no'
-     " station since Fri 18:00\n    at Sat 18:00: expect nothing of heron, expect heron drain"),
+     " station since Fri 18:00\n    at Sat 18:00: expect heron drain"),
     ("given CHANGE, ... [since MOMENT]", "what holds at first, or since when",
      "given site.smoke is off, somebody present since Fri 18:00\n    at Sat 18:00: expect nothing"),
     ("at MOMENT: CHANGES, EXPECTATIONS", "at this time: what happens and what is expected",
@@ -178,13 +178,14 @@ CHANGES: Rows = (
 
 EXPECTATIONS: Rows = (
     ("expect PACK ACTION by RULE", "a job of this rule began this; without `by`: of any rule",
-     "expect heron drain to 80 % by full"),
+     "18:00: expect heron drain to 80 % by full"),
     ("expect PACK drain", "a job began this, to whichever target; other actions likewise",
-     "expect heron drain"),
+     "18:00: expect heron drain"),
     ("expect PACK no ACTION by RULE", "no job began this; with less said, none of the kind at all",
-     "expect heron no drain to 45 %"),
-    ("expect PACK charge refused", "a wish to do this was vetoed; `drain refused` likewise",
-     "expect heron charge refused"),
-    ("expect nothing", "no rule fired", "expect nothing"),
-    ("expect nothing of PACK", "no rule fired for this pack", "expect nothing of heron"),
+     "18:00: expect heron no drain to 45 %"),
+    ("expect PACK drain refused", "a wish to do this was vetoed; `charge refused` likewise",
+     "18:00: heron pack.temperature = 60 °C, expect heron drain refused"),
+    ("expect nothing", "no rule fired", "17:59: expect nothing"),
+    ("expect nothing of PACK", "no rule fired for this pack",
+     "17:59: expect nothing of heron"),
 )  # fmt: skip

@@ -78,11 +78,11 @@ def play(
     if missing:
         return Verdict(scenario, (), f"there is no chemistry `{sorted(missing)[0]}`")
     bench = bench_of(scenario, plan, signals, chemistries)
+    seen = len(bench.happened)  # the first line looks back to the start, what is given and all
     for time, change in sorted(scenario.given, key=lambda one: one[0]):
         bench.go_to(moment_of(time))
         bench.change(change)
     checks: list[Checked] = []
-    seen = len(bench.happened)
     for line in scenario.lines:
         if watcher is not None:
             watcher.look(bench)

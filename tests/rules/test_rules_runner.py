@@ -1,6 +1,12 @@
 """The runner of scenarios: what it must not take for what was expected."""
 
+import re
+from pathlib import Path
+
+import pytest
 from rules_kit import failed, read, verdicts
+
+from carerules.lang.reference import reference
 
 TWO_AT_ONCE = """
 rule first when pack.soc > 90 for 2 h: notify "first"
@@ -105,3 +111,33 @@ def test_a_use_so_long_ahead_is_that_long_ahead() -> None:
     """Twelve days before the use are counted from what is given, two hours before the line."""
     assert _absent("drain", soon="11 d 21 h 59 min")
     assert _absent("no drain", soon="11 d 22 h 1 min")
+
+
+# ---- what the language's own pages show --------------------------------------------------------
+
+PAGE = (Path(__file__).parents[2] / "docs" / "language.md").read_text(encoding="utf-8")
+SHOWN = [
+    *re.findall(r"```care\n(.*?)```", PAGE, re.DOTALL),
+    *(row.example for row in reference() if "scenario " in row.example),
+]
+
+
+@pytest.mark.parametrize("text", [text for text in dict.fromkeys(SHOWN) if "scenario " in text])
+def test_a_scenario_that_is_shown_comes_out_as_it_says(text: str) -> None:
+    own = [one for one in verdicts(read(text)) if one.scenario.span.file == "case.care"]
+    assert own
+    assert [failed(verdict) for verdict in own if not verdict.ok] == []
+
+
+AT_ONCE = """
+rule low when pack.soc < 30: chore "{{pack}} is low"
+scenario "what is given is enough for it"
+    given pack heron at 25 %
+    after 1 h: expect {what}
+"""
+
+
+def test_what_was_decided_on_what_is_given_counts_for_the_first_line() -> None:
+    assert _came_out(AT_ONCE.format(what="heron chore by low"))
+    assert not _came_out(AT_ONCE.format(what="nothing"))
+    assert not _came_out(AT_ONCE.format(what="heron no chore"))
