@@ -53,7 +53,8 @@ def reference() -> tuple[Entry, ...]:
         *_rows("scenario", r.LINES, _RULE + 'scenario "a weekend"\n    {}'),
         *_rows("change", r.CHANGES, _RULE + 'scenario "a weekend"\n'
                "    given pack heron at 60 %\n    at Sat 18:00: {}, expect nothing"),
-        *_rows("expectation", r.EXPECTATIONS, _RULE + 'scenario "a weekend"\n'
+        *_rows("expectation", r.EXPECTATIONS, _RULE + "rule low when pack.soc < 30: charge to 40\n"
+               'scenario "a weekend"\n'
                "    given pack heron at 100 % since Fri 18:00\n    at Sat {}"),
     )  # fmt: skip
     return (*forms, *_keywords(forms))
