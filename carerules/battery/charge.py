@@ -6,7 +6,7 @@ Knows the rest curve. Does not know a pack's history.
 from __future__ import annotations
 
 from bisect import bisect_right
-from math import hypot
+from math import hypot, sqrt
 from typing import Final
 
 from carerules.battery.chemistry import SPREAD_UNTOLD, Chemistry
@@ -34,8 +34,26 @@ RELAXATION: tuple[tuple[float, float], ...] = (
 
 Rounded up from open pulse measurements on a 30 Ah pouch cell at 25 °C, doi 10.5281/zenodo.2580327
 (against one hour: 7-19 mV after half a minute, 1-10 after ten, 0-4 after thirty) and from 3 h being
-enough for NMC and LFP: Theuerkauf & Swan 2022, Batteries 8(8):77. The cold makes it slower; how
-much is not in here."""
+enough for NMC and LFP: Theuerkauf & Swan 2022, Batteries 8(8):77.
+The cold makes it slower: `slowness`."""
+
+
+SLOW_EACH_K = 15.0
+SLOW_MOST = 8.0
+"""So many kelvin colder a rest voltage creeps twice as far (the cell above: from 40 to 25 °C; its
+run at 10 °C then fits), followed no further than eight times: no data from below 10 °C."""
+
+REFERENCE_C = 25.0
+"""°C: what rest curves and resistances are told for, unless a curve says otherwise."""
+
+WARMTH_DOUBT_V_K = 0.00015
+"""How far off one coefficient is over the whole curve, V a cell for each kelvin, 1 sigma: the
+scatter of ten rests of the cell above between 10, 25 and 40 °C; published coefficients of one cell
+lie as far apart over its charge (the chemistry files)."""
+
+HYSTERESIS_SHARE = 0.5
+"""How much of a chemistry's hysteresis is taken off, and how much stays in doubt: after a reversal
+a cell goes over from one branch to the other over some points of charge, which nobody follows."""
 
 
 def rest_voltage(chemistry: Chemistry, fraction: float) -> float:
@@ -64,7 +82,8 @@ def charge_at_rest(
     joins the curve's own, the meter's and the rest's, each carried through the curve as it bends
     there. Source: `chemistry.sources["rest"]`.
     """
-    found = read_curve(chemistry, cell_v, hypot(meter_v, relaxation_v(rested)))
+    doubt_v = hypot(meter_v, relaxation_v(rested))
+    found = read_curve(chemistry, *as_on_curve(chemistry, cell_v, doubt_v, None, 0.0))
     if found is None:
         return Unknown("implausible" if _is_off(chemistry, cell_v) else NOT_SHOWN)
     return Known(found[0], found[1], at, source)
@@ -95,8 +114,36 @@ def _is_off(chemistry: Chemistry, cell_v: float) -> bool:
     return not volts[0] - END_TOLERANCE_V <= cell_v <= volts[-1] + END_TOLERANCE_V
 
 
+def as_on_curve(
+    chemistry: Chemistry, cell_v: float, doubt_v: float, warm_c: float | None, lean: float
+) -> tuple[float, float]:
+    """A rested voltage (V a cell) and its doubt as they would be on the rest curve.
+
+    `warm_c`: the pack's temperature (°C; None: nobody told, taken as the curve's own). `lean`: 1
+    after a charge, -1 after a drain, 0 where neither is known.
+    """
+    warmth_v = 0.0
+    if warm_c is not None:
+        apart_k = warm_c - chemistry.rest_c
+        cell_v -= chemistry.temperature_v_k * apart_k
+        warmth_v = WARMTH_DOUBT_V_K * apart_k
+    branch_v = chemistry.hysteresis_v
+    if lean != 0.0:
+        branch_v *= HYSTERESIS_SHARE
+        cell_v -= lean * branch_v
+    return cell_v, sqrt(doubt_v * doubt_v + warmth_v * warmth_v + branch_v * branch_v)
+
+
+def slowness(warm_c: float | None) -> float:
+    """How many times as far a rest voltage creeps as at 25 °C; nobody told: once."""
+    if warm_c is None:
+        return 1.0
+    times: float = 2.0 ** ((REFERENCE_C - warm_c) / SLOW_EACH_K)
+    return min(SLOW_MOST, max(1 / SLOW_MOST, times))
+
+
 def relaxation_v(rested: Duration) -> float:
-    """How far off (V a cell, 1 sigma) a voltage is after so long a rest; straight lines."""
+    """How far off (V a cell, 1 sigma) a voltage is so long into a rest at 25 °C; straight lines."""
     before, doubt_v = RELAXATION[0]
     if rested <= before:
         return doubt_v

@@ -48,7 +48,8 @@ class Chemistry:
     cells of the family lie from it there. `resistance_mohm_ah` is a cell's resistance (mΩ) times
     its capacity (Ah). `charge_efficiency` is the share of a charge (Ah) that comes back.
     `hysteresis_v` (V a cell) is how far the rest voltage lies above the curve after a charge and
-    below it after a drain; `temperature_v_k` how it moves with warmth at half charge. `life` are
+    below it after a drain; `temperature_v_k` how it moves with warmth at half charge, from that of
+    the curve, `rest_c` (°C). `life` are
     the published cells that stand for its ageing; none: nothing is published.
     `sources` says for each key of the file where its figure comes from.
     """
@@ -65,6 +66,7 @@ class Chemistry:
     sources: Mapping[str, str]
     hysteresis_v: float = 0.0
     temperature_v_k: float = 0.0
+    rest_c: float = 25.0
     heat: Heat | None = None
     life: tuple[LifeCell, ...] = ()
 
@@ -178,7 +180,12 @@ def _problems(parsed: ChemistryFile) -> Iterator[str]:
 
 
 def _curve_problems(parsed: ChemistryFile) -> Iterator[str]:
-    points = parsed.rest.points
+    points, warm_c = parsed.rest.points, parsed.rest.celsius
+    if not -20 <= warm_c <= 60:
+        yield (
+            f"`rest.celsius`: found `{warm_c:g}`, wanted -20 to 60 °C;"
+            " write at how many degrees Celsius the curve was measured"
+        )
     if not POINTS_MIN <= len(points) <= POINTS_MAX:
         yield (
             f"`rest.points`: found {len(points)} points, wanted {POINTS_MIN} to {POINTS_MAX};"
@@ -256,6 +263,7 @@ def _build(parsed: ChemistryFile) -> Chemistry:
         | {key: figure.source for key, figure in figures.items()}
         | ({} if parsed.ageing is None else {"ageing": parsed.ageing.source}),
         hysteresis_v=value.get("hysteresis_mv", 0.0) / 1_000,
+        rest_c=parsed.rest.celsius,
         temperature_v_k=value.get("temperature_mv_k", 0.0) / 1_000,
         heat=None
         if parsed.heat is None

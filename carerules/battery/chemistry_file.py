@@ -28,6 +28,7 @@ class Figure(_Part):
 
 class _Rest(_Part):
     source: _Text
+    celsius: _Number = 25.0
     points: tuple[tuple[_Number, _Number, _Number], ...]
 
 

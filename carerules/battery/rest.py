@@ -43,6 +43,7 @@ LOOK_AGAIN: Duration = 10 * MINUTE
 class Rest(NamedTuple):
     """`since` None: current flows (`flowing`), or nobody has said anything yet.
 
+    `lean` is 1 where what last flowed charged the pack, -1 where it drained it, 0: not known.
     `ref_v` is the voltage of a cell that later ones are held against (0: none yet), `looked`
     whether a voltage was read in this rest, `next_look` when the next is worth reading. `apart`
     and `before_spread` keep the count from before the rest: how far it lay from what was taken
@@ -51,6 +52,7 @@ class Rest(NamedTuple):
 
     since: Moment | None = None
     flowing: bool = False
+    lean: float = 0.0
     ref_v: float = 0.0
     ref_at: Moment = LONG_AGO
     looked: bool = False
@@ -69,9 +71,10 @@ class Look(NamedTuple):
 def settled(rest: Rest, track: Track, at: Moment) -> Rest:
     """The rest as the currents known at `at` leave it."""
     if track.is_flowing(at):
-        return rest if rest.flowing else Rest(flowing=True)
+        lean = 1.0 if (track.flow_a if track.is_live(at) else track.cell_w) > 0 else -1.0
+        return rest if rest.flowing and rest.lean == lean else Rest(flowing=True, lean=lean)
     if rest.flowing or (rest.since is None and track.is_live(at)):
-        return Rest(since=at)
+        return Rest(since=at, lean=rest.lean)
     return rest
 
 
@@ -83,14 +86,20 @@ def restarted(rest: Rest, at: Moment) -> Rest:
 
 
 def looked_at(
-    rest: Rest, track: Track, at: Moment, heard: Moment, cell_v: float, meter_v: float
+    rest: Rest,
+    track: Track,
+    at: Moment,
+    heard: Moment,
+    cell_v: float,
+    meter_v: float,
+    slow: float = 1.0,
 ) -> tuple[Rest, Look | None]:
     """The rest after a voltage was heard, and what to read off it if it is to be read as rested.
 
     Not asked while current flows: a loaded voltage never is. A voltage heard alone (`heard` is the
     one before), as entered by hand, is read at once, with the widest doubt; in a stream of them
     without a current, only after it has stood still. In one rest it is read again when the rest has
-    doubled, or a day later.
+    doubled, or a day later. `slow`: how many times as far it creeps as at 25 °C.
     """
     assert not rest.flowing
     if at < heard:
@@ -105,26 +114,33 @@ def looked_at(
     moved = rest.ref_v != 0.0 and abs(step_v) > moved_v
     if since is None or (moved and not live):
         since = at
+        if moved:
+            rest = rest._replace(lean=0.0)  # something flowed, and nobody says which way
     rested = at - since
     peeks = live and not rest.looked and rested >= PEEK > rest.ref_at - since
     if moved or peeks or rest.ref_v == 0.0:
         rest = rest._replace(since=since, ref_v=cell_v, ref_at=at, next_look=LONG_AGO)
     if at < rest.next_look or (not alone and (moved or rested < REST_MIN)):
         return rest, None
-    look = _settling(rest.ref_at - since if live else 0, rest.ref_v, rested, cell_v, meter_v)
+    look = _settling(rest.ref_at - since if live else 0, rest.ref_v, rested, cell_v, meter_v, slow)
     later = at + min(max(rested, REST_MIN), DAY)
     rest = rest._replace(since=since, ref_v=cell_v, ref_at=at, looked=True, next_look=later)
     return rest, Look(look.cell_v, hypot(look.doubt_v, meter_v))
 
 
 def _settling(
-    before: Duration, before_v: float, rested: Duration, cell_v: float, meter_v: float
+    before: Duration,
+    before_v: float,
+    rested: Duration,
+    cell_v: float,
+    meter_v: float,
+    slow: float,
 ) -> Look:
     """Where a voltage that was `before_v` at `before` into the rest will end; 0: not known.
 
     Six tenths of what a meter is trusted to are taken to waver: a step no larger tells little.
     """
-    doubt_v = relaxation_v(rested)
+    doubt_v = slow * relaxation_v(rested)
     if before < PEEK or rested < 1.4 * before:
         return Look(cell_v, doubt_v)
     least, most = CREEP_SHARE

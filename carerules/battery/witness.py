@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 from carerules.battery import rest as resting
 from carerules.battery import track as counting
-from carerules.battery.charge import read_curve
+from carerules.battery.charge import as_on_curve, read_curve, slowness
 from carerules.battery.chemistry import Chemistry
 from carerules.battery.learned import Look
 from carerules.battery.measured import CELL_METER_V, imbalance
@@ -19,7 +19,7 @@ from carerules.battery.rest import LOOK_AGAIN, Rest
 from carerules.battery.screen import Doubts
 from carerules.battery.track import REST_VOLTAGE, Track
 from carerules.domain.event import Sample, Value
-from carerules.domain.moment import Moment
+from carerules.domain.moment import HOUR, Duration, Moment
 from carerules.domain.pack import Pack
 from carerules.domain.quantity import Known, Reading
 from carerules.domain.signal import MEASURED_MAX_AGE
@@ -57,6 +57,11 @@ a minute after 10 A at 10 to 40 °C on the 30 Ah pouch cell, doi 10.5281/zenodo.
 
 LOADED_METER_V = 0.01
 """What else a voltage under load may be off, V a cell: leads and hysteresis (no source)."""
+
+
+WARMTH_MAX_AGE: Duration = HOUR
+"""An older temperature says nothing of a pack that may have been carried indoors since: one of a
+few hundred grams follows the air within an hour or two (no source)."""
 
 
 class Gauge(NamedTuple):
@@ -167,14 +172,17 @@ def rested(
     at = sample.at
     cell_v, meter_v = _cell_v(pack, sample, pack_v, cells)
     again = rest.looked and track.witness == REST_VOLTAGE
-    rest, look = resting.looked_at(rest, track, at, heard, cell_v, meter_v)
+    warm_c = warmth(readings, at)
+    rest, look = resting.looked_at(rest, track, at, heard, cell_v, meter_v, slowness(warm_c))
     if look is None or at < track.anchored or at < track.flowed:
         return track, rest, doubts, None
     if cells:
         apart = imbalance(chemistry, min(cells), max(cells), sample.cell_spread)
         if apart is not None:
             readings["pack.cell.imbalance"] = Known(apart[0], apart[1], at, sample.source)
-    found = read_curve(chemistry, look.cell_v, look.doubt_v)
+    found = read_curve(
+        chemistry, *as_on_curve(chemistry, look.cell_v, look.doubt_v, warm_c, rest.lean)
+    )
     if found is None:
         return track, rest, doubts, None
     charge, spread = found
@@ -202,6 +210,12 @@ def rested(
     assert track.charge is not None
     rest = rest._replace(apart=kept - track.charge, before_spread=kept_spread)
     return track, rest, doubts, learned
+
+
+def warmth(readings: Mapping[str, Reading], at: Moment) -> float | None:
+    """The pack's temperature (°C) where it was told within the last hour."""
+    warm = readings.get("pack.temperature")
+    return warm.value if isinstance(warm, Known) and at - warm.at <= WARMTH_MAX_AGE else None
 
 
 def _cell_v(

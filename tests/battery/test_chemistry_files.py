@@ -114,6 +114,25 @@ WRONG = [
     ),
     ("[100, 4.2000, 2]", "[100, 4.5000, 2]", "found a full cell at `4.5` V, wanted at most"),
     ('name = "lipo"', 'name = "Li Po"', "`name`: found `Li Po`, wanted small letters"),
+    (
+        "[rest]",
+        "[rest]\ncelsius = 77.0",
+        "`rest.celsius`: found `77`, wanted -20 to 60 °C; write at how many degrees",
+    ),
+    ("[rest]", "[rest]\ncelsius = nan", "`rest.celsius`: found `nan`, wanted a finite number"),
+    ("[50, 3.8095, 6]", "[50, nan, 6]", "`rest.points.11.1`: found `nan`, wanted a finite number"),
+    ("[50, 3.8095, 6]", "[50, -3.8095, 6]", "point 12: found `-3.8095` V, wanted 0.5 to 4.6 V"),
+    ("[50, 3.8095, 6]", "[50, 3809.5, 6]", "point 12: found `3809.5` V, wanted 0.5 to 4.6 V"),
+    (
+        "charge_c_max = { value = 45.0",
+        "charge_c_max = { value = 113.0",
+        "`charge_c_max`: found `113`, wanted -40 to 80 °C; write degrees Celsius",
+    ),
+    (
+        "self_discharge_pct_month = { value = 2.0",
+        "self_discharge_pct_month = { value = -2.0",
+        "`self_discharge_pct_month`: found `-2`, wanted 0 to 30 % a month",
+    ),
     ("[rest]", "[rest", "this is not TOML"),
     ("[typical]", "x" * 70_000, "wanted at most 65536; thin out the curve"),
 ]
@@ -148,3 +167,10 @@ def test_a_file_reads_back_what_it_says() -> None:
     assert found.fractions[11] == 0.5
     assert found.volts[11] == pytest.approx((3.7925 + 3.8266) / 2, abs=1e-4)  # the mean it cites
     assert found.limits.rest_before_charge == 20 * 60_000
+    assert found.rest_c == 25.0
+
+
+def test_a_curve_may_be_measured_at_another_temperature() -> None:
+    found = read_chemistry(LIPO_TEXT.replace("[rest]", "[rest]\ncelsius = 20.0"), "mine.toml")
+    assert isinstance(found, Chemistry)
+    assert found.rest_c == 20.0

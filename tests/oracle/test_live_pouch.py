@@ -17,12 +17,12 @@ sys.path[:0] = [str(ROOT / "docs" / "oracles"), str(ROOT / "tests" / "battery")]
 
 import pouch_cell  # noqa: E402
 from measured_kit import (  # noqa: E402
-    POUCH,
     POUCH_AH,
     Minute,
     Wrong,
     after_first_rest,
     play,
+    pouch_without,
     rmse,
 )
 
@@ -55,8 +55,9 @@ def test_at_the_instant_pulses_are_missed_and_cost_little(archive: Path, celsius
         ]
         charged = next(index for index, minute in enumerate(minutes) if minute.amps > 5)
         for wrong in (Wrong(10.0), Wrong(10.0, 0.95, 1.02, -0.05)):
-            seen, _ = play(minutes[charged:], POUCH, POUCH_AH, wrong)
+            seen, _ = play(minutes[charged:], pouch_without(celsius), POUCH_AH, wrong, celsius)
             errors[wrong.label != 1.0].append(rmse(after_first_rest(seen)))
     print(celsius, errors)
-    assert max(errors[False]) <= 1.5
-    assert max(errors[True]) <= 2.5
+    # measured: 0.50 to 0.82 at 25 °C, 0.90 to 1.14 at 10; all wrong 0.54 to 0.98 and 0.94 to 1.21
+    assert max(errors[False]) <= (0.9 if celsius == 25 else 1.2)
+    assert max(errors[True]) <= (1.1 if celsius == 25 else 1.3)
