@@ -7,8 +7,9 @@ A cost here is the year's mean: the first month of a new cell costs two to three
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from statistics import median
 
 from carerules.battery.chemistry import Chemistry
@@ -58,18 +59,25 @@ def stored_cost(chemistry: Chemistry, soc: float, temp_c: float | None) -> Band 
 
     No temperature: that of a room, and the edges of the band where it is cooler or warmer.
     """
+    return _stored_cost(chemistry.life, soc, temp_c)
+
+
+PRICES_KEPT = 16_384  # a site's packs lie at a few hundred places of the grid, and each for hours
+
+
+@lru_cache(PRICES_KEPT)
+def _stored_cost(life: tuple[LifeCell, ...], soc: float, temp_c: float | None) -> Band | None:
     temps = (temp_c,) if temp_c is not None else (
         ROOM_C, ROOM_C - ROOM_SWING_C, ROOM_C + ROOM_SWING_C,
     )  # fmt: skip
-    bands = [
-        band(_monthly(cell, soc, temp) for cell in chemistry.life) for temp in temps
-    ]  # fmt: skip
+    bands = [band(_monthly(cell, soc, temp) for cell in life) for temp in temps]
     known = [one for one in bands if one is not None]
     if not known:
         return None
     return Band(min(one.low for one in known), known[0].mid, max(one.high for one in known))
 
 
+@lru_cache(PRICES_KEPT)
 def _monthly(cell: LifeCell, soc: float, temp_c: float) -> float | None:
     loss = cell.stored_loss(soc / 100, temp_c, YEAR_DAYS)
     return None if loss is None else 100 * loss / MONTHS_A_YEAR
@@ -94,20 +102,28 @@ TEMP_MAX_AGE: Duration = DAY
 LIFE_COST_SIGNAL = "pack.stored_life_cost"
 
 
+GRID = 2
+"""A price is worked out at the next half point and half kelvin. That moves it by two hundredths at
+most, where published cells differ severalfold."""
+
+
+def _on_grid(value: float) -> float:
+    return round(GRID * value) / GRID
+
+
 def lies_otherwise(before: Mapping[str, Reading], after: Mapping[str, Reading]) -> bool:
-    """Whether the pack lies so differently that its cost has to be worked out anew.
-
-    Half a point or a kelvin changes a cost by less than a hundredth of it.
-    """
-    return _lies(before) != _lies(after)
-
-
-def _lies(readings: Mapping[str, Reading]) -> tuple[int, int]:
-    soc, temp = readings.get("pack.soc"), readings.get("pack.temperature")
-    return (
-        round(2 * soc.value) if isinstance(soc, Known) else -1,
-        round(temp.value) if isinstance(temp, Known) else -1_000,
+    """Whether the pack lies so differently that its cost has to be worked out anew."""
+    return _moved(before.get("pack.soc"), after.get("pack.soc")) or _moved(
+        before.get("pack.temperature"), after.get("pack.temperature")
     )
+
+
+def _moved(before: Reading | None, after: Reading | None) -> bool:
+    if before is after:
+        return False
+    if not (isinstance(before, Known) and isinstance(after, Known)):
+        return True
+    return before.value != after.value and _on_grid(before.value) != _on_grid(after.value)
 
 
 def life_cost(chemistry: Chemistry, readings: Mapping[str, Reading], at: Moment) -> Known | None:
@@ -117,7 +133,8 @@ def life_cost(chemistry: Chemistry, readings: Mapping[str, Reading], at: Moment)
         return None
     fresh = isinstance(temp, Known) and at - temp.at <= TEMP_MAX_AGE
     level = max(0.0, min(100.0, soc.value_at(at)))
-    cost = stored_cost(chemistry, level, temp.value if fresh and isinstance(temp, Known) else None)
+    warm = _on_grid(temp.value) if fresh and isinstance(temp, Known) else None
+    cost = _stored_cost(chemistry.life, _on_grid(level), warm)
     if cost is None:
         return None
     return Known(cost.mid, (cost.high - cost.low) / 2, at, f"published cells for {chemistry.name}")
@@ -176,20 +193,17 @@ def lain(ledger: Ledger, soc: float | None, temp_c: float | None, time: Duration
     """The ledger after the pack has lain so long at one charge (%; None: not known)."""
     if soc is None:
         return replace(ledger, unseen=ledger.unseen + time)
-    temp, share = ROOM_C if temp_c is None else temp_c, time / MONTH
-
-    def cost(at: float) -> Callable[[LifeCell], float]:
-        return lambda cell: (_monthly(cell, at, temp) or 0.0) * share
+    temp, share = _on_grid(ROOM_C if temp_c is None else temp_c), time / MONTH
 
     def added(column: tuple[float, ...], at: float) -> tuple[float, ...]:
-        price = cost(at)
         return tuple(
-            before + price(cell) for before, cell in zip(column, ledger.cells, strict=True)
+            before + (_monthly(cell, at, temp) or 0.0) * share
+            for before, cell in zip(column, ledger.cells, strict=True)
         )
 
     ledger = replace(
         ledger,
-        lost=added(ledger.lost, soc),
+        lost=added(ledger.lost, _on_grid(soc)),
         full=added(ledger.full, 100.0),
         seen_time=ledger.seen_time + time,
     )
@@ -197,7 +211,7 @@ def lain(ledger: Ledger, soc: float | None, temp_c: float | None, time: Duration
         return ledger
     return replace(
         ledger,
-        high=added(ledger.high, soc),
+        high=added(ledger.high, _on_grid(soc)),
         high_gentle=added(ledger.high_gentle, GENTLE_PERCENT),
         high_time=ledger.high_time + time,
     )

@@ -18,6 +18,8 @@ def owner(jobs: Sequence[Job], soc: Reading) -> Job | None:
     A job at rest or settling has the pack too: nothing may flow meanwhile.
     """
     wanting = [job for job in jobs if _has_use_for_the_pack(job)]
+    if len(wanting) < 2:  # almost always: nobody to weigh it against
+        return wanting[0] if wanting else None
     giving_way = {name for job in wanting for name in job.over}
     standing = [job for job in wanting if job.rule not in giving_way] or wanting
     return min(standing, key=lambda job: _rank(job, soc), default=None)

@@ -142,7 +142,7 @@ def _counted_by_session(turn: Turn, name: str) -> bool:
 
 def _keep(turn: Turn, before: Job, after: Job) -> Job:
     """Put the job back in its place, and say where it went if it moved."""
-    if after == before:
+    if after is before or after == before:
         return after
     jobs = tuple(after if job.id == after.id else job for job in turn.pack(after.pack).jobs)
     turn.set_pack(after.pack, jobs=jobs)

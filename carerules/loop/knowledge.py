@@ -214,10 +214,10 @@ def take_in(turn: Turn, event: Sample | Happened) -> None:
 
 def _heard_before(state: PackState, event: Sample | Happened) -> bool:
     """Whether this very fact was taken in lately: said twice, it changes nothing."""
-    return any(
-        one.event.at == event.at and replace(one.event, heard=event.heard) == event
-        for one in state.recent
-    )
+    for one in state.recent:
+        if one.event.at == event.at and replace(one.event, heard=event.heard) == event:
+            return True
+    return False
 
 
 def _apply(turn: Turn, event: Sample | Happened) -> None:

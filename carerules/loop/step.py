@@ -113,12 +113,12 @@ def learn(world: World, event: Event, decided: Iterable[Outcome]) -> World:
 
 def next_due(world: World) -> Moment:
     """When the world must be told the time at the latest, though nothing else is heard."""
-    states = world.packs.values()
-    due = min([state.due for state in states], default=NEVER)
+    states, now = world.packs.values(), world.now
+    dues = [NEVER, *[state.due for state in states]]
     if world.starting_since is None and not world.ended:  # otherwise jobs stand
-        due = min(due, min([state.jobs_due for state in states], default=NEVER))
-    for plug in world.plugs.values():
-        due = min(due, plug_due(plug, world.now))
+        dues += [state.jobs_due for state in states]
+    dues += [plug_due(plug, now) for plug in world.plugs.values()]
+    due = min(dues)
     if world.starting_since is not None:
         due = min(due, world.starting_since + START_WITHIN)
     return due

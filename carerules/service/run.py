@@ -221,8 +221,9 @@ def worth_keeping(outcome: Outcome) -> bool:
 
 def _weighty(event: Event, outcomes: Sequence[Outcome]) -> bool:
     """Whether it must be durable before anything goes on: a person's word, or a decision."""
-    chatter = isinstance(event, (Tick, Sample, SiteSample, PlugReport, Rejected, ChannelProved))
-    return not chatter or any(not isinstance(outcome, AskPlug) for outcome in outcomes)
+    if not isinstance(event, (Tick, Sample, SiteSample, PlugReport, Rejected, ChannelProved)):
+        return True
+    return bool(outcomes) and not all(isinstance(outcome, AskPlug) for outcome in outcomes)
 
 
 def _permit_at(command: Command, now: Moment) -> Moment:
