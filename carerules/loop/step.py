@@ -9,53 +9,28 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
-from typing import assert_never
 
-from carerules.domain.decision import Ending, Fired, Intent, Marked, Outcome, PackBarred, SwitchOn
+from carerules.domain.decision import Fired, Intent, Marked, Outcome, PackBarred, SwitchOn
 from carerules.domain.event import (
-    Answered,
-    Attended,
-    Cancelled,
-    ChannelProved,
-    ClockSet,
-    Ended,
     Event,
-    Happened,
-    Placed,
-    PlugLink,
     PlugReport,
-    Proved,
-    Rejected,
-    Released,
     Sample,
-    SiteSample,
-    Started,
-    Stopped,
-    Tick,
-    UseDropped,
-    UsePlanned,
-    Value,
 )
 from carerules.domain.moment import NEVER, SECOND, Duration, Moment
-from carerules.domain.pack import Side
-from carerules.domain.quantity import Known
-from carerules.engine import Phase, passed, wait
-from carerules.loop.charging import forget_untold, hear_charger, into_pack_w, tell_charges
-from carerules.loop.conduct import close_told_chores, conduct, end_job, keep_job, open_jobs
+from carerules.loop.charging import forget_untold, tell_charges
+from carerules.loop.conduct import close_told_chores, conduct, open_jobs
+from carerules.loop.intake import take
 from carerules.loop.knowledge import (
     bar,
-    catch_up,
     has_fired,
     look,
-    take_in,
     take_mark,
-    take_metered,
 )
 from carerules.loop.steer import steer
 from carerules.loop.turn import Turn
-from carerules.loop.world import PackState, World, pack_on, put, socket_of, without
+from carerules.loop.world import World, pack_on
 from carerules.safety import due as plug_due
-from carerules.safety import hear, link, proof_of, ran, unknown_plug, went_off
+from carerules.safety import ran
 
 START_WITHIN: Duration = 10 * SECOND
 """SAFETY 5: so long is waited for every plug to be proved off before the first rule runs; one that
@@ -63,8 +38,6 @@ does not answer keeps its station locked, the others go on."""
 ROUNDS_A_TURN = 4
 """An event that a job marks may make another rule true, in the same turn, so many times over; the
 rest is found at the next look."""
-ASLEEP: Duration = 5 * SECOND
-"""A pause of the machine longer than this is treated as a start: OFF first."""
 
 
 def step(world: World, event: Event) -> tuple[World, Sequence[Outcome]]:
@@ -75,12 +48,12 @@ def step(world: World, event: Event) -> tuple[World, Sequence[Outcome]]:
     """
     assert event.heard >= world.now
     turn = Turn(world, event.heard)
-    touched = _recounted(turn, _take(turn, event))
+    touched = _recounted(turn, take(turn, event))
     if isinstance(event, PlugReport):
         touched = (*touched, *tell_charges(turn))
     if turn.world.starting_since is not None:
         touched = _start_over(turn, touched)
-    _act(turn, touched)
+    _act(turn, touched, _unmoved(world, turn, event))
     return turn.world, turn.outcomes
 
 
@@ -93,7 +66,7 @@ def learn(world: World, event: Event, decided: Iterable[Outcome]) -> World:
     """
     turn = Turn(world, event.heard)
     turn.change(starting_since=event.heard)
-    _take(turn, event)
+    take(turn, event)
     forget_untold(turn)
     for outcome in decided:
         match outcome:
@@ -124,70 +97,6 @@ def next_due(world: World) -> Moment:
     return due
 
 
-# ---- taking an event in ----------------------------------------------------------------------
-
-
-def _take(turn: Turn, event: Event) -> Iterable[str]:
-    """Put the event into the world; which packs it touches."""
-    match event:
-        case Sample() | Happened():
-            take_in(turn, event)
-            return (event.pack,)
-        case Tick():
-            return _due_packs(turn)
-        case PlugReport():
-            return _plug_report(turn, event)
-        case SiteSample():
-            return _site_sample(turn, event)
-        case PlugLink(_, plug, up):
-            turn.set_plug(link(turn.world.plugs[plug], up=up))
-            return _pack_at(turn, plug)
-        case Proved(_, plug):
-            turn.set_plug(replace(turn.world.plugs[plug], proof=proof_of(event)))
-            return _pack_at(turn, plug)
-        case Placed():
-            return _placed(turn, event)
-        case UsePlanned(_, use):
-            turn.change(uses=put(turn.world.uses, use.name, use))
-            return _uses_changed(turn)
-        case UseDropped(_, name):
-            turn.change(uses=without(turn.world.uses, name))
-            return _uses_changed(turn)
-        case Attended(_, until):
-            turn.change(attended_until=until)
-            return tuple(turn.world.packs)
-        case Answered() | Cancelled():
-            return _about_job(turn, event)
-        case Released():
-            return _released(turn, event)
-        case Stopped(_, by):
-            turn.change(stopped=by)
-            for name in turn.world.packs:
-                for job in turn.pack(name).jobs:
-                    end_job(turn, job, Ending.CANCELLED, f"everything was stopped ({by})")
-            return tuple(turn.world.packs)
-        case Started(heard, offset, _):
-            turn.change(local=replace(turn.world.local, offset=offset), ended=False)
-            return _off_first(turn, heard)
-        case Ended():
-            turn.change(ended=True)
-            return tuple(turn.world.packs)
-        case ClockSet(heard, offset, asleep):
-            turn.change(local=replace(turn.world.local, offset=offset))
-            for name in turn.world.packs:
-                look(turn, name, heard)
-            return _off_first(turn, heard) if asleep > ASLEEP else tuple(turn.world.packs)
-        case ChannelProved(_, at):
-            known = turn.world.notice_proven_at
-            turn.change(notice_proven_at=at if known is None else max(known, at))
-            return tuple(turn.world.packs)
-        case Rejected():
-            turn.change(refused=turn.world.refused + 1)
-            return ()
-        case _:
-            assert_never(event)
-
-
 def _recounted(turn: Turn, touched: Iterable[str]) -> Iterable[str]:
     """Where a number of packs has changed, whoever asks for it looks again. Once: what changes
     another number by that is found at the next look."""
@@ -199,151 +108,6 @@ def _recounted(turn: Turn, touched: Iterable[str]) -> Iterable[str]:
     for name in asking:
         look(turn, name, turn.world.now)
     return (*touched, *asking)
-
-
-def _due_packs(turn: Turn) -> Iterable[str]:
-    now = turn.world.now
-    touched = [name for name, state in turn.world.packs.items() if _is_due(state, now)]
-    for name in touched:
-        if turn.pack(name).due <= now:
-            look(turn, name, now)
-    for plug, state in turn.world.plugs.items():
-        if plug_due(state, now - 1) <= now:
-            touched += [name for name in _pack_at(turn, plug) if name not in touched]
-    return touched
-
-
-def _pack_at(turn: Turn, plug: str) -> Sequence[str]:
-    """The pack on the plug's station, if there is one."""
-    place = socket_of(turn.world, plug)
-    name = pack_on(turn.world, place[0].name) if place else None
-    return () if name is None else (name,)
-
-
-def _is_due(state: PackState, now: Moment) -> bool:
-    return state.due <= now or state.jobs_due <= now
-
-
-def _plug_report(turn: Turn, report: PlugReport) -> Iterable[str]:
-    before = turn.world.plugs[report.plug]
-    turn.set_plug(hear(before, report))
-    place = socket_of(turn.world, report.plug)
-    name = pack_on(turn.world, place[0].name) if place else None
-    if place is not None and place[1] is Side.CHARGER:
-        hear_charger(turn, place[0], report)
-    if place is None or name is None:
-        return ()
-    # A plug that is off, was off and stays off says nothing new, once a minute for ever.
-    idle = before.proven_off and not report.on and report.power_w == before.power_w
-    if idle and not turn.world.setup.bound[name].reads_station:
-        return ()
-    if report.power_w is not None:
-        draining = place[1] is Side.LOAD
-        signed = -report.power_w if draining else into_pack_w(turn, place[0].name, report.power_w)
-        take_metered(turn, name, report.heard, signed)
-    else:
-        look(turn, name, report.heard)
-    return (name,)
-
-
-def _site_sample(turn: Turn, event: SiteSample) -> Iterable[str]:
-    bound = turn.world.setup.bound
-    asking = [name for name in turn.world.packs if bound[name].reads_site]
-    for name in asking:  # what was due before sees the room as it was
-        catch_up(turn, name, turn.world.now)
-    room = dict(turn.world.room)
-    for value in event.values:
-        room[value.signal] = _known(value, event)
-    turn.change(room=room)
-    for name in asking:
-        look(turn, name, turn.world.now)
-    # A job may wait for the room, or have to stop for it, though no rule asks.
-    return [
-        *asking,
-        *(n for n, state in turn.world.packs.items() if state.jobs and n not in asking),
-    ]
-
-
-def _known(value: Value, event: SiteSample) -> Known:
-    return Known(value.value, value.spread, event.at, event.source)
-
-
-def _placed(turn: Turn, event: Placed) -> Iterable[str]:
-    """One pack a station: the one that was there is taken off."""
-    touched = [event.pack]
-    now = event.heard
-    if event.station is not None:
-        there = pack_on(turn.world, event.station)
-        if there is not None and there != event.pack:
-            turn.set_pack(there, station=None, placed_at=now)
-            touched.append(there)
-    turn.set_pack(event.pack, station=event.station, placed_at=now)
-    for name in touched:
-        look(turn, name, now)
-    return touched
-
-
-def _uses_changed(turn: Turn) -> Iterable[str]:
-    touched = []
-    for name, state in turn.world.packs.items():
-        starts = tuple(sorted(u.start for u in turn.world.uses.values() if name in u.packs))
-        if starts != state.uses:
-            catch_up(turn, name, turn.world.now)
-            turn.set_pack(name, uses=starts)
-            look(turn, name, turn.world.now)
-            touched.append(name)
-    return touched
-
-
-def _about_job(turn: Turn, event: Answered | Cancelled) -> Iterable[str]:
-    """A person's word on a job; one that is over already hears nothing."""
-    for name, state in turn.world.packs.items():
-        for job in state.jobs:
-            if job.id != event.job:
-                continue
-            if isinstance(event, Cancelled):
-                end_job(turn, job, Ending.CANCELLED, "a person called it off")
-            elif job.phase is Phase.ASKING:
-                following = passed(job, turn.world.now)
-                if not event.yes:
-                    end_job(turn, job, Ending.CANCELLED, "a person said no")
-                elif following is None:
-                    end_job(turn, job, Ending.DONE, "a person said yes")
-                else:
-                    keep_job(turn, job, following)
-            return (name,)
-    return ()
-
-
-def _released(turn: Turn, event: Released) -> Iterable[str]:
-    """A person has looked at the site, a station or a pack."""
-    if event.what == "site":
-        turn.change(stopped="")
-    elif event.what in turn.world.stations:
-        turn.set_station(event.what, locked="", unreached=False, veto="")
-    elif event.what in turn.world.packs:
-        turn.set_pack(event.what, barred="", retired="")
-        turn.close_chore(f"{event.what} retired")
-    return tuple(turn.world.packs)
-
-
-def _off_first(turn: Turn, now: Moment) -> Iterable[str]:
-    """Whatever was on before may still be: everything is sought off before anything else."""
-    site = turn.world.setup.site
-    for name, state in turn.world.plugs.items():
-        known = unknown_plug(site.plugs[name], now)
-        turn.set_plug(replace(known, up=state.up, proof=state.proof))
-        place = socket_of(turn.world, name)
-        if place is not None and state.on_at is not None:
-            station = place[0].name
-            dwell = went_off(turn.world.stations[station].dwell, now, "at a start", planned=True)
-            turn.set_station(station, dwell=dwell)
-    for name in turn.world.packs:
-        for job in turn.pack(name).jobs:
-            if job.phase is Phase.MOVING:
-                keep_job(turn, job, wait(job, now, "begins anew after a start"))
-    turn.change(starting_since=now)
-    return tuple(turn.world.packs)
 
 
 def _start_over(turn: Turn, touched: Iterable[str]) -> Iterable[str]:
@@ -359,10 +123,18 @@ def _start_over(turn: Turn, touched: Iterable[str]) -> Iterable[str]:
     return tuple(turn.world.packs)
 
 
-# ---- acting on it ----------------------------------------------------------------------------
+def _unmoved(before: World, turn: Turn, event: Event) -> str | None:
+    """The pack that hangs nowhere, and whose jobs see nothing in this sample that they had not seen
+    before: a shelf of packs that wait for somebody costs no more than one without jobs."""
+    if not isinstance(event, Sample):
+        return None
+    was, state = before.packs[event.pack], turn.pack(event.pack)
+    same = state.rules is was.rules and state.jobs is was.jobs and state.soc is was.soc
+    waits = state.station is None and turn.world.now < state.jobs_due
+    return event.pack if same and waits and not turn.fired else None
 
 
-def _act(turn: Turn, touched: Iterable[str]) -> None:
+def _act(turn: Turn, touched: Iterable[str], unmoved: str | None) -> None:
     """Open jobs for what became true, carry jobs on, and give the stations their word."""
     wants: dict[str, Intent] = {}
     names = dict.fromkeys(touched)
@@ -374,7 +146,7 @@ def _act(turn: Turn, touched: Iterable[str]) -> None:
             for name in names:
                 # Also when its last job has just ended: nothing is due for it any more.
                 at_it = turn.pack(name).jobs or turn.pack(name).jobs_due != NEVER
-                intent = conduct(turn, name) if at_it else None
+                intent = conduct(turn, name) if at_it and name != unmoved else None
                 close_told_chores(turn, name)
                 if intent is not None:
                     wants[intent.station] = intent

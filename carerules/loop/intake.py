@@ -1,0 +1,261 @@
+"""What each event does to the world, before anything is decided on it; and which packs it touches.
+
+Knows every event. Does not know jobs' next lines or stations' words; those come after.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from typing import assert_never
+
+from carerules.domain.decision import Ending
+from carerules.domain.event import (
+    Answered,
+    Attended,
+    Cancelled,
+    ChannelProved,
+    ClockSet,
+    Ended,
+    Event,
+    Happened,
+    Placed,
+    PlugLink,
+    PlugReport,
+    Proved,
+    Rejected,
+    Released,
+    Sample,
+    SiteSample,
+    Started,
+    Stopped,
+    Tick,
+    UseDropped,
+    UsePlanned,
+    Value,
+)
+from carerules.domain.moment import SECOND, Duration, Moment
+from carerules.domain.pack import Side
+from carerules.domain.quantity import Known
+from carerules.engine import Phase, passed, wait
+from carerules.loop.charging import hear_charger, into_pack_w
+from carerules.loop.conduct import end_job, keep_job
+from carerules.loop.knowledge import (
+    catch_up,
+    look,
+    take_in,
+    take_metered,
+)
+from carerules.loop.turn import Turn
+from carerules.loop.world import PackState, pack_on, put, socket_of, without
+from carerules.safety import due as plug_due
+from carerules.safety import hear, link, proof_of, unknown_plug, went_off
+
+ASLEEP: Duration = 5 * SECOND
+"""A pause of the machine longer than this is treated as a start: OFF first."""
+
+
+def take(turn: Turn, event: Event) -> Iterable[str]:
+    """Put the event into the world, and do nothing about it yet; which packs it touches."""
+    match event:
+        case Sample() | Happened():
+            take_in(turn, event)
+            return (event.pack,)
+        case Tick():
+            return _due_packs(turn)
+        case PlugReport():
+            return _plug_report(turn, event)
+        case SiteSample():
+            return _site_sample(turn, event)
+        case PlugLink(_, plug, up):
+            turn.set_plug(link(turn.world.plugs[plug], up=up))
+            return _pack_at(turn, plug)
+        case Proved(_, plug):
+            turn.set_plug(replace(turn.world.plugs[plug], proof=proof_of(event)))
+            return _pack_at(turn, plug)
+        case Placed():
+            return _placed(turn, event)
+        case UsePlanned(_, use):
+            turn.change(uses=put(turn.world.uses, use.name, use))
+            return _uses_changed(turn)
+        case UseDropped(_, name):
+            turn.change(uses=without(turn.world.uses, name))
+            return _uses_changed(turn)
+        case Attended(_, until):
+            turn.change(attended_until=until)
+            return tuple(turn.world.packs)
+        case Answered() | Cancelled():
+            return _about_job(turn, event)
+        case Released():
+            return _released(turn, event)
+        case Stopped(_, by):
+            turn.change(stopped=by)
+            for name in turn.world.packs:
+                for job in turn.pack(name).jobs:
+                    end_job(turn, job, Ending.CANCELLED, f"everything was stopped ({by})")
+            return tuple(turn.world.packs)
+        case Started(heard, offset, _):
+            turn.change(local=replace(turn.world.local, offset=offset), ended=False)
+            return _off_first(turn, heard)
+        case Ended():
+            turn.change(ended=True)
+            return tuple(turn.world.packs)
+        case ClockSet(heard, offset, asleep):
+            turn.change(local=replace(turn.world.local, offset=offset))
+            for name in turn.world.packs:
+                look(turn, name, heard)
+            return _off_first(turn, heard) if asleep > ASLEEP else tuple(turn.world.packs)
+        case ChannelProved(_, at):
+            known = turn.world.notice_proven_at
+            turn.change(notice_proven_at=at if known is None else max(known, at))
+            return tuple(turn.world.packs)
+        case Rejected():
+            turn.change(refused=turn.world.refused + 1)
+            return ()
+        case _:
+            assert_never(event)
+
+
+def _due_packs(turn: Turn) -> Iterable[str]:
+    now = turn.world.now
+    touched = [name for name, state in turn.world.packs.items() if _is_due(state, now)]
+    for name in touched:
+        if turn.pack(name).due <= now:
+            look(turn, name, now)
+    for plug, state in turn.world.plugs.items():
+        if plug_due(state, now - 1) <= now:
+            touched += [name for name in _pack_at(turn, plug) if name not in touched]
+    return touched
+
+
+def _pack_at(turn: Turn, plug: str) -> Sequence[str]:
+    """The pack on the plug's station, if there is one."""
+    place = socket_of(turn.world, plug)
+    name = pack_on(turn.world, place[0].name) if place else None
+    return () if name is None else (name,)
+
+
+def _is_due(state: PackState, now: Moment) -> bool:
+    return state.due <= now or state.jobs_due <= now
+
+
+def _plug_report(turn: Turn, report: PlugReport) -> Iterable[str]:
+    before = turn.world.plugs[report.plug]
+    turn.set_plug(hear(before, report))
+    place = socket_of(turn.world, report.plug)
+    name = pack_on(turn.world, place[0].name) if place else None
+    if place is not None and place[1] is Side.CHARGER:
+        hear_charger(turn, place[0], report)
+    if place is None or name is None:
+        return ()
+    # A plug that is off, was off and stays off says nothing new, once a minute for ever.
+    idle = before.proven_off and not report.on and report.power_w == before.power_w
+    if idle and not turn.world.setup.bound[name].reads_station:
+        return ()
+    if report.power_w is not None:
+        draining = place[1] is Side.LOAD
+        signed = -report.power_w if draining else into_pack_w(turn, place[0].name, report.power_w)
+        take_metered(turn, name, report.heard, signed)
+    else:
+        look(turn, name, report.heard)
+    return (name,)
+
+
+def _site_sample(turn: Turn, event: SiteSample) -> Iterable[str]:
+    bound = turn.world.setup.bound
+    asking = [name for name in turn.world.packs if bound[name].reads_site]
+    for name in asking:  # what was due before sees the room as it was
+        catch_up(turn, name, turn.world.now)
+    room = dict(turn.world.room)
+    for value in event.values:
+        room[value.signal] = _known(value, event)
+    turn.change(room=room)
+    for name in asking:
+        look(turn, name, turn.world.now)
+    # A job may wait for the room, or have to stop for it, though no rule asks.
+    return [
+        *asking,
+        *(n for n, state in turn.world.packs.items() if state.jobs and n not in asking),
+    ]
+
+
+def _known(value: Value, event: SiteSample) -> Known:
+    return Known(value.value, value.spread, event.at, event.source)
+
+
+def _placed(turn: Turn, event: Placed) -> Iterable[str]:
+    """One pack a station: the one that was there is taken off."""
+    touched = [event.pack]
+    now = event.heard
+    if event.station is not None:
+        there = pack_on(turn.world, event.station)
+        if there is not None and there != event.pack:
+            turn.set_pack(there, station=None, placed_at=now)
+            touched.append(there)
+    turn.set_pack(event.pack, station=event.station, placed_at=now)
+    for name in touched:
+        look(turn, name, now)
+    return touched
+
+
+def _uses_changed(turn: Turn) -> Iterable[str]:
+    touched = []
+    for name, state in turn.world.packs.items():
+        starts = tuple(sorted(u.start for u in turn.world.uses.values() if name in u.packs))
+        if starts != state.uses:
+            catch_up(turn, name, turn.world.now)
+            turn.set_pack(name, uses=starts)
+            look(turn, name, turn.world.now)
+            touched.append(name)
+    return touched
+
+
+def _about_job(turn: Turn, event: Answered | Cancelled) -> Iterable[str]:
+    """A person's word on a job; one that is over already hears nothing."""
+    for name, state in turn.world.packs.items():
+        for job in state.jobs:
+            if job.id != event.job:
+                continue
+            if isinstance(event, Cancelled):
+                end_job(turn, job, Ending.CANCELLED, "a person called it off")
+            elif job.phase is Phase.ASKING:
+                following = passed(job, turn.world.now)
+                if not event.yes:
+                    end_job(turn, job, Ending.CANCELLED, "a person said no")
+                elif following is None:
+                    end_job(turn, job, Ending.DONE, "a person said yes")
+                else:
+                    keep_job(turn, job, following)
+            return (name,)
+    return ()
+
+
+def _released(turn: Turn, event: Released) -> Iterable[str]:
+    """A person has looked at the site, a station or a pack."""
+    if event.what == "site":
+        turn.change(stopped="")
+    elif event.what in turn.world.stations:
+        turn.set_station(event.what, locked="", unreached=False, veto="")
+    elif event.what in turn.world.packs:
+        turn.set_pack(event.what, barred="", retired="")
+        turn.close_chore(f"{event.what} retired")
+    return tuple(turn.world.packs)
+
+
+def _off_first(turn: Turn, now: Moment) -> Iterable[str]:
+    """Whatever was on before may still be: everything is sought off before anything else."""
+    site = turn.world.setup.site
+    for name, state in turn.world.plugs.items():
+        known = unknown_plug(site.plugs[name], now)
+        turn.set_plug(replace(known, up=state.up, proof=state.proof))
+        place = socket_of(turn.world, name)
+        if place is not None and state.on_at is not None:
+            station = place[0].name
+            dwell = went_off(turn.world.stations[station].dwell, now, "at a start", planned=True)
+            turn.set_station(station, dwell=dwell)
+    for name in turn.world.packs:
+        for job in turn.pack(name).jobs:
+            if job.phase is Phase.MOVING:
+                keep_job(turn, job, wait(job, now, "begins anew after a start"))
+    turn.change(starting_since=now)
+    return tuple(turn.world.packs)
