@@ -43,6 +43,7 @@ from carerules.domain.plan import Plan
 from carerules.domain.signal import catalogue
 from carerules.engine import explain
 from carerules.lang import CODES, Names, load, read_text
+from carerules.lang.format import format_text
 from carerules.lang.limits import FINDINGS_MAX
 from carerules.loop import World, facts_of, make_setup, new_world, next_due, step
 
@@ -114,6 +115,21 @@ def care(data: bytes) -> None:
         assert one.show(got.sources[one.span.file])
     if got.plan is not None:
         run(got.plan)
+
+
+def layout(data: bytes) -> None:
+    """A rule file laid out: its errors, or a text that is laid out already. Never the refusal that
+    tells of a fault in the program: the meaning must have stayed what it was."""
+    text = read_text(data, "fuzz.care")
+    if isinstance(text, Diagnostic):
+        return
+    out = format_text(text, "fuzz.care", known=SIGNALS)
+    if isinstance(out, str):
+        assert format_text(out, "fuzz.care", known=SIGNALS) == out
+        return
+    assert out
+    for one in out:
+        assert one.code in CODES, one.show()
 
 
 def run(plan: Plan) -> None:
@@ -205,7 +221,7 @@ def entry(data: bytes) -> None:
 
 
 TARGETS: dict[str, Callable[[bytes], None]] = {
-    "care": care, "site": site, "message": message, "entry": entry,
+    "care": care, "layout": layout, "site": site, "message": message, "entry": entry,
 }  # fmt: skip
 
 
@@ -213,7 +229,7 @@ def examples(name: str) -> list[bytes]:
     """Inputs that are right, for a fuzzer to begin from."""
     root = Path(__file__).parents[2]
     match name:
-        case "care":
+        case "care" | "layout":
             paths = [*root.glob("rules/*.care"), *root.glob("tests/lang/right/*.care"),
                      *root.glob("examples/**/*.care")]  # fmt: skip
             return [path.read_bytes() for path in sorted(paths)]

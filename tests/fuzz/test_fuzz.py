@@ -27,7 +27,7 @@ from targets import NAMES, SIGNALS, TARGETS, examples
 from carerules.lang import Loaded, load
 
 MINUTES = float(os.environ.get("CARERULES_FUZZ_MINUTES", "0.5"))
-CAMPAIGNS = 7
+CAMPAIGNS = 10
 CPU_S_MAX = 10
 """For one input, of CPU time: a check must end in 1 s for 100 rules, and machines differ."""
 MEMORY_MORE_MAX = 1 << 30
@@ -107,13 +107,15 @@ def test_bytes(name: str) -> None:
     campaign(changed(name), TARGETS[name])
 
 
-def test_files_that_follow_the_grammar() -> None:
-    campaign(st.integers(0, 2**64).map(lambda number: rule_file(number).encode()), TARGETS["care"])
+@pytest.mark.parametrize("name", ["care", "layout"])
+def test_files_that_follow_the_grammar(name: str) -> None:
+    campaign(st.integers(0, 2**64).map(lambda number: rule_file(number).encode()), TARGETS[name])
 
 
-def test_files_that_mean_something() -> None:
+@pytest.mark.parametrize("name", ["care", "layout"])
+def test_files_that_mean_something(name: str) -> None:
     """They load, and then run: a plan that the language lets in must not bring the core down."""
-    campaign(st.integers(0, 2**64).map(lambda number: sound_file(number).encode()), TARGETS["care"])
+    campaign(st.integers(0, 2**64).map(lambda number: sound_file(number).encode()), TARGETS[name])
 
 
 def test_the_files_reach_behind_the_parser() -> None:
