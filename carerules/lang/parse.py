@@ -25,7 +25,7 @@ from carerules.lang.phrases import phrase_at
 from carerules.lang.scan import Item
 from carerules.lang.statements import StatementNode
 from carerules.lang.syntax import Word
-from carerules.lang.words import GRAMMAR, KEYWORDS
+from carerules.lang.words import GRAMMAR, keywords
 
 
 class WholeWords:
@@ -68,12 +68,6 @@ def fingerprint(version: str) -> str:
 def _numbered(pairs: list[tuple[str, object]]) -> dict[str | int, object]:
     """States and rules are numbered, and JSON has no numbers for keys."""
     return {int(key) if key.isdecimal() else key: value for key, value in pairs}
-
-
-@cache
-def keywords() -> frozenset[str]:
-    """The reserved words, in the spelling of the grammar's terminals: `WHEN`, `DRAIN`."""
-    return frozenset(word.upper() for word in KEYWORDS)
 
 
 def _is_keyword(word: Word) -> bool:
@@ -123,9 +117,11 @@ class _Reading:
         self.before: Word | None = None  # the last word of the author's that was taken
         self.last_type = ""
         self.margins = [0]
+        self.misplaced: set[tuple[str, int]] = set()  # what was told, and of which margin
         self.open: list[Word] = []  # parentheses
         self.taken: list[Word] = []
         self.nots = 0
+        self.likened: Span | None = None  # the last word that was taken for one like it
 
     def result(self) -> StatementNode | None:
         try:
@@ -254,9 +250,11 @@ class _Reading:
         return self.item.rows[0].lstrip().startswith("scenario")
 
     def _guess(self, word: Word, wanted: set[str]) -> bool:
-        guess = slips.guess(word, wanted, self.before, keywords(), self._fits, self.findings)
+        astray = self.likened in [taken.span for taken in self.taken[-2:]]
+        guess = slips.guess(word, wanted, self.before, self._fits, self.findings, astray=astray)
         if guess is None:
             return False
+        self.likened = guess.likened or self.likened
         for instead in guess.words:
             if instead.type == "_NL":
                 self._line_end(instead.text, instead.span)
@@ -332,8 +330,10 @@ class _Reading:
         self, message: str, here: Span,
         mend: str = "let it begin in the same column as the line that it belongs with",
     ) -> None:  # fmt: skip
-        if not self.item.tabbed:
+        told = message, here.end_column
+        if not self.item.tabbed and told not in self.misplaced:  # the rest stands as the first did
             self.findings.add("indentation", message, here, Mend(mend))
+        self.misplaced.add(told)
 
     def _end(self) -> StatementNode:
         last = self.before.span if self.before is not None else self._span(1, 1, 1, 1)

@@ -142,8 +142,7 @@ class _Telling:
                 f" line above is at {_shown(before)}", node.when.span,
                 Mend("put the lines in the order of their times"),
             )  # fmt: skip
-            return None
-        return time
+        return time  # told once: the lines below count on from here
 
     # ---- what is given -----------------------------------------------------------------------
 

@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Set
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from carerules.domain.diagnostic import Mend, Span
 from carerules.lang.findings import Findings, nearest
 from carerules.lang.limits import DIGITS_MAX, NAME_CHARS_MAX, TEXT_CHARS_MAX
 from carerules.lang.syntax import Word
+from carerules.lang.words import keywords
 
 # ---- foreign signs -----------------------------------------------------------------------------
 
@@ -106,9 +107,11 @@ def _text(word: Word, findings: Findings) -> Word:
 
 @dataclass(frozen=True, slots=True)
 class Guess:
-    """Words to feed in place of the one that does not fit."""
+    """Words to feed in place of the one that does not fit; `likened`: the place of one that is
+    only like what was written."""
 
     words: tuple[Word, ...]
+    likened: Span | None = None
 
 
 # What people write for a word of this language, and the terminal it most likely stands for.
@@ -143,13 +146,17 @@ def guess(
     word: Word,
     wanted: Set[str],
     before: Word | None,
-    keywords: Set[str],
     fits: Callable[[tuple[str, ...]], bool],
     findings: Findings,
+    *,
+    astray: bool = False,
 ) -> Guess | None:
-    """What was most likely meant by a word that does not fit; told to `findings` if found."""
+    """What was most likely meant by a word that does not fit; told to `findings` if found.
+
+    `astray`: it may not fit for the guess just before, so nothing is put in for its sake.
+    """
     lower = word.text.lower()
-    if lower.upper() in keywords & wanted and word.text != lower:
+    if lower.upper() in keywords() & wanted and word.text != lower:
         findings.add(
             "letter-case", f"`{word.text}` is written in small letters here", word.span,
             Mend(f"write `{lower}`", lower, safe=True),
@@ -163,9 +170,11 @@ def guess(
         findings.add("unexpected", "found `:`, wanted the end of the line", word.span,
                      Mend("leave it out", "", safe=True))  # fmt: skip
         return Guess(())
-    near = nearest(word.text, (spelling(t) for t in keywords & wanted))
+    near = nearest(word.text, (spelling(t) for t in keywords() & wanted))
     if near is not None and word.type == "NAME" and fits((near.upper(),)):
-        return _instead(word, near.upper(), near, findings)
+        return replace(_instead(word, near.upper(), near, findings), likened=word.span)
+    if astray:
+        return None
     for missing in _INSERTED:
         if _guesswork(missing, word, before, wanted):
             continue

@@ -6,6 +6,7 @@ Knows spellings. Does not know the parser library: who only wants the words does
 from __future__ import annotations
 
 import re
+from functools import cache
 from importlib.resources import files
 
 GRAMMAR = (files("carerules.lang") / "care.lark").read_text(encoding="utf-8")
@@ -16,3 +17,9 @@ SOFT = frozenset({"a"})
 
 KEYWORDS = frozenset(re.findall(r'^[A-Z]+: "([a-z]+)"$', GRAMMAR, re.MULTILINE)) - SOFT
 """The reserved words: no rule, `let`, group, pack, tag, role or channel is named so."""
+
+
+@cache
+def keywords() -> frozenset[str]:
+    """The reserved words, in the spelling of the grammar's terminals: `WHEN`, `DRAIN`."""
+    return frozenset(word.upper() for word in KEYWORDS)
