@@ -42,6 +42,9 @@ CELL_V_MIN = 0.5
 OVER_CEILING_V = 0.3
 """An overcharged cell must be recordable; further above its ceiling it is another pack."""
 
+FAHRENHEIT_FROM, FAHRENHEIT_TO = 59.0, 95.0
+"""15 to 35 °C in °F: a bare number from here is asked for its unit, as a room may be meant."""
+
 WORDS_MAX = 64
 ATTEND_MINUTES_MAX = 12 * 60  # nobody stays longer without saying so again
 USE_NAME_CHARS_MAX = 60
@@ -160,6 +163,14 @@ def _voltage(pack: Pack, rest: Sequence[str], at: datetime) -> Entry | Problem:
             f"`{pack.name}`",
             "look whether it is this pack; one cell's voltage is recorded with `cells`",
         )
+    limits = pack.limits
+    one_cell = limits.cell_v_harm <= volts <= limits.cell_v_ceiling + OVER_CEILING_V
+    if one_cell and volts < pack.cells * limits.cell_v_harm / 2:
+        return Problem(
+            f"`{show(volts, VOLTAGE)}`",
+            f"the voltage of all {pack.cells} cells of `{pack.name}`",
+            "this looks like one cell's: record each of them with `cells`",
+        )
     spread = HAND_METER_V_A_CELL * pack.cells
     return Measured(pack.name, at, (Value("pack.voltage", volts, spread),))
 
@@ -209,6 +220,10 @@ def _measure(pack: Pack, word: str, rest: Sequence[str], at: datetime) -> Entry 
     number = _number(" ".join(rest), measure.dimension, example)
     if isinstance(number, Problem):
         return number
+    bare = re.fullmatch(r"[0-9.]+", "".join(rest)) is not None
+    if word == "temperature" and bare and FAHRENHEIT_FROM <= number <= FAHRENHEIT_TO:
+        return Problem(f"`{number:g}`", "a temperature with its unit",
+                       f"write `{number:g} °C` or `{number:g} °F`")  # fmt: skip
     low, high = measure.low, measure.high
     if word == "capacity":
         # A new pack may hold a little more than its label, never half as much again.

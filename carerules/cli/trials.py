@@ -96,7 +96,8 @@ def _show(path: Path, verdicts: list[Verdict]) -> None:
         scenario = verdict.scenario
         click.echo(f'{scenario.span.show()}: "{scenario.name}"')
         if verdict.problem:
-            click.echo(f"  {verdict.problem}")
+            for row in textwrap.wrap(verdict.problem, WIDTH - 2, subsequent_indent="  "):
+                click.echo(f"  {row}")
         for check in verdict.checks:
             _show_check(check)
     good = sum(verdict.ok for verdict in verdicts)

@@ -81,6 +81,7 @@ class Bench:
     occurred: dict[tuple[str, str], Moment] = field(default_factory=dict)
     steps: int = 0
     refreshed: Moment = 0
+    refused: list[str] = field(default_factory=list)
 
     # ---- time --------------------------------------------------------------------------------
 
@@ -146,6 +147,7 @@ class Bench:
                 )
                 self.told[pack][signal] = known
                 self._tell(pack, now)
+                self._note_refused(pack, signal)
             case Occurs(pack, event):
                 # Two on one line are two; at one moment they would be one fact said twice.
                 if self.occurred.get((pack, event)) == now:
@@ -162,6 +164,16 @@ class Bench:
                 self.hear(Placed(now, pack, f"{pack} bench" if placed else None))
             case Presence(present):
                 self.hear(Attended(now, now + PRESENT if present else now))
+
+    def _note_refused(self, name: str, signal: str) -> None:
+        """A value that no such pack can have, as the estimate says: no rule would ever see it."""
+        told, state = self.told[name].get(signal), self.world.packs[name].estimate
+        doubt = "cells" if signal in _BY_CELLS else signal
+        if not isinstance(told, Known) or doubt not in state.doubts:
+            return
+        seen = state.readings.get(signal)
+        if not isinstance(seen, Known) or seen.value != told.value:
+            self.refused.append(f"{name}: {state.doubts[doubt]}")
 
     def _tell(self, name: str, at: Moment) -> None:
         """The pack tells all its readings: those that were set, and a voltage to go with them."""
@@ -185,8 +197,10 @@ class Bench:
 
     def _cells(self, pack: Pack, soc: Reading, told: Mapping[str, Reading]) -> tuple[float, ...]:
         low, high = told.get("pack.cell.min"), told.get("pack.cell.max")
-        spread = told.get("pack.cell.spread")
-        if isinstance(soc, Known):
+        spread, volts = told.get("pack.cell.spread"), told.get("pack.voltage")
+        if isinstance(volts, Known):
+            rest = volts.value / pack.cells
+        elif isinstance(soc, Known):
             share = max(0.0, min(1.0, soc.value_at(self.world.now) / 100))
             rest = rest_voltage(self.world.setup.chemistries[pack.chemistry], share)
         elif isinstance(low, Known) or isinstance(high, Known):

@@ -96,7 +96,9 @@ def play(
             checks.append(_check(line, expect, since, bench))
         if line.expects:
             seen = len(bench.happened)
-    problem = "" if bench.steps < STEPS_MAX else f"it did not end within {STEPS_MAX} steps"
+    problem = bench.refused[0] if bench.refused else ""
+    if bench.steps >= STEPS_MAX:
+        problem = f"it did not end within {STEPS_MAX} steps"
     return Verdict(scenario, tuple(checks), problem)
 
 
