@@ -7,7 +7,7 @@ from itertools import pairwise
 from random import Random
 from zoneinfo import ZoneInfo
 
-from hypothesis import HealthCheck, assume, given, settings
+from hypothesis import HealthCheck, assume, example, given, settings
 from hypothesis import strategies as st
 from prove_kit import HERON, MONDAY, SIGNALS, rounds_of, truths
 from random_plans import (
@@ -36,6 +36,7 @@ from carerules.domain.condition import (
     For,
     InLast,
     Not,
+    Op,
     Or,
     TimeSince,
     TimeUntilUse,
@@ -272,7 +273,15 @@ def test_what_is_called_dead_is_never_true_in_the_engine(when: Condition, seed: 
         assert Truth.NO not in seen
 
 
+def used_for(op: Op, hours: int) -> Condition:
+    return Compare(TimeSince("use"), op, Quantity(hours * HOUR, DURATION))
+
+
 @PLAYED
+@example(  # a time since of two hours and more, and of three and more: not a day later in a minute
+    InLast(And((used_for("<", 3), used_for(">", 2))), HOUR),
+    InLast(And((used_for(">", 2), used_for(">", 3))), HOUR),
+)
 @given(clocked(), clocked())
 def test_every_witness_with_clocks_is_real(one: Condition, other: Condition) -> None:
     plan = Plan((rule("a", one, 0.0), rule("b", other, 0.5)))

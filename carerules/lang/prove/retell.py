@@ -6,7 +6,8 @@ values were found.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from itertools import pairwise
 
 from carerules.domain.condition import CountIn
 from carerules.domain.moment import MINUTE, NEVER, WEEK, Duration
@@ -46,21 +47,23 @@ class Retell:
                 elif motion is Motion.AGEING:
                     now[axis] = then[axis] + ago
             before.append((ago, then))
-        if not self._can_be_counted([(0, now), *before]):
+        if not self._can_be([(0, now), *before]):
             return None
         told = tuple((ago, self._state(then)) for ago, then in before)
         return Witness(self._pack(now, box.at), self._state(now), told)
 
-    def _can_be_counted(self, moments: Sequence[tuple[Duration, Mapping[int, float]]]) -> bool:
-        """Whether what is counted over one stretch of time can be so much at each of the moments:
-        what came into it an hour ago has not left it yet."""
-        axes = {axis for _, then in moments for axis in then}
-        for axis in axes:
-            value = self.axes.rows[axis].value
-            if isinstance(value, CountIn):
-                counts = [(ago, then[axis]) for ago, then in moments if axis in then]
-                if len(counts) > 1 and not _counted(value.time, counts):
-                    return False
+    def _can_be(self, moments: Sequence[tuple[Duration, Mapping[int, float]]]) -> bool:
+        """Whether a value can be so much at each of the moments: what was counted over a stretch of
+        time has not left it before its end, and what rises with time rises no faster."""
+        for axis in {axis for _, then in moments for axis in then}:
+            row = self.axes.rows[axis]
+            known = [(ago, then[axis]) for ago, then in moments if axis in then]
+            if len(known) < 2:
+                continue
+            if isinstance(row.value, CountIn) and not _counted(row.value.time, known):
+                return False
+            if row.motion is Motion.RISING and not _risen(known):
+                return False
         return True
 
     def _asked(
@@ -195,6 +198,17 @@ def _counted(window: Duration, counts: Sequence[tuple[Duration, float]]) -> bool
         ever.bind(Link(last, first, (count, 1)))
         ever.bind(Link(first, last, (-count, 1)))
     return ever.close()
+
+
+def _risen(moments: Iterable[tuple[Duration, float]]) -> bool:
+    """Whether a time since may have been so much, so long ago: from one to the next it goes on, or
+    begins anew in between."""
+    for (ago, then), (later, next_one) in pairwise(sorted(moments, reverse=True)):
+        gap = ago - later
+        goes_on = min(then + gap, NEVER) == min(next_one, NEVER)
+        if not goes_on and next_one > gap:
+            return False
+    return True
 
 
 def _is_one_number(ranges: Ranges) -> bool:
