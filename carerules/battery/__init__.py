@@ -42,7 +42,7 @@ from carerules.battery.health import (
     judged,
     two_step,
 )
-from carerules.battery.history import History, no_history, priced, remembered
+from carerules.battery.history import History, metered, no_history, priced, remembered
 from carerules.battery.life import LifeCell, read_life_cell, shipped_life_cells
 from carerules.battery.outlook import (
     Ahead,
@@ -53,6 +53,7 @@ from carerules.battery.outlook import (
 )
 from carerules.battery.recharge import ChargeForecast, Charger, recharge
 from carerules.battery.session import (
+    EFFICIENCY,
     Habit,
     Session,
     broken_off,
@@ -67,6 +68,7 @@ from carerules.battery.trend import Crossing, Measured, Trend, slope_band, trend
 __all__ = [
     "AIR_SHARE",
     "CHARGED_FULL",
+    "EFFICIENCY",
     "SAID_FULL",
     "Ahead",
     "Band",
@@ -108,6 +110,7 @@ __all__ = [
     "fresh",
     "judged",
     "lain",
+    "metered",
     "no_history",
     "priced",
     "read_chemistry",

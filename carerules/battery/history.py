@@ -1,17 +1,26 @@
 """What a pack's past shows of its health: measurements picked out of samples as they come.
 
-Knows samples and the estimate they lead to. Does not judge (battery/health).
+Knows samples, metered power and the estimate they lead to. Does not judge (battery/health).
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from math import hypot
+from math import hypot, isfinite
+from typing import NamedTuple
 
 from carerules.battery.ageing import Ledger, empty_ledger, lain
-from carerules.battery.charge import read_curve, relaxation_v
+from carerules.battery.charge import read_curve, relaxation_v, rest_voltage
 from carerules.battery.chemistry import Chemistry
-from carerules.battery.estimate import LEARNED, RATED, Estimate, fresh, take_event, take_sample
+from carerules.battery.estimate import (
+    LEARNED,
+    RATED,
+    Estimate,
+    fresh,
+    take_energy,
+    take_event,
+    take_sample,
+)
 from carerules.battery.health import CellsAtRest, Health, capacity_between, judged, two_step
 from carerules.battery.learned import OFFSET_PRIOR, Look
 from carerules.battery.trend import Measured
@@ -31,10 +40,32 @@ CELLS_EVERY: Duration = DAY
 """Cells at rest are taken down once a day."""
 COUNTED = 0.02
 """Doubt of a count by the pack's own current, of itself: as in `track` (common practice)."""
+METERED = 0.10
+"""Doubt of a count by power metered at a plug, of itself: as in `track` (no source)."""
+METERED_GAP: Duration = 15 * MINUTE
+"""A plug that was silent for longer while power flowed has not metered it: they report each few
+minutes at the slowest."""
+OWN_CURRENT = ("pack.current", "pack.power")
 KEPT_MAX = 2_000
 """Of each kind: five years, daily. Beyond, every second of the old ones goes."""
 PRICED_MAX: Duration = HOUR
 """Lying is priced in stretches of at most an hour, along the slope of the charge."""
+
+
+class Energy(NamedTuple):
+    """Ampere hours that metered power came to, for a pack whose own current nobody measures.
+
+    `power_w` at the pack's terminals since `at`; `looks`: rests with what was counted by then, none
+    from before `since`, when something flowed that no plug metered.
+    """
+
+    at: Moment = 0
+    power_w: float = 0.0
+    ah: float = 0.0
+    since: Moment = 0
+    looks: tuple[tuple[Look, float], ...] = ()
+    found: bool = False
+    own_current: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,11 +84,17 @@ class History:
     looks: tuple[Look, ...] = field(default=())
     hole: Moment = 0
     step: tuple[Moment, float, float] | None = None
+    energy: Energy = field(default_factory=Energy)
 
     @property
     def health(self) -> Health:
         """What it comes to."""
         return judged(self.pack.capacity_ah, self.capacities, self.resistances, self.rests)
+
+    @property
+    def by_energy(self) -> bool:
+        """Whether its capacity comes from energy metered at a plug, nothing better being there."""
+        return self.energy.found and not self.energy.own_current
 
 
 def no_history(pack: Pack, chemistry: Chemistry) -> History:
@@ -77,12 +114,69 @@ def remembered(history: History, event: Sample | Happened) -> History:
     history = priced(history, event.at)
     if isinstance(event, Happened):
         after = take_event(before, pack, chemistry, event.what, event.at)
-        return replace(history, estimate=after, step=None)
+        history = replace(history, estimate=after, step=None)
+        return _with_energy(history, uncounted=event.what == "use")
     after = take_sample(before, pack, chemistry, event)
-    history = replace(history, estimate=after)
+    if any(value.signal in OWN_CURRENT for value in event.values):
+        history = replace(history, energy=history.energy._replace(own_current=True, looks=()))
+    history = _with_energy(replace(history, estimate=after))
     history = _with_capacity(history, before)
     history = _with_step(history, event)
     return _with_cells(history, event)
+
+
+def metered(history: History, at: Moment, power_w: float) -> History:
+    """The past after the station's plug told a power (W, positive into the pack): energy counts
+    towards the capacity where the pack's own current was never measured."""
+    if at < history.seen or not isfinite(power_w):
+        return history
+    if history.began is None:
+        history = replace(history, began=at, seen=at)
+    history = priced(history, at)
+    energy = _counted(history, at)._replace(power_w=power_w)
+    after = take_energy(history.estimate, history.pack, history.chemistry, at, power_w)
+    return replace(history, estimate=after, energy=energy)
+
+
+def _counted(history: History, until: Moment) -> Energy:
+    """What flowed until a moment, at the rest voltage of the charge half-way as far as known."""
+    energy, soc = history.energy, history.estimate.readings.get("pack.soc")
+    if energy.power_w == 0.0 or until <= energy.at:
+        return energy._replace(at=max(until, energy.at))
+    if until - energy.at > METERED_GAP:
+        return energy._replace(at=until, since=until, looks=())
+    fraction = min(1.0, max(0.0, soc.value / 100)) if isinstance(soc, Known) else 0.5
+    volts = history.pack.cells * rest_voltage(history.chemistry, fraction)
+    efficiency = history.chemistry.charge_efficiency if energy.power_w > 0 else 1.0
+    moved = energy.power_w * efficiency / volts * (until - energy.at) / HOUR
+    return energy._replace(at=until, ah=energy.ah + moved)
+
+
+def _with_energy(history: History, *, uncounted: bool = False) -> History:
+    """A capacity from the energy metered between two rests; `uncounted`: something flowed past."""
+    energy, look = _counted(history, history.seen), history.estimate.learned.look
+    if energy.own_current:
+        return history
+    if uncounted:
+        energy = energy._replace(since=history.seen, looks=())
+    known, looks = history.capacities, energy.looks
+    if look is not None and look.began >= energy.since:
+        if looks and looks[-1][0].began == look.began:
+            looks = looks[:-1]  # the same rest, read again
+        elif looks and known and known[-1].at == looks[-1][0].began:
+            looks = looks[-1:]  # what was measured begins the next, so that none counts twice
+        for first, ah in looks:
+            found = capacity_between(
+                first.charge, first.spread, look.charge, look.spread, energy.ah - ah, METERED
+            )
+            if found is not None:
+                if known and known[-1].at == look.began:
+                    known = known[:-1]
+                known, looks = _kept(known, Measured(look.began, *found)), ((first, ah),)
+                energy = energy._replace(found=True)
+                break
+        looks = (*looks, (look, energy.ah))[-8:]
+    return replace(history, energy=energy._replace(looks=looks), capacities=known)
 
 
 def priced(history: History, until: Moment) -> History:

@@ -9,11 +9,13 @@ from pathlib import Path
 
 import click
 
-from carerules.battery import History, no_history, priced, remembered
+from carerules.battery import EFFICIENCY, History, metered, no_history, priced, remembered
 from carerules.cli.common import json_option, site_option
 from carerules.cli.reader import must_be_one_of, reader_at
 from carerules.cli.reading import paint, say
-from carerules.domain.event import Happened, Sample
+from carerules.domain.decision import Marked
+from carerules.domain.event import Happened, Placed, PlugReport, Sample
+from carerules.domain.pack import Side
 from carerules.report import health_lines, health_of
 from carerules.service.reading import Reader
 
@@ -26,8 +28,9 @@ def health_command(pack: str | None, site_path: Path, as_json: bool) -> None:
     """Show how each pack ages; or one PACK.
 
     Capacity between rests with its trend, resistance by steps of current, cells at rest, and what
-    lying cost and what was saved against lying full: bands, because cells differ. What no meter or
-    person told stays unknown; energy metered at plugs is not gone through here.
+    lying cost and what was saved against lying full: bands, because cells differ. Where a pack's
+    own current is never measured, energy metered at its station's plug counts, with more doubt.
+    What no meter, plug or person told stays unknown.
 
     Example: carerules health heron
     """
@@ -48,8 +51,37 @@ def gone_through(reader: Reader, names: list[str]) -> list[History]:
         name: no_history(site.packs[name], reader.setup.chemistries[site.packs[name].chemistry])
         for name in names
     }
-    for _, event in reader.events():
-        if isinstance(event, Sample | Happened) and event.pack in past:
-            past[event.pack] = remembered(past[event.pack], event)
+    sockets = {
+        socket.plug: (station.name, side)
+        for station in site.stations.values()
+        for side in Side
+        if (socket := station.socket(side)) is not None
+    }
+    on: dict[str, str] = {}
+    for _, event, decided in reader.told():
+        match event:
+            case Sample(pack=pack) | Happened(pack=pack) if pack in past:
+                past[pack] = remembered(past[pack], event)
+            case Placed(heard=at, pack=pack, station=place):
+                for name in {pack, on.get(place or "", "")} & past.keys():
+                    past[name] = metered(past[name], at, 0.0)
+                on = {there: one for there, one in on.items() if one != pack and there != place}
+                if place is not None:
+                    on[place] = pack
+            case PlugReport(heard=heard, plug=plug, power_w=float() as power_w):
+                station, side = sockets.get(plug, ("", Side.LOAD))
+                if (name := on.get(station, "")) in past:
+                    into_w = -power_w if side is Side.LOAD else EFFICIENCY * power_w
+                    past[name] = metered(past[name], heard, into_w)
+            case _:
+                pass
+        for outcome in decided:
+            # The end of a charge, read off the plug's power, is told by what was decided on it.
+            match outcome:
+                case Marked(pack, "full") if pack in past:
+                    full = Happened(event.heard, event.heard, pack, "full", "plug")
+                    past[pack] = remembered(past[pack], full)
+                case _:
+                    pass
     now = reader.now().world.now
     return [one if one.began is None else priced(one, now) for one in past.values()]

@@ -39,6 +39,7 @@ def _pack(history: History, local: LocalTime) -> PackHealthShape:
         capacity_ah=None if capacity is None else tidy(capacity.value),
         capacity_spread_ah=None if capacity is None else tidy(capacity.spread),
         capacity_measured=len(history.capacities),
+        capacity_by_energy=history.by_energy and capacity is not None,
         fall_percent_year=_fall(health.percent),
         reaches=[_reach(level, crossing, local) for level, crossing in health.reaches],
         resistance_mohm=None if ohm is None else tidy(ohm.value),
@@ -132,7 +133,8 @@ def _rows(pack: PackHealthShape) -> Iterator[tuple[str, str, str]]:
             (
                 f"{pack.capacity_ah:.3g} ± {pack.capacity_spread_ah:.2g} Ah, "
                 f"{share * pack.capacity_ah:.0f} ± {share * pack.capacity_spread_ah:.0f} %"
-                f" of the label ({pack.capacity_measured} measured)"
+                f" of the label ({pack.capacity_measured} measured"
+                f"{', by energy at the plug' if pack.capacity_by_energy else ''})"
             ),
             "",
         )

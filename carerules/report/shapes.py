@@ -345,6 +345,7 @@ class PackHealthShape(Shape):
     capacity_ah: float | None
     capacity_spread_ah: float | None
     capacity_measured: int
+    capacity_by_energy: bool
     fall_percent_year: BandShape | None
     reaches: list[ReachShape]
     resistance_mohm: float | None

@@ -15,6 +15,7 @@ from carerules.battery import (
     Measured,
     capacity_between,
     judged,
+    metered,
     no_history,
     remembered,
     rest_voltage,
@@ -219,6 +220,51 @@ def test_a_meter_that_is_off_does_not_spoil_the_capacity() -> None:
     capacity = played.past.health.capacity
     assert capacity is not None
     assert capacity.value == pytest.approx(4.4, rel=0.05)
+
+
+def metered_pack(
+    capacity_ah: float, *, own_current: bool = False, silent: bool = False, used: bool = False
+) -> History:
+    """Charged full, drained by a metered load of 30 W to some 40 %, read by hand a day later."""
+    pack = Pack("egret", "nmc", 4, 5.0, NMC.limits)
+    at, charge = START, 100.0
+    past = remembered(no_history(pack, NMC), Happened(at, at, "egret", "full", "a person"))
+    at += HOUR
+    while charge > 40:
+        past = metered(past, at, -30.0) if not silent or charge > 70 else past
+        if own_current:
+            sample = Sample(at, at, "egret", (Value("pack.current", -2.0),), "gauge")
+            past = remembered(past, sample)
+        volts = 4 * rest_voltage(NMC, charge / 100)
+        charge -= 100 * 30.0 / volts / 60 / capacity_ah
+        at += MINUTE
+    past = metered(past, at, 0.0)
+    if used:
+        past = remembered(past, Happened(at, at, "egret", "use", "a person"))
+    at += DAY
+    volts = 4 * rest_voltage(NMC, charge / 100)
+    read = Sample(at, at, "egret", (Value("pack.voltage", volts, 0.02),), "a person")
+    return remembered(past, read)
+
+
+@pytest.mark.parametrize("capacity_ah", [3.5, 4.2, 5.0])
+def test_energy_metered_at_a_plug_tells_the_capacity_with_more_doubt(capacity_ah: float) -> None:
+    past = metered_pack(capacity_ah)
+    assert past.by_energy
+    capacity = past.health.capacity
+    assert capacity is not None
+    assert abs(capacity.value - capacity_ah) <= 2 * capacity.spread
+    assert capacity.value == pytest.approx(capacity_ah, rel=0.08)
+    # a tenth for the plug alone, and both rests on 60 points
+    assert 0.10 * capacity.value < capacity.spread < 0.25 * capacity.value
+
+
+@pytest.mark.parametrize("why", ["own_current", "silent", "used"])
+def test_energy_tells_nothing_where_more_flowed_than_it_metered(why: str) -> None:
+    past = metered_pack(4.2, **{why: True})
+    assert not past.by_energy
+    if why != "own_current":
+        assert past.capacities == ()
 
 
 def test_what_comes_late_changes_nothing() -> None:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
-from reading_kit import Story, draining_heron
+from reading_kit import FULL, Story, draining_heron, full_heron
 
-from carerules.domain.event import Sample, Tick, Value
+from carerules.domain.event import PlugReport, Sample, Tick, Value
 from carerules.domain.moment import DAY, HOUR, MINUTE
 
 
@@ -53,6 +54,29 @@ def test_it_fits_a_terminal_and_promises_nothing(story: Story) -> None:
     assert "costs are the band over published cells" in shown.output
     assert "egret: 8 Ah on the label" in shown.output
     assert "±" in shown.output
+
+
+def test_energy_at_the_plug_counts_where_no_current_is_measured(tmp_path: Path) -> None:
+    """Said to be full, 58 W at the load's plug for 3 h 20 (193 Wh of some 360), read by hand."""
+    story = full_heron(tmp_path)
+    at = FULL + HOUR
+    for minute in range(0, 200, 4):
+        story.go(PlugReport(at + minute * MINUTE, "A-load", True, 58.0, 89.0))
+    story.go(PlugReport(at + 200 * MINUTE, "A-load", False, 0.0))
+    later = at + DAY
+    hand = Value("pack.voltage", 22.75, 0.12)  # 3.79 V a cell: about half full
+    story.go(Sample(later, later, "heron", (hand,), "a person"), Tick(later + HOUR))
+    story.snapshot()
+    shown = story.run("health", "heron", "--json")
+    words = story.run("health", "heron").output
+    story.close()
+    (pack,) = json.loads(shown.output)["packs"]
+    assert pack["capacity_by_energy"] is True
+    # 193 Wh at 23.8 V are 8.1 Ah, half of the label
+    assert abs(pack["capacity_ah"] - 16) < 2 * pack["capacity_spread_ah"]
+    assert pack["capacity_spread_ah"] > 1.6
+    assert "1 measured, by energy at the plug" in " ".join(words.split())
+    assert max(map(len, words.splitlines())) <= 80
 
 
 def test_another_pack_is_refused(story: Story) -> None:
