@@ -26,6 +26,7 @@ from carerules.battery.drain import (
 )
 from carerules.battery.estimate import (
     CHARGED_FULL,
+    RATED,
     SAID_FULL,
     Estimate,
     fresh,
@@ -69,6 +70,7 @@ __all__ = [
     "AIR_SHARE",
     "CHARGED_FULL",
     "EFFICIENCY",
+    "RATED",
     "SAID_FULL",
     "Ahead",
     "Band",

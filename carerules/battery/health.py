@@ -66,7 +66,8 @@ class CellHealth:
 class Health:
     """What the measurements come to. Percent of the label; `resistance` in mΩ a cell.
 
-    `reaches` says for each level when it is reached. None, or nothing: not enough is known.
+    `reaches` says for each level when it is reached, `measured` how many capacities could be true.
+    None, or nothing: not enough is known.
     """
 
     capacity: Measured | None
@@ -77,6 +78,7 @@ class Health:
     imbalance: float | None
     imbalance_v: float | None
     cells: tuple[CellHealth, ...] = field(default=())
+    measured: int = 0
 
 
 def capacity_between(
@@ -141,6 +143,7 @@ def judged(
         apart,
         apart_v,
         cells,
+        len(sound),
     )
 
 

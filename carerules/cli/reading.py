@@ -12,6 +12,7 @@ import click
 from pydantic import BaseModel
 
 from carerules.cli.common import json_option, printed, refuse, site_option, wants_colour
+from carerules.cli.history import gone_through
 from carerules.cli.reader import must_be_one_of, past_moment, reader_at
 from carerules.cli.texts import show_findings
 from carerules.domain.moment import Moment
@@ -31,6 +32,8 @@ from carerules.service.reading import Reader
 LINES_SHOWN = 40
 """Two screens of a small terminal."""
 LINES_MAX = 1_000_000
+GONE_THROUGH_MAX = 50_000
+"""Events of a journal that `status PACK` goes through for trends; `health` takes its time."""
 _COLOURS = {"decided": "cyan", "done": "green", "tell": "yellow", "alarm": "red"}
 
 
@@ -41,7 +44,8 @@ _COLOURS = {"decided": "cyan", "done": "green", "tell": "yellow", "alarm": "red"
 def status_command(pack: str | None, site_path: Path, as_json: bool) -> None:
     """Show each pack, station and chore; or one PACK.
 
-    Works whether a service runs or not. What was entered and not yet taken in is counted in.
+    Works whether a service runs or not. What was entered and not yet taken in is counted in. The
+    health of a pack shows where it asks for a look, and always where the pack is named.
 
     Example: carerules status heron
     """
@@ -49,8 +53,11 @@ def status_command(pack: str | None, site_path: Path, as_json: bool) -> None:
         if pack is not None:
             must_be_one_of(pack, reader.setup.site.packs, "a pack of the site file")
         view = reader.now()
-    shape = status_of(view.world, view.keeper, None if pack is None else [pack])
-    say(shape, status_lines(shape, paint()), as_json=as_json)
+        past = {}
+        if pack is not None and reader.newest <= GONE_THROUGH_MAX:
+            past = {one.pack.name: one for one in gone_through(reader, [pack])}
+    shape = status_of(view.world, view.keeper, None if pack is None else [pack], past)
+    say(shape, status_lines(shape, paint(), whole=pack is not None), as_json=as_json)
 
 
 @click.command("why")

@@ -38,7 +38,7 @@ def _pack(history: History, local: LocalTime) -> PackHealthShape:
         label_ah=pack.capacity_ah,
         capacity_ah=None if capacity is None else tidy(capacity.value),
         capacity_spread_ah=None if capacity is None else tidy(capacity.spread),
-        capacity_measured=len(history.capacities),
+        capacity_measured=health.measured,
         capacity_by_energy=history.by_energy and capacity is not None,
         fall_percent_year=_fall(health.percent),
         reaches=[_reach(level, crossing, local) for level, crossing in health.reaches],
@@ -114,7 +114,7 @@ def _pack_lines(pack: PackHealthShape, paint: Paint) -> Iterator[str]:
     since = "nothing heard yet" if pack.since is None else f"by what was heard since {_day(pack)}"
     yield from fold("", f"{pack.pack}: {pack.label_ah:g} Ah on the label, {since}")
     for label, text, tone in _rows(pack):
-        for line in fold(f"  {label:11}", text):
+        for line in fold(f"  {label:12}", text):
             yield paint(tone, line) if tone else line
 
 

@@ -13,7 +13,14 @@ from carerules.domain.quantity import Known, Truth
 from carerules.engine import BoundRule, Explained, Facts, Job, RuleState, explain
 from carerules.loop import World, facts_of, foresee
 from carerules.report import shapes
-from carerules.report.shapes import ChargeShape, JobShape, PackShape, UseShape, WaitShape
+from carerules.report.shapes import (
+    ChargeShape,
+    GlanceShape,
+    JobShape,
+    PackShape,
+    UseShape,
+    WaitShape,
+)
 
 FRESH: Duration = 10 * MINUTE
 TRUTHS: Mapping[Truth, shapes.Truth] = {
@@ -21,7 +28,7 @@ TRUTHS: Mapping[Truth, shapes.Truth] = {
 }  # fmt: skip
 
 
-def pack_of(world: World, name: str) -> PackShape:
+def pack_of(world: World, name: str, health: GlanceShape) -> PackShape:
     """The pack as it is now."""
     state, rated = world.packs[name], world.setup.site.packs[name]
     ahead = sorted(
@@ -34,6 +41,7 @@ def pack_of(world: World, name: str) -> PackShape:
         cells=rated.cells,
         capacity_ah=rated.capacity_ah,
         charge=charge_of(world, name),
+        health=health,
         voltage_v=_fresh(world, name, "pack.voltage"),
         temperature_c=_fresh(world, name, "pack.temperature"),
         station=state.station,

@@ -66,6 +66,26 @@ class JobShape(Shape):
     energy_wh: float
 
 
+class BandShape(Shape):
+    """The least, the middle and the most of what is said."""
+
+    low: float
+    mid: float
+    high: float
+
+
+class GlanceShape(Shape):
+    """A pack's health at a glance; what was not measured is null. Trend and weak cells come only
+    with the pack's past, as in `status PACK`."""
+
+    capacity_percent: float | None
+    capacity_spread_percent: float | None
+    imbalance_percent: float | None
+    resistance_mohm: float | None
+    resistance_rises_percent_year: BandShape | None
+    weak_cells: list[int]
+
+
 class PackShape(Shape):
     """One pack, as `status` shows it. Voltage and temperature only while they are fresh."""
 
@@ -74,6 +94,7 @@ class PackShape(Shape):
     cells: int
     capacity_ah: float
     charge: ChargeShape
+    health: GlanceShape
     voltage_v: float | None
     temperature_c: float | None
     station: str | None
@@ -294,14 +315,6 @@ class ForecastShape(Shape):
     warmer_high_k: float | None
     path: list[PathShape]
     remarks: list[str]
-
-
-class BandShape(Shape):
-    """The least, the middle and the most of what is said."""
-
-    low: float
-    mid: float
-    high: float
 
 
 class ReachShape(Shape):

@@ -5,12 +5,15 @@ Knows worlds, shapes and how a page of 80 columns is laid out. Does not know whe
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 
+from carerules.battery import History
 from carerules.domain.moment import Moment
 from carerules.domain.pack import Side, Site
 from carerules.loop import World, pack_on
+from carerules.report.glance import glance_of, glance_words
 from carerules.report.pack import pack_of, tidy, use_of
 from carerules.report.page import Paint, fold, plain, show_at, show_percent, show_s
 from carerules.report.shapes import (
@@ -27,6 +30,8 @@ from carerules.report.shapes import (
 )
 from carerules.safety import PlugState, lacking
 
+NO_PAST: Mapping[str, History] = MappingProxyType({})
+
 
 @dataclass(frozen=True, slots=True)
 class Keeper:
@@ -40,8 +45,14 @@ class Keeper:
     damaged_rows: int = 0
 
 
-def status_of(world: World, keeper: Keeper, packs: Iterable[str] | None = None) -> StatusShape:
-    """The site as it is now; `packs`: only these, and the stations that they are on."""
+def status_of(
+    world: World,
+    keeper: Keeper,
+    packs: Iterable[str] | None = None,
+    past: Mapping[str, History] = NO_PAST,
+) -> StatusShape:
+    """The site as it is now; `packs`: only these, and the stations that they are on. `past` adds
+    trends and weak cells to the health of those that are in it."""
     site, local = world.setup.site, world.local
     names = list(site.packs) if packs is None else list(packs)
     places = [
@@ -63,7 +74,7 @@ def status_of(world: World, keeper: Keeper, packs: Iterable[str] | None = None) 
         attended_until=(
             local.read(world.attended_until) if world.attended_until > world.now else None
         ),
-        packs=[pack_of(world, name) for name in names],
+        packs=[pack_of(world, name, glance_of(world, name, past.get(name))) for name in names],
         stations=[_station(world, name) for name in places],
         uses=uses_of(world).uses,
         chores=[
@@ -139,11 +150,12 @@ def plug_word(plug: PlugState) -> PlugWord:
 _LABEL = 11
 
 
-def status_lines(status: StatusShape, paint: Paint = plain) -> list[str]:
-    """The status for a terminal."""
+def status_lines(status: StatusShape, paint: Paint = plain, *, whole: bool = False) -> list[str]:
+    """The status for a terminal; `whole`: with all that is known of a pack's health, not only what
+    is worth a look."""
     lines = list(_head(status, paint))
     for pack in status.packs:
-        lines += ["", *_pack_lines(pack, status, paint)]
+        lines += ["", *_pack_lines(pack, status, paint, whole=whole)]
     if status.stations:
         lines.append("")
     for station in status.stations:
@@ -190,7 +202,9 @@ def _head(status: StatusShape, paint: Paint) -> Iterator[str]:
         yield f"somebody is there until {show_at(status.attended_until)}"
 
 
-def _pack_lines(pack: PackShape, status: StatusShape, paint: Paint) -> Iterator[str]:
+def _pack_lines(
+    pack: PackShape, status: StatusShape, paint: Paint, *, whole: bool
+) -> Iterator[str]:
     where = f"on {pack.station}" if pack.station else "on no station"
     yield from fold("", f"{pack.pack}: {pack.chemistry}, {pack.cells} cells, {where}")
     for bar in (pack.barred, pack.retired):
@@ -198,6 +212,9 @@ def _pack_lines(pack: PackShape, status: StatusShape, paint: Paint) -> Iterator[
             mend = f"; look at it, then `carerules release {pack.pack}`"
             yield from _painted(paint, "alarm", _row("barred", f"{bar}{mend}"))
     yield from _row("charge", charge_words(pack))
+    health, asks = glance_words(pack, whole=whole)
+    if health:
+        yield from _painted(paint, "tell" if asks else "seen", _row("health", health))
     if pack.doubt is not None:
         yield from _painted(paint, "tell", _row("doubt", pack.doubt))
     for job in pack.jobs:

@@ -202,6 +202,11 @@ class Reader:
 
     # ---- the journal; what does not read back is left out, and counted -------------------------
 
+    @property
+    def newest(self) -> int:
+        """The number of the newest event; 0: there is none."""
+        return 0 if self.journal is None else self.journal.last_seq
+
     def events(self, after_seq: int = 0) -> Iterator[tuple[int, Event]]:
         """The events after a number, up to the newest when the journal was opened: those after
         it might come without what was decided on them."""

@@ -267,6 +267,12 @@ def test_energy_tells_nothing_where_more_flowed_than_it_metered(why: str) -> Non
         assert past.capacities == ()
 
 
+def test_a_capacity_that_no_such_pack_has_is_not_counted() -> None:
+    points = [Measured(START, 16.0, 0.5), Measured(START + DAY, 0.4, 0.1)]
+    health = judged(16.0, points, [], [])
+    assert (health.measured, health.capacity) == (1, points[0])
+
+
 def test_what_comes_late_changes_nothing() -> None:
     played = Played(5.0, 40.0, 0.0)
     played.go(2 * HOUR, 0.0, MINUTE)

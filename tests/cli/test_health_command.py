@@ -83,3 +83,64 @@ def test_another_pack_is_refused(story: Story) -> None:
     shown = story.run("health", "gull")
     assert shown.exit_code == 2
     assert "wanted a pack of the site file" in shown.output
+
+
+# ---- at a glance, in the status ----------------------------------------------------------------
+
+
+def health_row(shown: str) -> str:
+    lines = shown.splitlines()
+    index = next((i for i, line in enumerate(lines) if line.startswith("  health")), None)
+    if index is None:
+        return ""
+    row = [lines[index]]
+    for line in lines[index + 1 :]:
+        if not line.startswith(" " * 11):
+            break
+        row.append(line)
+    return " ".join(" ".join(row).split()).removeprefix("health ")
+
+
+def test_the_status_of_a_pack_says_its_health(story: Story) -> None:
+    shown = story.run("status", "heron").output
+    row = health_row(shown)
+    # a person's last word: 15.65 Ah of 16; one cell at 3.9 V, the others at 4.0
+    assert row.startswith("15.7 Ah, 98 ± 1 % of the label; cells ")
+    assert row.endswith(" points apart at rest; cell 3 is WEAK")
+    assert max(map(len, shown.splitlines())) <= 80
+    flat = json.loads(story.run("status", "heron", "--json").output)["packs"][0]["health"]
+    assert flat["capacity_percent"] == pytest.approx(100 * 15.65 / 16)
+    assert flat["imbalance_percent"] > 5
+
+
+def test_the_status_of_all_says_only_what_is_worth_a_look(story: Story) -> None:
+    shown = story.run("status").output
+    assert health_row(shown).startswith("cells ")  # heron's; egret's is not known
+    assert shown.count("  health") == 1
+
+
+def test_a_pack_of_which_nothing_was_measured_says_so_where_it_is_named(tmp_path: Path) -> None:
+    story = full_heron(tmp_path)
+    named, all_of_them = story.run("status", "heron").output, story.run("status").output
+    story.close()
+    assert health_row(named) == "capacity not measured yet"
+    assert "  health" not in all_of_them
+
+
+def test_a_tired_pack_and_a_weak_cell_are_told(tmp_path: Path) -> None:
+    story = full_heron(tmp_path)
+    at = FULL + HOUR
+    for day in range(3):
+        now = at + day * DAY
+        for minute in range(0, 44, 4):
+            heard = now + minute * MINUTE
+            cells = (3.9, 3.9, 3.8, 3.9, 3.9, 3.9)
+            current = (Value("pack.current", 0.0 if minute else -2.0),)
+            story.go(Sample(heard, heard, "heron", current, "its electronics", cells))
+    now = at + 4 * DAY
+    story.go(Sample(now, now, "heron", (Value("pack.capacity", 13.0, 0.4),), "a person"))
+    story.snapshot()
+    named, all_of_them = story.run("status", "heron").output, story.run("status").output
+    story.close()
+    assert health_row(all_of_them).startswith("13 Ah, 81 ± 2 % of the label; cells ")
+    assert health_row(named).endswith("cell 3 is WEAK")
