@@ -77,7 +77,7 @@ class _Read:
     torn: bool = False
 
 
-_DEFINES = re.compile(r"\s*(rule|let|group)\s+([^\W\d][\w-]*)")
+_DEFINES = re.compile(r"\s*(rule|let|group)[^\w\n]+([^\W\d][\w-]*)")
 _MARKS = re.compile(r"\bmark\s+([^\W\d][\w-]*)")
 
 

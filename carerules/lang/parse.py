@@ -121,7 +121,7 @@ class _Reading:
         self.open: list[Word] = []  # parentheses
         self.taken: list[Word] = []
         self.nots = 0
-        self.likened: Span | None = None  # the last word that was taken for one like it
+        self.unsure: Span | None = None  # where the last guess was, if another would do as well
 
     def result(self) -> StatementNode | None:
         try:
@@ -192,14 +192,14 @@ class _Reading:
             return True
         # No `let` is called so: a number has been left out, and the sentence goes on.
         self._feed(slips.no_number(word, self.findings))
+        self.unsure = word.span
         return False
 
     def _glued(self, token: Token) -> tuple[bool, bool]:
         """Whether no blank stands before the token, and whether none stands behind it."""
         start, stop = token.start_pos or 0, token.end_pos or 0
-        around = self.text[start - 1 : start] if start else "", self.text[stop : stop + 1]
-        left, right = (bool(sign.strip()) for sign in around)
-        return left, right
+        before, behind = self.text[max(0, start - 1) : start], self.text[stop : stop + 1]
+        return bool(before.strip()), bool(behind.strip())
 
     def _depth(self, word: Word) -> None:
         if word.type == "LPAR":
@@ -250,11 +250,11 @@ class _Reading:
         return self.item.rows[0].lstrip().startswith("scenario")
 
     def _guess(self, word: Word, wanted: set[str]) -> bool:
-        astray = self.likened in [taken.span for taken in self.taken[-2:]]
+        astray = self.unsure in [taken.span for taken in self.taken[-3:]]
         guess = slips.guess(word, wanted, self.before, self._fits, self.findings, astray=astray)
         if guess is None:
             return False
-        self.likened = guess.likened or self.likened
+        self.unsure = guess.unsure or self.unsure
         for instead in guess.words:
             if instead.type == "_NL":
                 self._line_end(instead.text, instead.span)

@@ -107,11 +107,11 @@ def _text(word: Word, findings: Findings) -> Word:
 
 @dataclass(frozen=True, slots=True)
 class Guess:
-    """Words to feed in place of the one that does not fit; `likened`: the place of one that is
-    only like what was written."""
+    """Words to feed in place of the one that does not fit; `unsure`: the place where another may
+    have been meant."""
 
     words: tuple[Word, ...]
-    likened: Span | None = None
+    unsure: Span | None = None
 
 
 # What people write for a word of this language, and the terminal it most likely stands for.
@@ -172,7 +172,7 @@ def guess(
         return Guess(())
     near = nearest(word.text, (spelling(t) for t in keywords() & wanted))
     if near is not None and word.type == "NAME" and fits((near.upper(),)):
-        return replace(_instead(word, near.upper(), near, findings), likened=word.span)
+        return replace(_instead(word, near.upper(), near, findings), unsure=word.span)
     if astray:
         return None
     for missing in _INSERTED:
@@ -201,8 +201,9 @@ def _guesswork(missing: str, word: Word, before: Word | None, wanted: Set[str]) 
         case "AT":
             return "CELLS" not in wanted  # only in what is given of a pack
         case "COMMA":
-            # `expect heron switch fan on` has another slip
-            return "LOAD" in wanted or _unit_place(word, before)
+            # `expect heron switch fan on` has another slip; a pack's signal needs its pack
+            other = "LOAD" in wanted or word.text.startswith("pack.") or word.text == "a"
+            return other or _unit_place(word, before)
         case "EXPECT":
             return word.type in ("NAME", "SIGNAL")  # which begin a change, too
         case _:
@@ -239,4 +240,4 @@ def _inserted(
         "missing-word", f"`{said}` is missing before {shown}", at,
         Mend(f"put `{said}` {where}", text, at=there),
     )  # fmt: skip
-    return Guess((Word(missing, said, at), word))
+    return Guess((Word(missing, said, at), word), unsure=word.span)
