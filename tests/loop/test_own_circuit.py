@@ -83,7 +83,7 @@ def test_without_a_circuit_nothing_of_this() -> None:
     assert stage.fired() == []
 
 
-@pytest.mark.parametrize("days", range(2, 11))
+@pytest.mark.parametrize("days", range(1, 11))
 def test_the_everyday_rules_act_before_the_circuit(days: int) -> None:
     rules = (shipped("rules") / "lipo.care").read_text(encoding="utf-8")
     stage = lying_full(days, rules.split("scenario ")[0])
@@ -91,6 +91,31 @@ def test_the_everyday_rules_act_before_the_circuit(days: int) -> None:
     first = stage.all(Fired)[0]
     assert first.since < BEGIN + days * DAY, show_span(first.since)
     assert first.rule in ("lipo-stored", "lipo-full-too-long")
+
+
+@pytest.mark.parametrize("days", [1, 2, 10])
+def test_the_chore_comes_before_the_circuit_acts(days: int) -> None:
+    """Common practice, no source: such packs are set to 1 to 10 days, and are warm while it runs."""
+    rules = (shipped("rules") / "self-discharging.care").read_text(encoding="utf-8")
+    site = site_with(discharges_after=days * DAY, tags=frozenset({"self-discharging"}))
+    stage = stage_of(rules.split("# ---- scenarios")[0], site)
+    stage.hear(Happened(BEGIN, BEGIN, "heron", "full", "a person"))
+    stage.until(BEGIN + days * DAY)
+    (chore,) = stage.all(ChoreOpened)
+    (fired,) = stage.all(Fired)
+    assert fired.since < BEGIN + DAY
+    for word in ("airy", "out of bags", "out of the sun"):
+        assert word in chore.text
+
+
+@pytest.mark.parametrize("days", [1, 10])
+def test_the_shelf_follows_a_circuit_at_either_end_of_its_range(days: int) -> None:
+    stage = lying_full(days)
+    before = BEGIN + days * DAY - HOUR
+    assert soc(stage, before).value_at(before) > 99
+    half, end = BEGIN + (days + 1) * DAY, BEGIN + (days + 2) * DAY
+    assert soc(stage, half).value_at(half) == pytest.approx(82.5, abs=1)
+    assert soc(stage, end).value_at(end) == pytest.approx(65, abs=1)
 
 
 def test_what_is_built_in_is_drained_by_leaving_it_on() -> None:
