@@ -48,6 +48,8 @@ minutes at the slowest."""
 OWN_CURRENT = ("pack.current", "pack.power")
 KEPT_MAX = 2_000
 """Of each kind: five years, daily. Beyond, every second of the old ones goes."""
+PRICED_EACH: Duration = 5 * MINUTE
+"""Samples come each second: pricing each by itself would be most of the work, and tell no more."""
 PRICED_MAX: Duration = HOUR
 """Lying is priced in stretches of at most an hour, along the slope of the charge."""
 
@@ -78,6 +80,7 @@ class History:
     ledger: Ledger
     began: Moment | None = None
     seen: Moment = 0
+    priced_to: Moment = 0
     capacities: tuple[Measured, ...] = ()
     resistances: tuple[Measured, ...] = ()
     rests: tuple[CellsAtRest, ...] = ()
@@ -110,18 +113,21 @@ def remembered(history: History, event: Sample | Happened) -> History:
         return history
     before = history.estimate
     if history.began is None:
-        history = replace(history, began=event.at, seen=event.at)
-    history = priced(history, event.at)
+        history = replace(history, began=event.at, priced_to=event.at)
+    history = _priced_in_turn(history, event.at)
     if isinstance(event, Happened):
         after = take_event(before, pack, chemistry, event.what, event.at)
-        history = replace(history, estimate=after, step=None)
+        history = replace(history, estimate=after, step=None, seen=event.at)
         return _with_energy(history, uncounted=event.what == "use")
     after = take_sample(before, pack, chemistry, event)
-    if any(value.signal in OWN_CURRENT for value in event.values):
+    step, ohm = _step(history, after, event)
+    history = replace(history, estimate=after, step=step, seen=event.at)
+    if ohm is not None:
+        history = replace(history, resistances=_kept(history.resistances, ohm))
+    if not history.energy.own_current and any(one.signal in OWN_CURRENT for one in event.values):
         history = replace(history, energy=history.energy._replace(own_current=True, looks=()))
-    history = _with_energy(replace(history, estimate=after))
-    history = _with_capacity(history, before)
-    history = _with_step(history, event)
+    if after.learned is not before.learned:  # a rest was read, or somebody sent a capacity
+        history = _with_capacity(_with_energy(history), before)
     return _with_cells(history, event)
 
 
@@ -131,8 +137,8 @@ def metered(history: History, at: Moment, power_w: float) -> History:
     if at < history.seen or not isfinite(power_w):
         return history
     if history.began is None:
-        history = replace(history, began=at, seen=at)
-    history = priced(history, at)
+        history = replace(history, began=at, priced_to=at)
+    history = replace(_priced_in_turn(history, at), seen=at)
     energy = _counted(history, at)._replace(power_w=power_w)
     after = take_energy(history.estimate, history.pack, history.chemistry, at, power_w)
     return replace(history, estimate=after, energy=energy)
@@ -179,9 +185,15 @@ def _with_energy(history: History, *, uncounted: bool = False) -> History:
     return replace(history, energy=energy._replace(looks=looks), capacities=known)
 
 
+def _priced_in_turn(history: History, until: Moment) -> History:
+    """The past with its ledger brought up, if it is some minutes behind: not at each sample."""
+    behind = until - history.priced_to
+    return priced(history, until) if behind >= PRICED_EACH else history
+
+
 def priced(history: History, until: Moment) -> History:
     """The past with its ledger brought up to a moment."""
-    readings, ledger, at = history.estimate.readings, history.ledger, history.seen
+    readings, ledger, at = history.estimate.readings, history.ledger, history.priced_to
     soc, temp = readings.get("pack.soc"), readings.get("pack.temperature")
     warm = temp.value if isinstance(temp, Known) and at - temp.at <= DAY else None
     stretch = max(PRICED_MAX, (until - at) // 10_000)  # a decade of silence is no endless work
@@ -192,7 +204,8 @@ def priced(history: History, until: Moment) -> History:
             level = max(0.0, min(100.0, soc.value_at(at + time // 2)))
         ledger = lain(ledger, level, warm, time)
         at += time
-    return replace(history, ledger=ledger, seen=max(history.seen, until))
+    to = max(history.priced_to, until)
+    return replace(history, ledger=ledger, priced_to=to, seen=max(history.seen, until))
 
 
 def _with_capacity(history: History, before: Estimate) -> History:
@@ -231,25 +244,30 @@ def _with_capacity(history: History, before: Estimate) -> History:
     return replace(history, looks=(*looks, look)[-32:], hole=learned.hole)
 
 
-def _with_step(history: History, sample: Sample) -> History:
-    values = {value.signal: value.value for value in sample.values}
-    volts = values.get("pack.voltage")
+def _step(
+    history: History, after: Estimate, sample: Sample
+) -> tuple[tuple[Moment, float, float] | None, Measured | None]:
+    """Voltage and current as they are now, to hold the next against; and what a step between the
+    last and these shows of the resistance."""
+    volts = amps = None
+    for value in sample.values:
+        if value.signal == "pack.voltage":
+            volts = value.value
+        elif value.signal == "pack.current":
+            amps = value.value
     if volts is None and len(sample.cells) == history.pack.cells:
         volts = sum(sample.cells)
-    amps = values.get("pack.current")
     if volts is None or amps is None:
-        return history
+        return history.step, None
     before, now = history.step, (sample.at, volts, amps)
-    history = replace(history, step=now)
     # What the estimate has refused as impossible is no witness here either.
-    if before is None or sample.at - before[0] > STEP_WITHIN or history.estimate.doubts:
-        return history
+    if before is None or sample.at - before[0] > STEP_WITHIN or after.doubts:
+        return now, None
     pack = history.pack
     mohm = two_step(before[1], before[2], volts, amps, pack.capacity_ah, pack.cells)
     if mohm is None:
-        return history
-    found = Measured(sample.at, mohm, STEP_DOUBT * mohm)
-    return replace(history, resistances=_kept(history.resistances, found))
+        return now, None
+    return now, Measured(sample.at, mohm, STEP_DOUBT * mohm)
 
 
 def _with_cells(history: History, sample: Sample) -> History:

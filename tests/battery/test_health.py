@@ -17,12 +17,14 @@ from carerules.battery import (
     judged,
     metered,
     no_history,
+    priced,
     remembered,
     rest_voltage,
     slope_band,
     trend,
     two_step,
 )
+from carerules.battery.trend import _slopes, _slopes_in_bulk
 from carerules.domain.event import Happened, Sample, Value
 from carerules.domain.moment import DAY, HOUR, MINUTE, MONTH, SECOND, Moment
 from carerules.domain.pack import Pack
@@ -36,6 +38,13 @@ def test_the_band_is_scipys(row: list[str]) -> None:
     slope, low, high, *points = map(float, row)
     found = slope_band(points[::2], points[1::2])
     assert found == pytest.approx((slope, low, high), rel=1e-9)
+
+
+def test_many_points_in_bulk_are_the_same_to_the_last_bit() -> None:
+    chance = Random(3)
+    xs = sorted(chance.sample(range(10**11, 10**12), 256))
+    ys = [16 - x / 1e12 + chance.gauss(0, 0.3) for x in xs]
+    assert _slopes_in_bulk(xs, ys) == _slopes(xs, ys)
 
 
 def fading(percent_a_year: float, count: int, every: int, noise: float) -> list[Measured]:
@@ -283,6 +292,6 @@ def test_what_comes_late_changes_nothing() -> None:
 def test_the_ledger_covers_all_time() -> None:
     played = Played(5.0, 40.0, 0.0)
     played.go(5 * HOUR, 0.0, MINUTE)
-    ledger = played.past.ledger
+    ledger = priced(played.past, played.past.seen).ledger
     assert ledger.seen_time + ledger.unseen == played.past.seen - START - MINUTE
     assert ledger.high_time > 4 * HOUR  # it lies at 90 %

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -83,6 +85,19 @@ def test_another_pack_is_refused(story: Story) -> None:
     shown = story.run("health", "gull")
     assert shown.exit_code == 2
     assert "wanted a pack of the site file" in shown.output
+
+
+@pytest.mark.parametrize("words", ["check", "status", "health"])
+def test_no_start_loads_the_library_for_bulk(story: Story, words: str) -> None:
+    code = (
+        "import sys; from click.testing import CliRunner; from carerules.cli import main;"
+        f"print(CliRunner().invoke(main, {[words, '--site', str(story.path)]!r}).exit_code);"
+        "print({'numpy', 'scipy'} & set(sys.modules))"
+    )
+    if words == "check":
+        code = code.replace("'--site', ", "")
+    shown = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert shown.stdout.split("\n")[:2] == ["0", "set()"]
 
 
 # ---- at a glance, in the status ----------------------------------------------------------------

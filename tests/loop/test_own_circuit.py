@@ -95,7 +95,7 @@ def test_the_everyday_rules_act_before_the_circuit(days: int) -> None:
 
 @pytest.mark.parametrize("days", [1, 2, 10])
 def test_the_chore_comes_before_the_circuit_acts(days: int) -> None:
-    """Common practice, no source: such packs are set to 1 to 10 days, and are warm while it runs."""
+    """Common practice, no source: such packs are set to 1 to 10 days, and are warm meanwhile."""
     rules = (shipped("rules") / "self-discharging.care").read_text(encoding="utf-8")
     site = site_with(discharges_after=days * DAY, tags=frozenset({"self-discharging"}))
     stage = stage_of(rules.split("# ---- scenarios")[0], site)
