@@ -23,8 +23,8 @@ SPAN_MIN: Duration = 30 * DAY
 POINTS_MAX = 256
 """33 thousand pairs; more points are thinned evenly, the first and the last kept."""
 BULK_POINTS = 128
-"""From 8 thousand pairs on numpy takes less than half of the time, once it is loaded; below, loading
-it costs more than a hundred trends (measured)."""
+"""From 8 thousand pairs on numpy takes less than half of the time, once it is loaded; to load it
+costs as much as ten trends or more (measured)."""
 AHEAD_MAX: Duration = 3_650 * DAY
 """Ten years: a date beyond is no date."""
 Z95 = 1.959963984540054
