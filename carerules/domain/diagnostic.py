@@ -8,8 +8,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import Enum
 
+from carerules.domain.frozen import frozen
 
-@dataclass(frozen=True, slots=True)
+
+@frozen  # each word of a text has one
 class Span:
     """A stretch of a file: 1-based line and column (in characters), end exclusive."""
 

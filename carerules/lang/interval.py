@@ -6,7 +6,6 @@ Knows intervals of one value at a time. Does not know relations between two valu
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from math import inf
 from typing import assert_never
 
@@ -27,11 +26,12 @@ from carerules.domain.condition import (
     TimeUntilUse,
     ValueOf,
 )
+from carerules.domain.frozen import frozen
 from carerules.domain.quantity import Quantity
 from carerules.domain.signal import Catalogue
 
 
-@dataclass(frozen=True, slots=True)
+@frozen  # each comparison of a file makes several
 class Interval:
     """From `low` to `high`; `open_low`, `open_high`: without the bound itself."""
 
