@@ -171,7 +171,7 @@ def guess(
                      Mend("leave it out", "", safe=True))  # fmt: skip
         return Guess(())
     near = nearest(word.text, (spelling(t) for t in keywords() & wanted))
-    if near is not None and word.type == "NAME" and fits((near.upper(),)):
+    if near is not None and word.type == "NAME" and _alike(lower, near) and fits((near.upper(),)):
         return replace(_instead(word, near.upper(), near, findings), unsure=word.span)
     if astray:
         return None
@@ -183,6 +183,12 @@ def guess(
     if wanted == {"OP"} and fits(("OP", word.type)):
         return _inserted("OP", "=", word, before, findings)
     return None
+
+
+def _alike(written: str, near: str) -> bool:
+    """Whether fingers may have slipped: they seldom miss the beginning, `heron` is no `when`."""
+    turned = sorted(written) == sorted(near)
+    return written[0] == near[0] or turned or written == near[1:] or written[1:] == near
 
 
 def _guesswork(missing: str, word: Word, before: Word | None, wanted: Set[str]) -> bool:
