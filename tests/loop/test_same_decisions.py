@@ -14,7 +14,7 @@ from random import Random
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from kit import BEGIN, Stage, events_of, make_site, plan_of, run, setup_of, span
 
@@ -89,6 +89,24 @@ def facts(draw: Any) -> list[Event]:
     return found
 
 
+def warm(*gaps: int, celsius: float = 40.5) -> list[Event]:
+    """Samples of a warm pack, so long after one another."""
+    at, found = BEGIN, list[Event]()
+    for gap in gaps:
+        at += gap
+        found.append(Sample(at, at, "heron", (Value("pack.temperature", celsius, 0.4),), "kit"))
+    return found
+
+
+# A reading grows stale at the very moment of a sample: in the last millisecond in which it counts,
+# in the first in which it does not, and at a moment that a `for` waits for as well.
+STALE = 10 * MINUTE
+LAST = warm(MINUTE, STALE, STALE, STALE)
+GONE = warm(MINUTE, STALE + 1, STALE + 1, STALE + 1)
+DUE = warm(MINUTE, STALE, STALE, STALE, celsius=25.0)
+BOTH = [*LAST[:-1], *warm(MINUTE + 3 * STALE + 1, celsius=38.0)]
+
+
 def stage(by: Any = step, setup: Setup = SETUP) -> Stage:
     begun = Stage(new_world(setup, BEGIN), step=by)
     begun.hear(Started(BEGIN))
@@ -136,6 +154,10 @@ def end_of(events: list[Event]) -> int:
 
 
 @settings(max_examples=60, deadline=None)
+@example(LAST, 1)
+@example(GONE, 2)
+@example(DUE, 3)
+@example(BOTH, 4)
 @given(facts(), st.integers(0, 2**32))
 def test_ticks_and_repeats_change_nothing(events: list[Event], seed: int) -> None:
     """Each moment that is due, none at all, or some of them with facts heard once more."""
@@ -162,6 +184,10 @@ def test_ticks_and_repeats_change_nothing(events: list[Event], seed: int) -> Non
 
 
 @settings(max_examples=60, deadline=None)
+@example(LAST, 1)
+@example(GONE, 2)
+@example(DUE, 3)
+@example(BOTH, 4)
 @given(facts(), st.integers(0, 2**32))
 def test_the_order_within_the_lateness_changes_nothing(events: list[Event], seed: int) -> None:
     """Facts that come up to 30 s late, one behind the other, are put in their place.
@@ -188,6 +214,11 @@ def test_the_order_within_the_lateness_changes_nothing(events: list[Event], seed
 
 
 @settings(max_examples=120, deadline=None)
+@example(events=LAST, ticking=True)
+@example(events=GONE, ticking=True)
+@example(events=GONE, ticking=False)
+@example(events=DUE, ticking=True)
+@example(events=BOTH, ticking=True)
 @given(facts(), st.booleans())
 def test_sparing_looks_changes_nothing(events: list[Event], ticking: bool) -> None:
     """`nothing_new` only saves time: with it and without it the same is decided and remembered.
@@ -269,6 +300,15 @@ def test_an_interlock_that_looks_back_remembers_a_doubt() -> None:
         done.hear(Sample(at, at, "heron", (value,), "kit"))
     ((past,),) = done.world.packs["heron"].nevers
     assert past.unknown_end == BEGIN + 3 * MINUTE
+
+
+def test_the_moment_of_the_examples_is_the_one_at_which_readings_grow_stale() -> None:
+    assert SETUP.signals["pack.temperature"].max_age == STALE
+    hot = {one.heard for one in LAST}
+    fired = [one for one in go_through(LAST, ticking=True).all(Fired) if one.rule == "hot"]
+    assert [one.since in hot for one in fired] == [True]
+    assert not [one for one in go_through(warm(MINUTE, 2 * STALE + 2, 2 * STALE + 2), ticking=True)
+                .all(Fired) if one.rule == "hot"]  # fmt: skip
 
 
 def test_the_rules_of_this_file_are_all_there() -> None:
