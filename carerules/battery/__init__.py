@@ -45,6 +45,7 @@ from carerules.battery.health import (
 )
 from carerules.battery.history import History, metered, no_history, priced, remembered
 from carerules.battery.life import LifeCell, read_life_cell, shipped_life_cells
+from carerules.battery.ohm import at_warmth, warmth
 from carerules.battery.outlook import (
     Ahead,
     Figures,
@@ -98,6 +99,7 @@ __all__ = [
     "Resistor",
     "Session",
     "Trend",
+    "at_warmth",
     "body_of",
     "broken_off",
     "capacity_between",
@@ -137,4 +139,5 @@ __all__ = [
     "two_step",
     "use_cost",
     "warmed",
+    "warmth",
 ]

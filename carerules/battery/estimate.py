@@ -17,6 +17,7 @@ from carerules.battery.charge import NOT_SHOWN
 from carerules.battery.chemistry import Chemistry
 from carerules.battery.learned import Learned, Look, labelled, taught
 from carerules.battery.measured import disown, measure
+from carerules.battery.ohm import learn as learn_ohm
 from carerules.battery.rest import Rest
 from carerules.battery.screen import Doubts, screened
 from carerules.battery.track import COUNTED, REST_VOLTAGE, Track
@@ -102,6 +103,8 @@ def take_sample(estimate: Estimate, pack: Pack, chemistry: Chemistry, sample: Sa
             if "°F" not in why or not isinstance(readings.get(name), Known):
                 disown(readings, name)
     measure(readings, pack, chemistry, sample, seen, cells, at >= estimate.track.at)
+    if "pack.current" in seen and not doubts:
+        learn_ohm(estimate.readings, readings, pack, chemistry, at)
     track = counting.advanced(estimate.track, chemistry, at, _current(readings, seen))
     learned = estimate.learned
     if "pack.capacity" in seen or "pack.resistance" in seen:

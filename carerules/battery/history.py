@@ -21,19 +21,15 @@ from carerules.battery.estimate import (
     take_event,
     take_sample,
 )
-from carerules.battery.health import CellsAtRest, Health, capacity_between, judged, two_step
+from carerules.battery.health import CellsAtRest, Health, capacity_between, judged
 from carerules.battery.learned import OFFSET_PRIOR, Look
+from carerules.battery.ohm import at_25, stepped, warmth
 from carerules.battery.trend import Measured
 from carerules.domain.event import Happened, Sample
-from carerules.domain.moment import DAY, HOUR, MINUTE, SECOND, Duration, Moment
+from carerules.domain.moment import DAY, HOUR, MINUTE, Duration, Moment
 from carerules.domain.pack import Pack
 from carerules.domain.quantity import Known
 
-STEP_WITHIN: Duration = 15 * SECOND
-"""Two samples further apart show relaxation beside resistance: IEC 61960 waits 10 s at the first
-current and 1 s at the second (from memory)."""
-STEP_DOUBT = 0.1
-"""Doubt of a resistance off one step, of itself: warmth and time since the step (no source)."""
 RESTED_MIN: Duration = 30 * MINUTE
 """Cells are compared after such a rest: 0-4 mV from the end (doi 10.5281/zenodo.2580327)."""
 CELLS_EVERY: Duration = DAY
@@ -261,13 +257,14 @@ def _step(
         return history.step, None
     before, now = history.step, (sample.at, volts, amps)
     # What the estimate has refused as impossible is no witness here either.
-    if before is None or sample.at - before[0] > STEP_WITHIN or after.doubts:
+    if before is None or after.doubts:
         return now, None
-    pack = history.pack
-    mohm = two_step(before[1], before[2], volts, amps, pack.capacity_ah, pack.cells)
-    if mohm is None:
+    pack, volts_known = history.pack, after.readings.get("pack.voltage")
+    meter_v = volts_known.spread if isinstance(volts_known, Known) else 0.0
+    found = stepped(before, now, meter_v, pack.capacity_ah, pack.cells)
+    if found is None:
         return now, None
-    return now, Measured(sample.at, mohm, STEP_DOUBT * mohm)
+    return now, Measured(sample.at, *at_25(found, warmth(after.readings, sample.at)))
 
 
 def _with_cells(history: History, sample: Sample) -> History:

@@ -15,11 +15,12 @@ from carerules.battery.charge import as_on_curve, read_curve, slowness
 from carerules.battery.chemistry import Chemistry
 from carerules.battery.learned import Look
 from carerules.battery.measured import CELL_METER_V, imbalance
+from carerules.battery.ohm import at_warmth, warmth
 from carerules.battery.rest import LOOK_AGAIN, Rest
 from carerules.battery.screen import Doubts
 from carerules.battery.track import REST_VOLTAGE, Track
 from carerules.domain.event import Sample, Value
-from carerules.domain.moment import HOUR, Duration, Moment
+from carerules.domain.moment import Moment
 from carerules.domain.pack import Pack
 from carerules.domain.quantity import Known, Reading
 from carerules.domain.signal import MEASURED_MAX_AGE
@@ -57,11 +58,6 @@ a minute after 10 A at 10 to 40 °C on the 30 Ah pouch cell, doi 10.5281/zenodo.
 
 LOADED_METER_V = 0.01
 """What else a voltage under load may be off, V a cell: leads and hysteresis (no source)."""
-
-
-WARMTH_MAX_AGE: Duration = HOUR
-"""An older temperature says nothing of a pack that may have been carried indoors since: one of a
-few hundred grams follows the air within an hour or two (no source)."""
 
 
 class Gauge(NamedTuple):
@@ -142,10 +138,15 @@ def loaded(
     if (kept is not None and kept < LOADED_NEEDED) or not isinstance(resistance, Known):
         return track
     cell_v, meter_v = _cell_v(pack, sample, pack_v, cells)
-    step_v = track.flow_a * resistance.value / 1_000
-    own = resistance.spread / resistance.value if resistance.value > 0 else 1.0
+    warm_c = warmth(readings, at)
+    mohm, spread_mohm = at_warmth(resistance.value, resistance.spread, warm_c)
+    step_v = track.flow_a * mohm / 1_000
+    own = spread_mohm / mohm if mohm > 0 else 1.0
     doubt_v = hypot(abs(step_v) * hypot(SAG_DOUBT, SAG * own), LOADED_METER_V, meter_v)
-    found = read_curve(chemistry, cell_v - SAG * step_v, doubt_v)
+    lean = 1.0 if track.flow_a > 0 else -1.0
+    found = read_curve(
+        chemistry, *as_on_curve(chemistry, cell_v - SAG * step_v, doubt_v, warm_c, lean)
+    )
     if found is None or (kept is not None and found[1] > kept / 2):
         return track
     return counting.weighed(track, chemistry, found[0], found[1], at, LOADED)
@@ -210,12 +211,6 @@ def rested(
     assert track.charge is not None
     rest = rest._replace(apart=kept - track.charge, before_spread=kept_spread)
     return track, rest, doubts, learned
-
-
-def warmth(readings: Mapping[str, Reading], at: Moment) -> float | None:
-    """The pack's temperature (°C) where it was told within the last hour."""
-    warm = readings.get("pack.temperature")
-    return warm.value if isinstance(warm, Known) and at - warm.at <= WARMTH_MAX_AGE else None
 
 
 def _cell_v(

@@ -96,7 +96,9 @@ _BUILT_IN = (
     _measured("pack.temperature", TEMPERATURE, -40, 120, "temperature of the pack"),
     _kept("pack.capacity", CAPACITY, 0, 5_000, "capacity now", raw=True),
     _kept("pack.health", CHARGE_LEVEL, 0, 150, "capacity now against capacity when new"),
-    _kept("pack.resistance", RESISTANCE, 0, 10_000, "inner resistance of a cell", raw=True),
+    _kept(
+        "pack.resistance", RESISTANCE, 0, 10_000, "inner resistance of a cell at 25 °C", raw=True
+    ),
     _kept("pack.rested", DURATION, 0, _LONG, "time since current last flowed"),
     _kept("pack.age", DURATION, 0, _LONG, "time since the pack was made or bought"),
     _kept("pack.stored_life_cost", LIFE_COST, 0, 100, "modelled loss by lying as it lies now"),

@@ -14,10 +14,12 @@ from carerules.battery import (
     ConstantPower,
     Figures,
     Habit,
+    at_warmth,
     charger_of,
     forecast,
     recharge,
     rest_voltage,
+    warmth,
 )
 from carerules.domain.moment import MINUTE, SECOND, Duration
 from carerules.domain.pack import Side, Station
@@ -178,10 +180,13 @@ def figures_of(world: World, name: str, start_percent: float | None = None) -> F
         if isinstance(capacity, Known)
         else (pack.capacity_ah, 0.0)
     )
-    mohm, mohm_spread = (
-        (resistance.value, resistance.spread)
-        if isinstance(resistance, Known)
-        else (chemistry.resistance_mohm_ah / pack.capacity_ah, 0.0)
+    mohm, mohm_spread = at_warmth(
+        *(
+            (resistance.value, resistance.spread)
+            if isinstance(resistance, Known)
+            else (chemistry.resistance_mohm_ah / pack.capacity_ah, 0.0)
+        ),
+        warmth(readings, world.now),
     )
     return Figures(
         (chemistry.fractions, chemistry.volts), pack.cells, ah, ah_spread,

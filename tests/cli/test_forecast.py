@@ -11,8 +11,10 @@ import pytest
 from click.testing import CliRunner
 from reading_kit import Story, draining_heron
 
-from carerules.battery import ConstantPower, forecast, shipped_chemistries
+from carerules.battery import ConstantPower, at_warmth, forecast, shipped_chemistries
 from carerules.cli import main
+from carerules.domain.event import Sample, Value
+from carerules.domain.moment import SECOND
 
 PLAIN = """\
 name = "boat shed"
@@ -42,7 +44,8 @@ def test_a_drain_is_what_the_formula_says(story: Story) -> None:
     """60 W out of six cells of 16 Ah, from full: station A's load stands for it."""
     said = flat(story, "heron", "drain", "80", "--from", "100")
     lipo = shipped_chemistries()["lipo"]
-    ohm = 6 * lipo.resistance_mohm_ah / 16 / 1_000
+    mohm, _ = at_warmth(lipo.resistance_mohm_ah / 16, 0.0, 21.0)  # the pack tells 21 °C
+    ohm = 6 * mohm / 1_000
     wanted = forecast((lipo.fractions, lipo.volts), 6, 16.0, ohm, ConstantPower(60), 1.0, 0.8)
     assert said["by"] == "60 W"
     assert said["time_s"] == pytest.approx(wanted.time_s, rel=1e-6)
@@ -51,6 +54,19 @@ def test_a_drain_is_what_the_formula_says(story: Story) -> None:
     assert said["path"][0]["voltage_v"] == pytest.approx(wanted.start_v, abs=1e-3)
     assert said["path"][-1]["voltage_v"] == pytest.approx(wanted.end_v, abs=1e-3)
     assert said["path"][-1]["after_s"] == pytest.approx(wanted.time_s, rel=1e-6)
+
+
+def test_a_cold_pack_warms_itself_more(tmp_path: Path) -> None:
+    """At 0 °C a cell has about 2.2 times the resistance (`battery/ohm`): so much more heat."""
+    heat = {}
+    for warm_c in (25.0, 0.0):
+        (tmp_path / f"{warm_c:g}").mkdir()
+        story = draining_heron(tmp_path / f"{warm_c:g}")
+        at = story.world.now + SECOND
+        story.go(Sample(at, at, "heron", (Value("pack.temperature", warm_c),), "a thermometer"))
+        heat[warm_c] = flat(story, "heron", "drain", "80", "--from", "100")["heat_wh"]
+        story.close()
+    assert heat[0.0] == pytest.approx(2.2 * heat[25.0], rel=0.02)
 
 
 def test_the_band_is_the_inputs_doubt(story: Story) -> None:
