@@ -55,6 +55,11 @@ _SAY = "say: "
 _UNITS = {"a minute": "1 min", "an hour": "1 h", "a day": "1 d", "a week": "1 wk",
           "one minute": "1 min", "one hour": "1 h", "one day": "1 d", "one week": "1 wk",
           "half an hour": "30 min", "a month": "30 d", "one month": "30 d"}  # fmt: skip
+_COUNTED = ("two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
+_UNITS |= {
+    f"{word} {unit}s": f"{number} {short}" for number, word in enumerate(_COUNTED, 2)
+    for unit, short in (("minute", "min"), ("hour", "h"), ("day", "d"), ("week", "wk"))
+}  # fmt: skip
 _SHORT = re.compile("|".join(sorted(_UNITS, key=len, reverse=True)))
 
 _NUMBER = r"(\d[\d.]*(?: ?%| ?[°\w]+)?)"
@@ -65,6 +70,7 @@ _OVER = "(?:above|over|more than|greater than|higher than)"
 _UNDER = "(?:below|under|less than|lower than)"
 _FEW = r"(?=\d[\d.]* ?(?:s|min|h|d|wk|hours?|days?|weeks?)\b)"
 _TELL = "(?:notify|tell|warn|alert|remind|send|say|message)"
+_TOLD = "(?: me| us| everyone| everybody| someone| the crew)*"
 _HEAD = "(?:on|over|because|when|for|with|if)"
 _MORE = rf"(?!{_HEAD} )([\w-]+)"
 _IN_HEAD = r"say: which packs stands in the head: `rule NAME on pack \1 when pack.soc ...`"
@@ -91,6 +97,11 @@ _TURNS: tuple[tuple[str, str, bool | None], ...] = (
     (r"^at (\d?\d:\d\d)", r"when at \1", None),
     (r"^on ((?:mon|tue|wed|thu|fri|sat|sun)\w*(?:, ?\w+)*) at (\d?\d:\d\d)",
      r"when on \1 and at \2", None),
+    (r"^(?:on )?every ((?:mon|tue|wed|thu|fri|sat|sun)\w*) at (\d?\d:\d\d)",
+     r"when on \1 and at \2", None),
+    (r"^(?:once (?:a|every)|every|each) (?:day|week|month|quarter|year)\b",
+     "say: what comes back is asked for by its time: `when time since inspection > 30 d: ...`",
+     None),
     (rf"^every {_TIME}",
      r"say: what comes back is asked for by its time: `when time since inspection > \1: ...`",
      None),
@@ -106,7 +117,35 @@ _TURNS: tuple[tuple[str, str, bool | None], ...] = (
      r'where tagged "\1"', False),
     (r"\bon packs ([\w-]+)(?:,| and) ([\w-]+)",
      "say: give both a tag in the site file, and write `on packs where tagged \"TAG\"`", False),
+    (r"(?<=when )(?!pack )[a-z][\w-]* and [a-z][\w-]* (?:are|were|have been)\b(?: both)?",
+     "say: give both a tag in the site file, and write `on packs where tagged \"TAG\"`", False),
     # ---- what is asked -----------------------------------------------------------------------
+    (rf"{_WHOSE} (?:been |lying |stored |kept |charged )*(?:at|to) {_NUMBER}",
+     r"say: write `pack.soc >= \1`, or `<=` where less is meant", False),
+    (rf"{_WHOSE} (?:colder|cooler) than\b", "pack.temperature <", False),
+    (rf"{_WHOSE} (?:warmer|hotter) than\b", "pack.temperature >", False),
+    (rf"\b(?:(?:the|any|a|one|lowest) )*cell(?: voltage)? (?:is )?(?:<|{_UNDER})",
+     "pack.cell.min <", False),
+    (rf"\b(?:(?:the|any|a|one|highest) )*cell(?: voltage)? (?:is )?(?:>|{_OVER})",
+     "pack.cell.max >", False),
+    (rf"\b(?:the )?cells (?:differ|drift|are)(?: apart)?(?: by)?(?: {_OVER})?(?= \d)",
+     "pack.cell.spread >", False),
+    (rf"{_WHOSE} used\b", "time since use < 1 h", False),
+    (rf"(?:{_WHOSE} )?\b(?:swelling|swollen|puffy|puffed up)(?= *:| and| or)",
+     "time since swelling < 1 d", False),
+    (r"\b(?:there is )?(?:a )?use tomorrow\b", "time until use < 24 h", False),
+    (r"\b(?:the )?(load|charger) is (on|off)\b", r"station.\1.on is \2", False),
+    (r"\b([a-z][\w-]*)'s\b.*", _IN_HEAD, False),
+    (rf"\b(?:the |its )?capacity (?:is )?(?:<|{_UNDER})(?= \d+ ?(?:%|percent))",
+     "pack.health <", False),
+    (r"\b(?:above|over|below|under) (?:the )?(?:room|air|outside)\b.*(?=:)",
+     "say: two signals are compared as they are: `pack.temperature > site.temperature`", False),
+    (r"\b(?:it is )?charging(?= *:| and| or)", "station.charger.on is on", False),
+    (r"\b(?:it is )?(?:draining|discharging)(?= *:| and| or)", "station.load.on is on", False),
+    (r"\b(?:it is )?(?:at |on )?(?:the )?weekends?\b", "on sat, sun", False),
+    (r"\b(?:nobody|no one|no-one) is (?:at )?(?:home|there|here|around|present|in)\b",
+     "say: a charge waits for somebody by itself, unless the site file says otherwise: leave this"
+     " rule out", False),
     (rf"{_WHOSE} full\b", "pack.soc >= 95 %", False),
     (rf"{_WHOSE} half full\b", "pack.soc <= 50 %", False),
     (rf"{_WHOSE} (?:empty|flat|low)\b", "pack.soc <= 20 %", False),
@@ -132,7 +171,7 @@ _TURNS: tuple[tuple[str, str, bool | None], ...] = (
      r"time until use > \1", False),
     (rf"\b(?:the )?next use (?:is )?(?:in )?{_UNDER} {_TIME}(?: away| ahead)?",
      r"time until use < \1", False),
-    (rf"\bno use (?:is )?planned (?:for|in|within)(?: the next)? {_TIME}",
+    (rf"\bno use (?:is )?(?:planned )?(?:for|in|within)(?: the next)? {_TIME}",
      r"time until use > \1", False),
     (r"\b(?:there is )?no (?:next )?use(?: is)?(?: planned)?(?= *:| and| or)",
      "time until use > 30 d", False),
@@ -161,6 +200,7 @@ _TURNS: tuple[tuple[str, str, bool | None], ...] = (
     (r"\bis (?:not|not equal to)(?= \d)|\bisn't(?= \d)", "!=", False),
     (r"\bis (?:equal to|exactly)\b|\bequals? to\b|\bis(?= \d)", "=", False),
     (r"\bis between\b", "between", False),
+    (r"\bbetween (\d[\d.]*) ?[-–] ?(\d)", r"between \1 and \2", False),
     (r"\bis (?:true|yes|active|sounding|detected)\b", "is on", False),
     (r"\bis (?:false|no|inactive|silent)\b", "is off", False),
     # ---- how long, and when ------------------------------------------------------------------
@@ -168,6 +208,7 @@ _TURNS: tuple[tuple[str, str, bool | None], ...] = (
     (rf"\b(?:longer than|since|during|over) {_FEW}", "for ", False),
     (r"\bsince yesterday\b", "for 24 h", False),
     (r"\bfor (half an hour|(?:a|an|one) (?:minute|hour|day|week|month))\b", r"for \1", False),
+    (rf"\bfor ((?:{'|'.join(_COUNTED)}) (?:minute|hour|day|week)s)\b", r"for \1", False),
     (rf"\b(?:between|from) {_CLOCKS}", r"and during \1-\2", False),
     (rf"\b(?:between|from) {_CLOCKS}", r"during \1-\2", True),
     (rf"\bfrom {_NUMBER} to {_NUMBER}", r"between \1 and \2", False),
@@ -182,7 +223,8 @@ _TURNS: tuple[tuple[str, str, bool | None], ...] = (
     (r"\bcharge(?: it| them| the pack| pack| up| back)+ to\b", "charge to", None),
     (r"\b(drain|charge) by\b(?= \d)", r"say: a target is a level, such as `\1 to 80 %`", True),
     (r"\b(?:before|for|until) (?:the )?(?:next )?use\b", "by use", True),
-    (rf"\b{_TELL}(?: me| us| everyone| someone)*(?: that)? (?=\")", "notify ", True),
+    (rf"\b{_TELL}{_TOLD}(?: an?| message| note| mail| that)* (?=\")", "notify ", True),
+    (r"\bonly (?=at |by |in |during |between |over)", "", True),
     (r"\b(?:notify|tell|warn|alert|remind)(?: me| us| someone)$",
      'say: say what is told: `notify "{pack} is at {pack.soc}"`', True),
     (r"\bremind (?:me|us) to ([^\"#]*[^\"# ])", r'chore "\1"', True),

@@ -191,6 +191,7 @@ class Scope:
             return
         signal = next((f"{scope}.{word.text.lower()}" for scope in ("pack", "site", "pack.cell")
                        if f"{scope}.{word.text.lower()}" in self.catalogue), None)  # fmt: skip
+        signal = signal or _SIGNAL_HABITS.get(f"pack.{word.text.lower()}")
         if word.text in ("load", "charger"):
             signal = f"station.{word.text}.on"
         mend = Mend(f"did you mean `{signal}`?", signal) if signal else None
