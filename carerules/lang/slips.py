@@ -153,7 +153,7 @@ def guess(
 ) -> Guess | None:
     """What was most likely meant by a word that does not fit; told to `findings` if found.
 
-    `astray`: it may not fit for the guess just before, so nothing is put in for its sake.
+    `astray`: it may not fit for the guess just before, so none is built on that.
     """
     lower = word.text.lower()
     if lower.upper() in keywords() & wanted and word.text != lower:
@@ -162,6 +162,8 @@ def guess(
             Mend(f"write `{lower}`", lower, safe=True),
         )  # fmt: skip
         return Guess((word._replace(type=lower.upper(), text=lower),))
+    if astray:
+        return None
     habit = next((meant for meant in _HABITS.get(lower, ()) if meant in wanted), None)
     if habit is not None:
         said = _COMPARED[lower] if habit == "OP" else spelling(habit)
@@ -173,8 +175,6 @@ def guess(
     near = nearest(word.text, (spelling(t) for t in keywords() & wanted))
     if near is not None and word.type == "NAME" and _alike(lower, near) and fits((near.upper(),)):
         return replace(_instead(word, near.upper(), near, findings), unsure=word.span)
-    if astray:
-        return None
     for missing in _INSERTED:
         if _guesswork(missing, word, before, wanted):
             continue
