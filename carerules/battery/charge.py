@@ -51,6 +51,11 @@ WARMTH_DOUBT_V_K = 0.00015
 scatter of ten rests of the cell above between 10, 25 and 40 °C; published coefficients of one cell
 lie as far apart over its charge (the chemistry files)."""
 
+PROFILE_DOUBT_V_K = 0.00008
+"""The same where the coefficient is known point by point: on that cell those between 25 and 40 °C
+and between 10 and 40 °C lie 0.09 mV/K apart (rms, both ends aside), most of it the meter's last
+digit."""
+
 HYSTERESIS_SHARE = 0.5
 """How much of a chemistry's hysteresis is taken off, and how much stays in doubt: after a reversal
 a cell goes over from one branch to the other over some points of charge, which nobody follows."""
@@ -125,8 +130,12 @@ def as_on_curve(
     warmth_v = 0.0
     if warm_c is not None:
         apart_k = warm_c - chemistry.rest_c
-        cell_v -= chemistry.temperature_v_k * apart_k
-        warmth_v = WARMTH_DOUBT_V_K * apart_k
+        if chemistry.warmths_v_k:
+            cell_v -= _at_volts(chemistry, chemistry.warmths_v_k, cell_v) * apart_k
+            warmth_v = PROFILE_DOUBT_V_K * apart_k
+        else:
+            cell_v -= chemistry.temperature_v_k * apart_k
+            warmth_v = WARMTH_DOUBT_V_K * apart_k
     branch_v = chemistry.hysteresis_v
     if lean != 0.0:
         branch_v *= HYSTERESIS_SHARE
@@ -160,6 +169,15 @@ def volts_a_point(chemistry: Chemistry, cell_v: float) -> float:
     index = bisect_right(volts, cell_v, 1, len(volts) - 1)
     rise = volts[index] - volts[index - 1]
     return rise / (100 * (fractions[index] - fractions[index - 1]))
+
+
+def _at_volts(chemistry: Chemistry, column: tuple[float, ...], cell_v: float) -> float:
+    """What stands beside a voltage of the curve; straight lines, level past the ends."""
+    volts = chemistry.volts
+    index = bisect_right(volts, cell_v, 1, len(volts) - 1)
+    share = (cell_v - volts[index - 1]) / (volts[index] - volts[index - 1])
+    share = min(1.0, max(0.0, share))
+    return column[index - 1] + share * (column[index] - column[index - 1])
 
 
 def _point(chemistry: Chemistry, cell_v: float) -> tuple[float, float]:

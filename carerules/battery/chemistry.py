@@ -49,7 +49,8 @@ class Chemistry:
     its capacity (Ah). `charge_efficiency` is the share of a charge (Ah) that comes back.
     `hysteresis_v` (V a cell) is how far the rest voltage lies above the curve after a charge and
     below it after a drain; `temperature_v_k` how it moves with warmth at half charge, from that of
-    the curve, `rest_c` (°C). `life` are
+    the curve, `rest_c` (°C), and `warmths_v_k` the same at each point of the curve (none: only that
+    at half charge is known). `life` are
     the published cells that stand for its ageing; none: nothing is published.
     `sources` says for each key of the file where its figure comes from.
     """
@@ -67,6 +68,7 @@ class Chemistry:
     hysteresis_v: float = 0.0
     temperature_v_k: float = 0.0
     rest_c: float = 25.0
+    warmths_v_k: tuple[float, ...] = ()
     heat: Heat | None = None
     life: tuple[LifeCell, ...] = ()
 
@@ -180,6 +182,7 @@ def _problems(parsed: ChemistryFile) -> Iterator[str]:
 
 
 def _curve_problems(parsed: ChemistryFile) -> Iterator[str]:
+    yield from _warmth_problems(parsed)
     points, warm_c = parsed.rest.points, parsed.rest.celsius
     if not -20 <= warm_c <= 60:
         yield (
@@ -224,6 +227,40 @@ def _curve_problems(parsed: ChemistryFile) -> Iterator[str]:
         )
 
 
+def _warmth_problems(parsed: ChemistryFile) -> Iterator[str]:
+    points = () if parsed.rest.warmth is None else parsed.rest.warmth.points
+    for number, (charge, mv_k) in enumerate(points, 1):
+        if not -2 <= mv_k <= 2:
+            yield (
+                f"`rest.warmth`: point {number}: found `{mv_k:g}`, wanted -2 to 2 mV/K;"
+                " write millivolts a cell for each kelvin"
+            )
+        if not 0 <= charge <= 100 or (number > 1 and charge <= points[number - 2][0]):
+            yield (
+                f"`rest.warmth`: point {number}: found charge `{charge:g}`, wanted 0 to 100 %,"
+                " each more than the one before; sort the points, from empty to full"
+            )
+    if parsed.rest.warmth is not None and not 2 <= len(points) <= POINTS_MAX:
+        yield (
+            f"`rest.warmth`: found {len(points)} points, wanted 2 to {POINTS_MAX};"
+            " add points, or write one figure as `temperature_mv_k`"
+        )
+
+
+def _warmths(parsed: ChemistryFile, charges: tuple[float, ...]) -> tuple[float, ...]:
+    """The coefficient (V/K) at each charge of the curve: straight lines, level past the ends."""
+    if parsed.rest.warmth is None:
+        return ()
+    points = parsed.rest.warmth.points
+    found: list[float] = []
+    for charge in charges:
+        index = min(max(1, sum(charge > one for one, _ in points)), len(points) - 1)
+        (low, first), (high, last) = points[index - 1], points[index]
+        share = min(1.0, max(0.0, (charge - low) / (high - low)))
+        found.append((first + share * (last - first)) / 1_000)
+    return tuple(found)
+
+
 def _figures(parsed: ChemistryFile) -> dict[str, Figure]:
     return {
         name: figure
@@ -261,9 +298,11 @@ def _build(parsed: ChemistryFile) -> Chemistry:
         charge_efficiency=value["charge_efficiency"],
         sources={"rest": parsed.rest.source}
         | {key: figure.source for key, figure in figures.items()}
-        | ({} if parsed.ageing is None else {"ageing": parsed.ageing.source}),
+        | ({} if parsed.ageing is None else {"ageing": parsed.ageing.source})
+        | ({} if parsed.rest.warmth is None else {"warmth": parsed.rest.warmth.source}),
         hysteresis_v=value.get("hysteresis_mv", 0.0) / 1_000,
         rest_c=parsed.rest.celsius,
+        warmths_v_k=_warmths(parsed, charge),
         temperature_v_k=value.get("temperature_mv_k", 0.0) / 1_000,
         heat=None
         if parsed.heat is None

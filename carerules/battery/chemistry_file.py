@@ -26,9 +26,15 @@ class Figure(_Part):
     source: _Text
 
 
+class _Warmth(_Part):
+    source: _Text
+    points: tuple[tuple[_Number, _Number], ...]
+
+
 class _Rest(_Part):
     source: _Text
     celsius: _Number = 25.0
+    warmth: _Warmth | None = None
     points: tuple[tuple[_Number, _Number, _Number], ...]
 
 
@@ -78,7 +84,7 @@ class ChemistryFile(_Part):
 _KEYS = sorted(
     {
         key
-        for part in (ChemistryFile, _Rest, _Limits, _Typical, _Heat, _Ageing, Figure)
+        for part in (ChemistryFile, _Rest, _Warmth, _Limits, _Typical, _Heat, _Ageing, Figure)
         for key in part.model_fields
     }
 )

@@ -10,6 +10,7 @@ from math import exp, sqrt
 from pathlib import Path
 from statistics import median
 
+import numpy as np
 from benchpack import LFP, LIPO, MINUTE, START, known
 
 from carerules.battery import Chemistry, Estimate, fresh, rest_voltage, take_sample
@@ -73,24 +74,34 @@ def pouch(celsius: int) -> list[Minute]:
     ]  # fmt: skip
 
 
-def pouch_without(celsius: int) -> Chemistry:
-    """The cell as known without its run at this temperature (°C): the curve is that of 40 °C, its
-    temperature coefficient and spread are from the third run."""
+def pouch_without(celsius: int, *, profile: bool = True) -> Chemistry:
+    """The cell as known without its run at this temperature (°C): the curve is that of 40 °C, how
+    it moves with warmth and its spread are from the third run.
+
+    `profile`: warmth point by point; otherwise one coefficient for the whole curve, their median.
+    """
     third = {10: 25, 25: 10, 40: 25}[celsius]
+    charges = [float(row["charge"]) for row in _CURVE]
     cell = replace(
-        LIPO, name="pouch", rest_c=CURVE_C, resistance_mohm_ah=75.0,
-        fractions=tuple(float(row["charge"]) / 100 for row in _CURVE),
+        LIPO, name="pouch", rest_c=CURVE_C, resistance_mohm_ah=75.0, warmths_v_k=(),
+        fractions=tuple(charge / 100 for charge in charges),
         volts=tuple(float(row["volts"]) for row in _CURVE),
         spreads=tuple(0.5 for _ in _CURVE),
     )  # fmt: skip
-    apart_k, rests = third - CURVE_C, _rests(pouch(third))
-    moved = median(one.volts - rest_voltage(cell, one.charge / 100) for one in rests) / apart_k
-    cell = replace(cell, temperature_v_k=moved)
+    apart_k, rests = third - CURVE_C, sorted(_rests(pouch(third)), key=lambda one: one.charge)
+    moved = [(one.volts - rest_voltage(cell, one.charge / 100)) / apart_k for one in rests]
+    if profile:
+        at = [one.charge for one in rests]
+        # The least that a file may claim: a meter's last digit, 1 mV of 4 to 10 a point.
+        spreads = tuple(0.1 for _ in _CURVE)
+        return replace(cell, warmths_v_k=tuple(np.interp(charges, at, moved)), spreads=spreads)
+    one_v_k = median(moved)
+    cell = replace(cell, temperature_v_k=one_v_k)
     errors = [
-        (read[0] - one.charge) ** 2
-        - (WARMTH_DOUBT_V_K * apart_k / volts_a_point(cell, one.volts)) ** 2
+        (read[0] - one.charge) ** 2 - (WARMTH_DOUBT_V_K * apart_k / steep) ** 2
         for one in rests
-        if (read := read_curve(cell, one.volts - moved * apart_k, 0.0)) is not None
+        if (read := read_curve(cell, one.volts - one_v_k * apart_k, 0.0)) is not None
+        and (steep := volts_a_point(cell, one.volts))
     ]
     spread = sqrt(max(0.3**2, sum(errors) / len(errors)))
     return replace(cell, spreads=tuple(spread for _ in _CURVE))

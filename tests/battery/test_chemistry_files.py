@@ -33,6 +33,8 @@ def test_every_figure_has_a_source(chemistry: Chemistry) -> None:
         figures |= {"temperature_mv_k", "cell_ml_ah", "heat_j_ml_k", "air_w_m2_k", "ageing"}
     if chemistry.name in ("lifepo4", "nca"):
         figures |= {"hysteresis_mv"}
+    if chemistry.name == "lipo":
+        figures |= {"warmth"}
     assert set(chemistry.sources) == figures
     for key, source in chemistry.sources.items():
         named = ("doi", "no source", "from memory", "JEITA", "table cited above", "IEC", "simses")
@@ -133,6 +135,14 @@ WRONG = [
         "self_discharge_pct_month = { value = -2.0",
         "`self_discharge_pct_month`: found `-2`, wanted 0 to 30 % a month",
     ),
+    ("[40, -0.31]", "[40, -31]", "`rest.warmth`: point 6: found `-31`, wanted -2 to 2 mV/K"),
+    ("[40, -0.31]", "[20, -0.31]", "point 6: found charge `20`, wanted 0 to 100 %, each more"),
+    ("[40, -0.31]", "[40, nan]", "`rest.warmth.points.5.1`: found `nan`, wanted a finite number"),
+    (
+        '[rest.warmth]\nsource = "entropy',
+        '[rest.warmth]\nsauce = "entropy',
+        "`rest.warmth.source`: found nothing, wanted this key; add it",
+    ),
     ("[rest]", "[rest", "this is not TOML"),
     ("[typical]", "x" * 70_000, "wanted at most 65536; thin out the curve"),
 ]
@@ -168,6 +178,8 @@ def test_a_file_reads_back_what_it_says() -> None:
     assert found.volts[11] == pytest.approx((3.7925 + 3.8266) / 2, abs=1e-4)  # the mean it cites
     assert found.limits.rest_before_charge == 20 * 60_000
     assert found.rest_c == 25.0
+    assert found.warmths_v_k[11] == pytest.approx(-0.00025)
+    assert len(found.warmths_v_k) == len(found.volts)
 
 
 def test_a_curve_may_be_measured_at_another_temperature() -> None:

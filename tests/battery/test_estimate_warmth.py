@@ -13,6 +13,7 @@ from carerules.battery.charge import REFERENCE_C, as_on_curve, slowness
 from carerules.domain.pack import Pack
 
 SHARP = sharp(LIPO)
+ONE_FIGURE = replace(SHARP, warmths_v_k=())
 
 
 def rested_at(
@@ -46,16 +47,27 @@ def test_the_temperature_coefficient_shifts_the_curve(warm_c: float) -> None:
     # Ai et al. 2020: -0.25 mV/K at half charge; 3.2 mV a point there (tests/battery, rest curves)
     assert LIPO.temperature_v_k == -0.00025
     off_v = LIPO.temperature_v_k * (warm_c - REFERENCE_C)
-    told = known(rested_at(40, off_v, warm_c=warm_c))
+    told = known(rested_at(40, off_v, warm_c=warm_c, chemistry=ONE_FIGURE))
     assert told.value == pytest.approx(40, abs=0.1)
-    untold = known(rested_at(40, off_v))
+    untold = known(rested_at(40, off_v, chemistry=ONE_FIGURE))
     assert abs(untold.value - 40) > 1.0
     # how far one coefficient is off over the curve stays in doubt
-    assert told.spread > known(rested_at(40, 0.0, warm_c=25.0)).spread + 0.2
+    at_25 = known(rested_at(40, 0.0, warm_c=25.0, chemistry=ONE_FIGURE))
+    assert told.spread > at_25.spread + 0.2
+
+
+@pytest.mark.parametrize(("charge", "mv_k"), [(10, -0.53), (30, -0.37), (50, -0.25), (80, -0.15)])
+def test_the_curve_moves_with_warmth_point_by_point(charge: float, mv_k: float) -> None:
+    # entropy of Ai et al. 2020, as computed by pybamm 26.10
+    cold = known(rested_at(charge, -25 * mv_k / 1_000, warm_c=0.0))
+    assert cold.value == pytest.approx(charge, abs=0.15)
+    one = known(rested_at(charge, -25 * mv_k / 1_000, warm_c=0.0, chemistry=ONE_FIGURE))
+    # what is known point by point is doubted less
+    assert cold.spread < one.spread
 
 
 def test_a_curve_measured_elsewhere_is_shifted_from_there() -> None:
-    warm = replace(SHARP, rest_c=40.0)
+    warm = replace(ONE_FIGURE, rest_c=40.0)
     assert known(rested_at(40, 0.0, warm_c=40.0, chemistry=warm)).value == pytest.approx(
         40, abs=0.1
     )

@@ -50,7 +50,7 @@ def test_a_wrong_start_is_gone_after_the_first_rest(
     celsius: int, start: float, begin: Begin
 ) -> None:
     seen, _ = run(begin(pouch(celsius)), celsius, Wrong(start))
-    assert rmse(after_first_rest(seen)) <= 0.9  # measured: 0.40 at 25 °C, 0.82 at 10
+    assert rmse(after_first_rest(seen)) <= 0.6  # measured: 0.28 at 25 °C, 0.46 at 10
 
 
 @pytest.mark.parametrize("celsius", [25, 10])
@@ -59,7 +59,7 @@ def test_a_wrong_start_is_gone_after_the_first_rest(
 def test_a_wrong_label_and_meter_cost_little_more(celsius: int, start: float, begin: Begin) -> None:
     seen, _ = run(begin(pouch(celsius)), celsius, Wrong(start, **ALL_WRONG))
     late = after_first_rest(seen)
-    assert rmse(late) <= 1.0  # measured: 0.48 at 25 °C, 0.85 at 10
+    assert rmse(late) <= 0.7  # measured: 0.34 at 25 °C, 0.54 at 10
     assert within_two_sigma(late) >= 0.9 * len(late)
 
 
@@ -91,7 +91,18 @@ def test_the_truth_lies_within_two_sigma_as_often_as_claimed(celsius: int) -> No
         begin = chance.choice([0, 260, 300, 350, 400, 450, 500, 600, 700])
         seen, _ = run(minutes[begin:], celsius, wrong)
         inside, total = inside + within_two_sigma(seen), total + len(seen)
-    assert 0.90 <= inside / total <= 0.99  # measured: 98.4 % at 25 °C, 96.5 % at 10
+    assert 0.90 <= inside / total <= 0.99  # measured: 97.6 % at 25 °C, 97.9 % at 10
+
+
+@pytest.mark.parametrize("celsius", [25, 10])
+@pytest.mark.parametrize("wrong", [Wrong(10.0), Wrong(10.0, **ALL_WRONG)])
+def test_one_coefficient_for_the_whole_curve_does_less_well(celsius: int, wrong: Wrong) -> None:
+    minutes = from_rest(pouch(celsius))
+    one = pouch_without(celsius, profile=False)
+    seen, _ = play(minutes, one, POUCH_AH, wrong, celsius)
+    better, _ = run(minutes, celsius, wrong)
+    # measured: 0.40 and 0.48 at 25 °C, 0.82 and 0.85 at 10
+    assert rmse(after_first_rest(better)) < rmse(after_first_rest(seen)) <= 0.9
 
 
 @pytest.mark.parametrize("celsius", [25, 10])
