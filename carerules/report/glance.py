@@ -5,7 +5,7 @@ Knows worlds, histories and shapes. Does not judge (battery/health).
 
 from __future__ import annotations
 
-from carerules.battery import RATED, History
+from carerules.battery import RATED, History, Trend
 from carerules.domain.moment import DAY
 from carerules.domain.quantity import Known
 from carerules.loop import World
@@ -29,13 +29,7 @@ def glance_of(world: World, name: str, past: History | None = None) -> GlanceSha
     if past is not None:
         health = past.health
         weak = [cell.number for cell in health.cells if cell.weak]
-        trend = health.resistance_trend
-        if trend is not None and trend.value > 0:
-            year = 365 * DAY * 100 / trend.value
-            rises = BandShape(
-                low=tidy(year * trend.low), mid=tidy(year * trend.slope),
-                high=tidy(year * trend.high),
-            )  # fmt: skip
+        rises = rises_of(health.resistance_trend)
     typical = not isinstance(ohm, Known) or ohm.source.startswith("typical")
     return GlanceShape(
         capacity_percent=None if measured is None else tidy(measured.value),
@@ -47,12 +41,23 @@ def glance_of(world: World, name: str, past: History | None = None) -> GlanceSha
     )
 
 
+def rises_of(trend: Trend | None) -> BandShape | None:
+    """Percent that it rises by in a year, of what it is now."""
+    if trend is None or trend.value <= 0:
+        return None
+    year = 365 * DAY * 100 / trend.value
+    return BandShape(
+        low=tidy(year * trend.low), mid=tidy(year * trend.slope), high=tidy(year * trend.high)
+    )
+
+
 def glance_words(pack: PackShape, *, whole: bool) -> tuple[str, bool]:
     """The line (empty: nothing to say) and whether it asks for a look; `whole`: all that is known,
     as where the pack was asked for by name."""
     seen = pack.health
     said: list[str] = []
-    share, apart, rises = seen.capacity_percent, seen.imbalance_percent, _rises(seen)
+    share, apart = seen.capacity_percent, seen.imbalance_percent
+    rises = rises_words(seen.resistance_rises_percent_year)
     tired = share is not None and share < WORTH_PERCENT
     uneven = apart is not None and apart >= WORTH_POINTS
     if share is not None and seen.capacity_spread_percent is not None and (whole or tired):
@@ -69,8 +74,8 @@ def glance_words(pack: PackShape, *, whole: bool) -> tuple[str, bool]:
     return "; ".join(said), tired or uneven or bool(seen.weak_cells)
 
 
-def _rises(seen: GlanceShape) -> str:
-    band = seen.resistance_rises_percent_year
+def rises_words(band: BandShape | None) -> str:
+    """`, +4 % a year (+1 to +7)`, or nothing."""
     if band is None:
         return ""
     return f", {band.mid:+.0f} % a year ({band.low:+.0f} to {band.high:+.0f})"

@@ -10,6 +10,7 @@ from collections.abc import Iterable, Iterator
 from carerules.battery import Band, Crossing, History, Trend, stored_cost
 from carerules.domain.moment import DAY, SECOND, LocalTime
 from carerules.domain.quantity import Known
+from carerules.report.glance import rises_of, rises_words
 from carerules.report.pack import tidy
 from carerules.report.page import Paint, fold, plain, show_s
 from carerules.report.shapes import (
@@ -44,6 +45,7 @@ def _pack(history: History, local: LocalTime) -> PackHealthShape:
         reaches=[_reach(level, crossing, local) for level, crossing in health.reaches],
         resistance_mohm=None if ohm is None else tidy(ohm.value),
         resistance_spread_mohm=None if ohm is None else tidy(ohm.spread),
+        resistance_rises_percent_year=rises_of(health.resistance_trend),
         imbalance_percent=None if health.imbalance is None else tidy(health.imbalance),
         imbalance_v=None if health.imbalance_v is None else tidy(health.imbalance_v),
         cells=[
@@ -148,7 +150,8 @@ def _rows(pack: PackHealthShape) -> Iterator[tuple[str, str, str]]:
         yield f"to {reach.percent:.0f} %", _dates(reach), ""
     if pack.resistance_mohm is not None and pack.resistance_spread_mohm is not None:
         ohm = f"{pack.resistance_mohm:.2g} ± {pack.resistance_spread_mohm:.1g} mΩ a cell"
-        yield "resistance", f"{ohm}, by steps of current", ""
+        rises = rises_words(pack.resistance_rises_percent_year)
+        yield "resistance", f"{ohm} at 25 °C, by steps of current{rises}", ""
     if pack.imbalance_percent is not None and pack.imbalance_v is not None:
         apart = f"{pack.imbalance_percent:.1f} points at rest, {1_000 * pack.imbalance_v:.0f} mV"
         yield "cells apart", apart, ""

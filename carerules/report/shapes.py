@@ -363,6 +363,7 @@ class PackHealthShape(Shape):
     reaches: list[ReachShape]
     resistance_mohm: float | None
     resistance_spread_mohm: float | None
+    resistance_rises_percent_year: BandShape | None
     imbalance_percent: float | None
     imbalance_v: float | None
     cells: list[CellShape]

@@ -12,7 +12,7 @@ import pytest
 from reading_kit import FULL, Story, draining_heron, full_heron
 
 from carerules.domain.event import PlugReport, Sample, Tick, Value
-from carerules.domain.moment import DAY, HOUR, MINUTE
+from carerules.domain.moment import DAY, HOUR, MINUTE, SECOND
 
 
 @pytest.fixture(scope="module")
@@ -98,6 +98,28 @@ def test_no_start_loads_the_library_for_bulk(story: Story, words: str) -> None:
         code = code.replace("'--site', ", "")
     shown = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert shown.stdout.split("\n")[:2] == ["0", "set()"]
+
+
+def test_a_resistance_that_rises_is_told(tmp_path: Path) -> None:
+    """A step of 8 A each week: 5 mΩ a cell at first, a tenth of a milliohm more each time."""
+    story = full_heron(tmp_path)
+    at = FULL + HOUR
+    for week in range(9):
+        mohm = 5.0 + 0.1 * week
+        for second, amps in ((0, 0.0), (1, -8.0), (2, 0.0)):
+            now = at + 7 * week * DAY + second * SECOND
+            volts = 6 * (3.9 + amps * mohm / 1_000)
+            values = (Value("pack.current", amps), Value("pack.voltage", volts, 0.01))
+            story.go(Sample(now, now, "heron", values, "its electronics"))
+    story.snapshot()
+    flat = json.loads(story.run("health", "heron", "--json").output)["packs"][0]
+    words = " ".join(story.run("health", "heron").output.split())
+    named = health_row(story.run("status", "heron").output)
+    story.close()
+    band = flat["resistance_rises_percent_year"]
+    assert band["mid"] == pytest.approx(100 * 0.1 / 5.8 * 365 / 7, rel=0.01)  # 90 % a year
+    assert "mΩ a cell at 25 °C, by steps of current, +90 % a year" in words
+    assert "mΩ a cell, +90 % a year" in named
 
 
 # ---- at a glance, in the status ----------------------------------------------------------------
