@@ -181,7 +181,8 @@ def take_event(
             }
     elif at >= track.anchored and not (track.is_live(at) and at - track.flowed <= USE_SEEN):
         track = counting.spoiled(track, at)
-    rest = resting.restarted(resting.settled(estimate.rest, track, at), at)
+    lean = 1.0 if what in ("charge", "full") else -1.0
+    rest = resting.restarted(resting.settled(estimate.rest, track, at), at, lean)
     return _told(readings, doubts, track, rest, learned, estimate, estimate.gauge, chemistry, what)
 
 

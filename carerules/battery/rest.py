@@ -78,11 +78,11 @@ def settled(rest: Rest, track: Track, at: Moment) -> Rest:
     return rest
 
 
-def restarted(rest: Rest, at: Moment) -> Rest:
-    """The rest begun anew at `at`: a person or the voltage says that something flowed."""
+def restarted(rest: Rest, at: Moment, lean: float) -> Rest:
+    """The rest begun anew at `at`: somebody says that something flowed, `lean` which way."""
     if rest.flowing or (rest.since is not None and rest.since >= at):
         return rest
-    return Rest(since=at)
+    return Rest(since=at, lean=lean)
 
 
 def looked_at(

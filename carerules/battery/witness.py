@@ -90,7 +90,7 @@ def stated(
         if track.witness != source:
             track = counting.moved_by_gauge(track, charge - gauge.value)
         if abs(charge - gauge.value) >= GAUGE_FLOW:
-            rest = resting.restarted(rest, at)
+            rest = resting.restarted(rest, at, 1.0 if charge > gauge.value else -1.0)
     kept = track.charge
     if kept is not None and counting.contradicts(track, chemistry, charge, spread):
         why = f"`pack.soc`: found `{charge:.4g} %`, wanted about {kept:.4g} % by {track.witness}"

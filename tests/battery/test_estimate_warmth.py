@@ -8,7 +8,15 @@ from dataclasses import replace
 import pytest
 from benchpack import EGRET, HERON, HOUR, LFP, LIPO, MINUTE, START, known, say, sharp
 
-from carerules.battery import Chemistry, Estimate, fresh, rest_voltage, take_energy, take_sample
+from carerules.battery import (
+    Chemistry,
+    Estimate,
+    fresh,
+    rest_voltage,
+    take_energy,
+    take_event,
+    take_sample,
+)
 from carerules.battery.charge import REFERENCE_C, as_on_curve, slowness
 from carerules.domain.pack import Pack
 
@@ -135,6 +143,20 @@ def test_a_plug_tells_which_way_the_last_current_flowed(power_w: float, lean: fl
     estimate = take_energy(estimate, EGRET, LFP, START + 2 * HOUR, 0.0)
     assert not estimate.rest.flowing
     assert estimate.rest.lean == lean
+
+
+@pytest.mark.parametrize(("what", "lean"), [("full", 1.0), ("charge", 1.0), ("use", -1.0)])
+def test_a_person_tells_which_way_the_last_current_flowed(what: str, lean: float) -> None:
+    estimate = take_event(fresh(EGRET), EGRET, LFP, what, START)
+    assert estimate.rest.lean == lean
+
+
+@pytest.mark.parametrize("moved", [5.0, -5.0])
+def test_a_gauge_that_moves_tells_it_too(moved: float) -> None:
+    estimate = take_sample(fresh(EGRET), EGRET, LFP, say(START, pack=EGRET, soc=50.0))
+    later = say(START + 5 * MINUTE, pack=EGRET, soc=50.0 + moved)
+    estimate = take_sample(estimate, EGRET, LFP, later)
+    assert estimate.rest.lean == (1.0 if moved > 0 else -1.0)
 
 
 def test_after_a_move_of_which_no_current_was_told_nobody_knows_the_direction() -> None:
