@@ -115,5 +115,10 @@ def test_a_pack_that_burns_is_believed(path: tuple[float, ...]) -> None:
     assert told["reading"].value == path[-1]
 
 
+def test_a_person_was_asked_for_the_unit_and_is_believed() -> None:
+    sample = Sample(START, START, "heron", (Value("pack.temperature", 77.0, 2.0),), "a person")
+    assert known(take_sample(fresh(HERON), HERON, LIPO, sample), "pack.temperature").value == 77.0
+
+
 def test_the_first_word_may_be_of_a_pack_that_burns() -> None:
     assert isinstance(warm(100.0)["reading"], Known)
