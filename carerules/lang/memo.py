@@ -61,7 +61,8 @@ class Memo:
 def _moved_all(read: _Read, line: int) -> _Read:
     rows = line - read.line
     found = tuple(_moved_finding(one, rows) for one in read.found)
-    return _Read(line, cast("StatementNode | None", _moved(read.node, rows)), found)
+    node = read.node
+    return _Read(line, node and cast(StatementNode, _moved(node, rows)), found)
 
 
 def _moved_finding(found: Diagnostic, rows: int) -> Diagnostic:
@@ -78,17 +79,23 @@ def _moved_span(span: Span, rows: int) -> Span:
     return Span(span.file, span.line + rows, span.column, span.end_line + rows, span.end_column)
 
 
-def _moved(part: Any, rows: int) -> Any:
-    """A tree with every place so many rows further down: all of its nodes are named tuples."""
-    kind = part.__class__
-    if kind is Word:
-        span = part.span
-        return Word(part.type, part.text, Span(
-            span.file, span.line + rows, span.column, span.end_line + rows, span.end_column
-        ))  # fmt: skip
-    if kind is Span:
-        return _moved_span(part, rows)
-    if isinstance(part, tuple):
-        inner = [_moved(one, rows) for one in part]
-        return tuple(inner) if kind is tuple else tuple.__new__(kind, inner)
-    return part
+def _moved(node: Any, rows: int) -> Any:
+    """A tree with every place so many rows further down: all of its nodes are named tuples.
+
+    A new line moves all that stands below it, at each press of the key: so the words, which are
+    most of a tree, are made in the loop itself.
+    """
+    parts: list[Any] = []
+    for part in node:
+        kind = part.__class__
+        if kind is Word:
+            span = part.span
+            parts.append(tuple.__new__(Word, (part.type, part.text, Span(
+                span.file, span.line + rows, span.column, span.end_line + rows, span.end_column
+            ))))  # fmt: skip
+        elif kind is Span:
+            parts.append(_moved_span(part, rows))
+        else:
+            parts.append(_moved(part, rows) if isinstance(part, tuple) else part)
+    kind = node.__class__
+    return tuple(parts) if kind is tuple else tuple.__new__(kind, parts)
