@@ -78,6 +78,10 @@ class _Read:
 
 
 _DEFINES = re.compile(r"\s*(rule|let|group)[^\w\n]+([^\W\d][\w-]*)")
+_NAMES = re.compile(r"[^\W\d][\w-]*")
+_NAMELESS = frozenset({"when", "never", "use", "scenario"})
+DEFINED_WORDS = 3
+"""A name stands among the first words of what it names, one of them misspelt or doubled."""
 _MARKS = re.compile(r"\bmark\s+([^\W\d][\w-]*)")
 
 
@@ -140,6 +144,9 @@ class _Loading:
         read.torn = True
         if (found := _DEFINES.match(item.rows[0])) is not None:
             read.lost[found[1]].add(found[2])
+        elif (words := _NAMES.findall(item.rows[0])) and words[0] not in _NAMELESS:
+            for names in read.lost.values():  # what it was to be is not known
+                names.update(words[:DEFINED_WORDS])
         self.events |= set(_MARKS.findall(item.text))
 
     def _take_in(self, node: st.UseNode, trail: tuple[str, ...]) -> None:

@@ -171,6 +171,20 @@ scenario "days"
     assert (found.code, found.span.line) == ("backwards", 5)
 
 
+@pytest.mark.parametrize("head", ["drain low", "level rule low", "rle low", "rule (low", "low"])
+def test_a_rule_whose_head_is_broken_is_not_missed_where_it_is_named(head: str) -> None:
+    text = f"""\
+{head} on lipo packs when pack.soc < 30: chore "charge {{pack}}"
+rule lower over low when pack.soc < 20: notify "{{pack}} is low"
+scenario "by name"
+    given pack heron at 25 %
+    after 1 h: expect heron chore by low
+"""
+    found = load({"a.care": text}, catalogue=CATALOGUE).diagnostics
+    assert [one.span.line for one in found] == [1] * len(found)
+    assert 1 <= len(found) <= 1 + FOLLOW_MAX
+
+
 def test_a_slip_is_where_it_says() -> None:
     text = "let full = 95 %\nwhen pack.soc > full: drain to 80\n"
     for seed in range(50):
