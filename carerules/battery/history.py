@@ -114,7 +114,10 @@ def remembered(history: History, event: Sample | Happened) -> History:
     if isinstance(event, Happened):
         after = take_event(before, pack, chemistry, event.what, event.at)
         history = replace(history, estimate=after, step=None, seen=event.at)
-        return _with_energy(history, uncounted=event.what == "use")
+        if event.what == "use":  # something flowed past every plug
+            energy = history.energy._replace(since=event.at, looks=())
+            return replace(history, energy=energy)
+        return history if after.learned is before.learned else _with_energy(history)
     after = take_sample(before, pack, chemistry, event)
     step, ohm = _step(history, after, event)
     history = replace(history, estimate=after, step=step, seen=event.at)
@@ -154,13 +157,11 @@ def _counted(history: History, until: Moment) -> Energy:
     return energy._replace(at=until, ah=energy.ah + moved)
 
 
-def _with_energy(history: History, *, uncounted: bool = False) -> History:
-    """A capacity from the energy metered between two rests; `uncounted`: something flowed past."""
+def _with_energy(history: History) -> History:
+    """A capacity from the energy metered between two rests, of which one was just read."""
     energy, look = _counted(history, history.seen), history.estimate.learned.look
     if energy.own_current:
         return history
-    if uncounted:
-        energy = energy._replace(since=history.seen, looks=())
     known, looks = history.capacities, energy.looks
     if look is not None and look.began >= energy.since:
         if looks and looks[-1][0].began == look.began:

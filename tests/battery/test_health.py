@@ -248,6 +248,7 @@ def metered_pack(
         charge -= 100 * 30.0 / volts / 60 / capacity_ah
         at += MINUTE
     past = metered(past, at, 0.0)
+    past = remembered(past, Happened(at, at, "egret", "inspection", "a person"))
     if used:
         past = remembered(past, Happened(at, at, "egret", "use", "a person"))
     at += DAY

@@ -9,9 +9,10 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from reading_kit import FULL, Story, draining_heron, full_heron
+from reading_kit import FULL, Story, begin, draining_heron, full_heron
 
-from carerules.domain.event import PlugReport, Sample, Tick, Value
+from carerules.domain.decision import Marked
+from carerules.domain.event import Placed, PlugReport, Sample, Tick, Value
 from carerules.domain.moment import DAY, HOUR, MINUTE, SECOND
 
 
@@ -58,17 +59,30 @@ def test_it_fits_a_terminal_and_promises_nothing(story: Story) -> None:
     assert "±" in shown.output
 
 
-def test_energy_at_the_plug_counts_where_no_current_is_measured(tmp_path: Path) -> None:
-    """Said to be full, 58 W at the load's plug for 3 h 20 (193 Wh of some 360), read by hand."""
-    story = full_heron(tmp_path)
+def metered_heron(folder: Path, *, told_by: str = "a person", taken_off: bool = False) -> Story:
+    """Full, 58 W at the load's plug for 3 h 20 (193 Wh of some 360), read by hand a day later."""
+    story = full_heron(folder) if told_by == "a person" else begin(folder)
     at = FULL + HOUR
+    if told_by == "the plug":  # as the end of a taper is told
+        story.journal.write(Tick(FULL), [Marked("heron", "full")])
     for minute in range(0, 200, 4):
         story.go(PlugReport(at + minute * MINUTE, "A-load", True, 58.0, 89.0))
-    story.go(PlugReport(at + 200 * MINUTE, "A-load", False, 0.0))
+    end = at + 200 * MINUTE
+    story.go(Placed(end, "heron", None) if taken_off else PlugReport(end, "A-load", False, 0.0))
     later = at + DAY
     hand = Value("pack.voltage", 22.75, 0.12)  # 3.79 V a cell: about half full
     story.go(Sample(later, later, "heron", (hand,), "a person"), Tick(later + HOUR))
     story.snapshot()
+    return story
+
+
+@pytest.mark.parametrize(
+    ("told_by", "taken_off"), [("a person", False), ("the plug", False), ("a person", True)]
+)
+def test_energy_at_the_plug_counts_where_no_current_is_measured(
+    tmp_path: Path, told_by: str, taken_off: bool
+) -> None:
+    story = metered_heron(tmp_path, told_by=told_by, taken_off=taken_off)
     shown = story.run("health", "heron", "--json")
     words = story.run("health", "heron").output
     story.close()
