@@ -44,7 +44,8 @@ STEP_DOUBT = 0.15
 """Two samples further apart show the slow part of the sag beside the resistance (IEC 61960 waits
 10 s at the first current and 1 s at the second, from memory). The doubt of one step, of itself: ten
 seconds apart it came to 1.1 to 1.2 times that of one second on the pouch cell above. Samples a
-minute apart were tried on it and came to anything from 0.4 to 1.3 times: they teach nothing."""
+minute apart were tried on it, less the slow part (by 1.4), and came to 0.4 to 1.0 times: they teach
+nothing."""
 
 KEPT_DOUBT_MIN = 0.10
 """However many steps agree, all may be off by so much: where in a step a sample falls, and what the
