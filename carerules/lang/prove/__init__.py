@@ -3,6 +3,7 @@
 Knows plans and signals. Does not know text, states or time. `prove` is the front door.
 """
 
+from carerules.lang.prove.box import Work
 from carerules.lang.prove.cells import CellModel
 from carerules.lang.prove.proofs import Proofs, prove
 from carerules.lang.prove.told import PROOF_CODES
@@ -34,5 +35,6 @@ __all__ = [
     "State",
     "Undecided",
     "Witness",
+    "Work",
     "prove",
 ]

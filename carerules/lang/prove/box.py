@@ -68,12 +68,17 @@ class Work:
 
     def __init__(self, meets: int = MEETS_MAX) -> None:
         self.left = meets
+        self.given_up = False
 
     def spend(self, meets: int = 1) -> None:
         """Raises Spent when there is no more."""
         self.left -= meets
-        if self.left < 0:
+        if self.left < 0 or self.given_up:
             raise Spent
+
+    def give_up(self) -> None:
+        """Nobody waits for the answer any more. The one method that another thread may call."""
+        self.given_up = True
 
 
 def meet_at(a: At, b: At) -> At | None:

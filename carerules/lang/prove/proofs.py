@@ -72,15 +72,17 @@ class Proofs:
 def prove(
     plan: Plan, signals: Catalogue, packs: Iterable[Pack] | None = None,
     cells: Mapping[str, CellModel] | None = None, *, meets: int = MEETS_MAX,
+    work: Work | None = None,
 ) -> Proofs:  # fmt: skip
-    """Every verdict about the plan. Pure, and bounded by `meets` meetings of boxes.
+    """Every verdict about the plan. Pure, and bounded by `meets` meetings of boxes, or by `work`,
+    which can be given up on the way.
 
     `packs` are the site's; None: the site is not known, and any label could be. `cells` says by the
     name of a pack how its cells behave; without, any voltage may be at any charge. What the bound,
     or the prover's knowledge, leaves open is in `undecided`.
     """
     known = None if packs is None else tuple(packs)
-    ground = Ground(signals, known, Work(meets), cells)
+    ground = Ground(signals, known, work or Work(meets), cells)
     if known == ():
         return Proofs()
     everything: list[Rule | Never] = [*plan.rules, *plan.nevers]

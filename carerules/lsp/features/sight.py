@@ -13,7 +13,7 @@ from carerules.config import SiteFile
 from carerules.domain.diagnostic import Diagnostic
 from carerules.domain.signal import Catalogue, catalogue
 from carerules.lang import Fetch, Loaded, Memo, Mention, Names, Outline, load, outline
-from carerules.lang.prove import prove
+from carerules.lang.prove import Work, prove
 from carerules.lsp.text import Document, Encoding
 
 QUICK_MEETS = 1_000
@@ -102,18 +102,20 @@ def look(file: str, document: Document, together: Together, memo: Memo) -> Sight
     return sight if loaded.plan is None else _proved(sight, QUICK_MEETS)
 
 
-def prove_all(sight: Sight) -> Sight:
-    """The same with all of the proofs."""
-    return sight if sight.proofs is not None else _proved(sight, None)
+def prove_all(sight: Sight, work: Work | None = None) -> Sight:
+    """The same with all of the proofs. `work` given up: with what had been proved until then."""
+    return sight if sight.proofs is not None else _proved(sight, None, work)
 
 
-def _proved(sight: Sight, meets: int | None) -> Sight:
+def _proved(sight: Sight, meets: int | None, work: Work | None = None) -> Sight:
     plan, site = sight.loaded.plan, sight.together.setting
     assert plan is not None
     packs = None if site is None else tuple(site.site.packs.values())
     signals, cells = sight.together.signals, {} if site is None else site.cells
     if meets is None:
-        found: tuple[Diagnostic, ...] | None = prove(plan, signals, packs, cells).diagnostics()
+        found: tuple[Diagnostic, ...] | None = prove(
+            plan, signals, packs, cells, work=work
+        ).diagnostics()
     else:
         quick = prove(plan, signals, packs, cells, meets=meets)
         found = None if quick.cut_short else quick.diagnostics()

@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Protocol, TypeVar
 
+from carerules.lang.prove import Work
 from carerules.lsp.features import Outlook, Sight, prove_all
 from carerules.lsp.journal import read_outlook
 from carerules.lsp.library import Library, Shelf
@@ -66,6 +67,7 @@ class Session:
     _tasks: set[asyncio.Task[None]] = field(default_factory=set)
     _checking: set[str] = field(default_factory=set)
     _again: set[str] = field(default_factory=set)
+    _proving: dict[str, Work] = field(default_factory=dict)
     _touched: set[str] = field(default_factory=set)
     _pausing: asyncio.TimerHandle | None = None
     _outlook: Outlook | str | None = None
@@ -98,6 +100,7 @@ class Session:
         for where, text in changes:
             document = document.changed(where, text, version)
         self.documents[uri] = document
+        self._give_up(uri)
         self._later(uri, KEYS_S)
         self._others(uri)
 
@@ -106,6 +109,7 @@ class Session:
         if self.documents.pop(uri, None) is None:
             return
         self._cancel(uri)
+        self._give_up(uri)
         self._desk.submit(self.library.closed, uri)
         self.editor.clear(uri)
         self._others(uri)
@@ -210,11 +214,21 @@ class Session:
         await asyncio.sleep(PAUSE_S)
         if self.documents.get(uri) is not sight.document:
             return
+        self._give_up(uri)
+        work = self._proving[uri] = Work()
         loop = asyncio.get_running_loop()
-        proved = await loop.run_in_executor(self._proofs, prove_all, sight)
+        proved = await loop.run_in_executor(self._proofs, prove_all, sight, work)
+        if work.given_up:
+            return
+        del self._proving[uri]
         await self._at_desk(lambda: self.library.keep(uri, proved))
         if self.documents.get(uri) is sight.document:
             self.editor.show(uri, proved)
+
+    def _give_up(self, uri: str) -> None:
+        """Proofs of a text that is no longer there would only slow down the next check."""
+        if (work := self._proving.pop(uri, None)) is not None:
+            work.give_up()
 
     def _others(self, uri: str) -> None:
         """After a pause, check the open documents whose findings hang on this one, too."""
