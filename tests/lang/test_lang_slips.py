@@ -171,6 +171,25 @@ scenario "days"
     assert (found.code, found.span.line) == ("backwards", 5)
 
 
+@pytest.mark.parametrize(
+    "line",
+    ["given pack heron at 60 % is li-ion capac ty 5 Ah", "given pack heron cells is capacity 5 Ah",
+     "at Mon 10:00: hero non a station", "at Mon 10:00: expect heron charg;e refused",
+     "at Mon 10:00: nothing charged, expect heron chore", "after 1 h coot pack.rested = 3 h"],
+)  # fmt: skip
+def test_no_guess_is_built_on_a_guess(line: str) -> None:
+    text = f"""\
+rule low when pack.soc < 30: chore "charge {{pack}}"
+scenario "days"
+    given pack coot at 25 %
+    {line}
+    after 9 d: expect coot chore
+"""
+    found = load({"a.care": text}, catalogue=CATALOGUE).diagnostics
+    assert 1 <= len(found) <= 1 + FOLLOW_MAX
+    assert {one.span.line for one in found} == {4}
+
+
 @pytest.mark.parametrize("head", ["drain low", "level rule low", "rle low", "rule (low", "low"])
 def test_a_rule_whose_head_is_broken_is_not_missed_where_it_is_named(head: str) -> None:
     text = f"""\
