@@ -25,7 +25,7 @@ RULES = {
     for one in shipped("rules").iterdir()
     if one.name.endswith(".care")
 }
-EACH = int(os.environ.get("CARERULES_SLIPS", "80"))  # of each file
+EACH = int(os.environ.get("CARERULES_SLIPS", "50"))  # of each file
 FROM = SystemRandom().randrange(10**9) if "CARERULES_SLIPS" in os.environ else 0
 FOLLOW_MAX = 3
 _WORD = re.compile(r'"[^"\n]*"|#[^\n]*|[\w.%°/-]+|[^\s\w]+')
