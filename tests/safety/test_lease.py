@@ -136,6 +136,7 @@ def test_a_new_off_is_alarmed_anew() -> None:
 
 
 def test_a_plug_of_which_nothing_is_known_is_brought_off() -> None:
+    assert unknown_plug(LOAD, NOW).name == "load"
     state, commands = want_off(unknown_plug(LOAD, NOW), LOAD, "whatever", NOW)
     assert commands == [SwitchOff("load", "at the start", 0), AskPlug("load")]
     assert state.off_tries == 1
@@ -179,6 +180,16 @@ def test_what_proves_off(what: str, heard: list[PlugReport], plug: Plug, proved:
     assert state.proven_off is proved
     if proved:
         assert (state.off_tries, state.job) == (0, "")
+
+
+def test_the_job_is_over_when_off_is_proved() -> None:
+    """Its name may not stay with the plug: the next job that wants it is another."""
+    state, _ = want_off(on(), LOAD, "because", NOW)
+    assert state.job == "job", "until then it is this job's OFF"
+    state = hear(state, PlugReport(NOW + 1, "load", on=False, power_w=0.0))
+    state, said = want_off(state, LOAD, "because", NOW + 2)
+    assert said == [OffProven("load", 2)]
+    assert state.job == ""
 
 
 def test_off_is_not_proved_before_it_was_said() -> None:
