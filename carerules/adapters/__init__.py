@@ -4,8 +4,9 @@ Knows protocols and formats; turns them into events and values of `domain`, or s
 Does not decide anything.
 """
 
-from carerules.adapters.address import MqttAddress, read_password
+from carerules.adapters.address import Login, MqttAddress, read_password
 from carerules.adapters.broker import AddressError
+from carerules.adapters.called import Called, CalledWires
 from carerules.adapters.channels import (
     Address,
     Apprise,
@@ -50,7 +51,7 @@ from carerules.adapters.moments import read_past
 from carerules.adapters.mqtt import MqttWires, Wiring
 from carerules.adapters.outbox import OutboxFile, Word
 from carerules.adapters.plug import Unsaid, Wire, command_topics, fits, say
-from carerules.adapters.power_on import power_on_fault
+from carerules.adapters.power_on import called_power_on_fault, power_on_fault
 from carerules.adapters.problem import Problem, quoted
 from carerules.adapters.profile import PlugProfile, load_plug_profile, plug_profiles
 from carerules.adapters.reading import DamagedRowError, JournalReader, WaitingEntry
@@ -76,6 +77,8 @@ __all__ = [
     "Answer",
     "Apprise",
     "Attend",
+    "Called",
+    "CalledWires",
     "Cancel",
     "ClockAnchor",
     "DamagedRowError",
@@ -87,6 +90,7 @@ __all__ = [
     "JournalReader",
     "Lane",
     "LineClock",
+    "Login",
     "Mail",
     "Measured",
     "Message",
@@ -120,6 +124,7 @@ __all__ = [
     "Wiring",
     "Word",
     "back_up",
+    "called_power_on_fault",
     "command_topics",
     "compact",
     "dump_entry",

@@ -1,12 +1,13 @@
-"""Where the broker is and how to log in to it: what the site file says.
+"""Where the broker or a plug is, and how to log in to it: what the site file says.
 
 Knows the settings. Does not know how a connection is made.
 """
 
 from __future__ import annotations
 
+import re
 import stat
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from carerules.adapters.problem import Problem, quoted
@@ -37,6 +38,50 @@ class MqttAddress:
     def show(self) -> str:
         """`mqtts://bench:8883`."""
         return f"{'mqtts' if self.tls else 'mqtt'}://{self.host}:{self.port}"
+
+
+@dataclass(frozen=True, slots=True)
+class Login:
+    """How to log in to a plug, as the site file says it. `user` None: the one of its profile."""
+
+    user: str | None = None
+    password_file: Path | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Credentials:
+    """A user and a password, read; never shown."""
+
+    user: str
+    password: str = field(repr=False)
+
+
+def read_login(login: Login, user: str | None) -> Credentials | Problem | None:
+    """The credentials of a login; None: it names no password. `user` is the profile's own."""
+    if login.password_file is None:
+        return None
+    password = read_password(login.password_file)
+    if isinstance(password, Problem):
+        return password
+    name = login.user or user
+    if name is None:
+        return Problem("no `user`", "`user` beside `password_file`", "add `user`", "user")
+    return Credentials(name, password)
+
+
+def read_host(text: str) -> tuple[str, int | None] | Problem:
+    """Host and port of `10.0.0.7`, `plug-1.shed:8080` or `fe80::1`; None: no port is said."""
+    host, colon, port = text.rpartition(":")
+    if not colon or ":" in host:
+        host, port = text, ""
+    number = int(port) if port.isdecimal() and len(port) <= 5 else 0
+    if not _HOST.fullmatch(host) or (colon and host != text and not 1 <= number <= 65_535):
+        return Problem(quoted(text), "an address, with `:PORT` where it is not the usual one",
+                       "such as `10.0.0.7`")  # fmt: skip
+    return host, number or None
+
+
+_HOST = re.compile(r"[A-Za-z0-9.:_-]{1,253}")
 
 
 def read_password(file: Path) -> str | Problem:

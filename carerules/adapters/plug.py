@@ -9,8 +9,9 @@ import json
 from dataclasses import dataclass
 from typing import assert_never
 
+from carerules.adapters.address import read_host
 from carerules.adapters.problem import Problem, quoted
-from carerules.adapters.profile import TIMER_HOLE, PlugProfile, Said
+from carerules.adapters.profile import TIMER_HOLE, Answer, PlugProfile, Said
 from carerules.adapters.template import check_fillings, fill
 from carerules.domain.decision import AskPlug, Command, SwitchOff, SwitchOn
 from carerules.domain.pack import Plug
@@ -24,11 +25,15 @@ OFF_EXPIRY_S = 30
 
 @dataclass(frozen=True, slots=True)
 class Wire:
-    """A message on its way to a plug, never retained; the broker drops it after `expiry_s`."""
+    """A message on its way to a plug, never retained; the broker drops it after `expiry_s`.
+
+    `answer`: what must stand in the answer, where the plug gives one.
+    """
 
     topic: str
     payload: str
     expiry_s: int
+    answer: tuple[Answer, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +85,10 @@ def fits(plug: Plug, profile: PlugProfile) -> Problem | None:
     problem = check_fillings(profile.vars, plug.variables, profile.name)
     if problem is not None:
         return problem
+    if profile.call is not None:
+        host = read_host(fill(profile.call.address, plug.variables))
+        if isinstance(host, Problem):
+            return host
     for message in (profile.off, profile.on, profile.on_for, profile.ask):
         if message is None or not message.payload.startswith("{"):
             continue
@@ -94,4 +103,6 @@ def fits(plug: Plug, profile: PlugProfile) -> Problem | None:
 
 def _wire(said: Said, plug: Plug, expiry_s: int, also: dict[str, str] | None = None) -> Wire:
     fillings = {**plug.variables, **(also or {})}
-    return Wire(fill(said.topic, fillings), fill(said.payload, fillings), expiry_s)
+    return Wire(
+        fill(said.topic, fillings), fill(said.payload, fillings), expiry_s, tuple(said.answer)
+    )

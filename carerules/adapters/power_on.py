@@ -10,13 +10,17 @@ from dataclasses import dataclass, field
 from threading import Event
 from uuid import uuid4
 
-from carerules.adapters.address import MqttAddress, read_password
+from carerules.adapters.address import Login, MqttAddress, read_password
 from carerules.adapters.broker import AddressError, BrokerLine, Callbacks
+from carerules.adapters.called import line_of
+from carerules.adapters.clock import HOST
+from carerules.adapters.line import CallError
 from carerules.adapters.payload import Body, Json, Missing, UnreadableError, shown
 from carerules.adapters.plug import ON_EXPIRY_S
 from carerules.adapters.problem import Problem
-from carerules.adapters.profile import PowerOn
+from carerules.adapters.profile import PlugProfile, PowerOn
 from carerules.adapters.template import fill
+from carerules.domain.moment import SECOND
 from carerules.domain.pack import Plug
 
 
@@ -68,6 +72,37 @@ def power_on_fault(
             return "it did not say what it does after a loss of mains"
     finally:
         line.close()
-    if type(answer.word) is type(question.off) and answer.word == question.off:
+    return _verdict(answer.word, question)
+
+
+def called_power_on_fault(
+    plug: Plug, profile: PlugProfile, login: Login, within_s: float
+) -> str | None:
+    """The same of a plug that answers each request. Raises `AddressError` for a bad login."""
+    question = profile.power_on
+    assert question is not None, "whoever asks has looked"
+    line = line_of(plug, profile, login)
+    if isinstance(line, Problem):
+        raise AddressError(line)
+    give_up = HOST.boot_ms() + round(within_s * SECOND)
+    ask = question.ask
+    try:
+        body = line.call(
+            fill(ask.topic, plug.variables),
+            fill(ask.payload, plug.variables),
+            lambda: (give_up - HOST.boot_ms()) / SECOND,
+        )
+        word = Body(body).at(fill(question.pointer, plug.variables))
+    except (CallError, UnreadableError) as why:
+        return f"it did not say what it does after a loss of mains: {why}"
+    finally:
+        line.close()
+    if isinstance(word, Missing):
+        return "it did not say what it does after a loss of mains"
+    return _verdict(word, question)
+
+
+def _verdict(word: Json, question: PowerOn) -> str | None:
+    if type(word) is type(question.off) and word == question.off:
         return None
-    return f"after a loss of mains it does {shown(answer.word)}, wanted {shown(question.off)}: off"
+    return f"after a loss of mains it does {shown(word)}, wanted {shown(question.off)}: off"

@@ -85,11 +85,19 @@ class Timer(Metered):
     absent: Literal["unarmed", "unsaid"] = "unsaid"
 
 
+class Answer(Strict):
+    """What must stand in the answer to a request; without `word`, anything."""
+
+    pointer: Pointer
+    word: Word | None = None
+
+
 class Said(Strict):
-    """A message to the plug."""
+    """A message to the plug. `answer`: what shows that it was taken, where each has an answer."""
 
     topic: Topic
     payload: Annotated[str, Field(max_length=1_024)]
+    answer: Annotated[list[Answer], Field(max_length=ROWS_MAX)] = Field(default_factory=list)
 
 
 class SaidFor(Said):
@@ -142,6 +150,18 @@ class PowerOn(Strict):
     off: Word
 
 
+class Call(Strict):
+    """A plug that answers each request, instead of speaking over the broker.
+
+    `http`: a POST to the path `topic`; `lan`: a request of the library python-kasa. `user` is the
+    name to log in with where the site file says none.
+    """
+
+    way: Literal["http", "lan"]
+    address: Annotated[str, Field(min_length=1, max_length=120)]
+    user: str | None = None
+
+
 Rows: TypeAlias = Annotated[list[Switched], Field(max_length=ROWS_MAX)]
 Meters: TypeAlias = Annotated[list[Metered], Field(max_length=ROWS_MAX)]
 Timers: TypeAlias = Annotated[list[Timer], Field(max_length=ROWS_MAX)]
@@ -162,12 +182,17 @@ class PlugProfile(Strict):
     timer: Timers = Field(default_factory=list)
     availability: Availability | None = None
     power_on: PowerOn | None = None
+    call: Call | None = None
     notes: list[str] = Field(default_factory=list)
 
     @model_validator(mode="after")
     def _whole(self) -> PlugProfile:
         if self.on is None and self.on_for is None:
             raise MisfitError("neither `on` nor `on_for`", "a way to switch on", "add `[on_for]`")
+        if self.call is not None:
+            self._answers()
+        elif any(said.answer for said in self._said()):
+            raise MisfitError("`answer`", "`[call]` beside it", "over a broker none is awaited")
         for key, text, own in self._templates():
             strange = sorted(holes(text) - set(self.vars) - own)
             if strange:
@@ -175,6 +200,24 @@ class PlugProfile(Strict):
                 raise MisfitError(f"`{hole}` in `{key}`", "a name from `[vars]`",
                              f"add `{strange[0]}` there, or mend the spelling")  # fmt: skip
         return self
+
+    def _said(self) -> list[Said]:
+        return [said for said in (self.off, self.on, self.on_for, self.ask) if said is not None]
+
+    def _answers(self) -> None:
+        if self.availability is not None:
+            raise MisfitError("`availability` beside `call`", "one of them",
+                         "leave it out: such a plug is there when it answers")  # fmt: skip
+        if self.ask is None:
+            raise MisfitError("no `ask`", "a question how it is",
+                              "add `[ask]`: such a plug says nothing by itself")  # fmt: skip
+        heard: list[Switched | Metered] = [*self.state, *self.power, *self.timer]
+        if any(row.topic != self.ask.topic for row in heard):
+            raise MisfitError("a topic that `ask` does not have", f"{quoted(self.ask.topic)}",
+                         "what it says is read in the answer to `ask` only")  # fmt: skip
+        if not all(said.answer for said in self._said() if said is not self.ask):
+            raise MisfitError("a command without `answer`", "what shows that it was taken",
+                         "add `answer`")  # fmt: skip
 
     def _templates(self) -> list[tuple[str, str, set[str]]]:
         said: list[tuple[str, Said | None]] = [
@@ -196,6 +239,8 @@ class PlugProfile(Strict):
                 ("power_on.topic", self.power_on.topic, set()),
                 ("power_on.pointer", self.power_on.pointer, set()),
             ]
+        if self.call is not None:
+            found.append(("call.address", self.call.address, set()))
         if self.availability is not None:
             found.append(("availability.topic", self.availability.topic, set()))
         return found

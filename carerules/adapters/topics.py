@@ -83,7 +83,7 @@ def topics_of(
         if problem is not None:
             problems.append(_at(problem, f"plugs.{plug.name}"))
             continue
-        for topic, door in _plug_doors(plug, profile).items():
+        for topic, door in doors_of(plug, profile).items():
             plug_doors.setdefault(topic, []).append(door)
     for feed in feeds:
         opened = _feed_door(feed, feed_profiles[feed.profile], signals)
@@ -100,7 +100,8 @@ def _at(problem: Problem, where: str) -> Problem:
     return Problem(problem.found, problem.wanted, problem.mend, place)
 
 
-def _plug_doors(plug: Plug, profile: PlugProfile) -> dict[str, PlugDoor]:
+def doors_of(plug: Plug, profile: PlugProfile) -> dict[str, PlugDoor]:
+    """The doors of one plug, by topic."""
     doors: dict[str, PlugDoor] = {}
 
     def door(template: str) -> PlugDoor:

@@ -89,7 +89,7 @@ def _lines(one: Finding) -> list[str]:
 def _prove(site: SiteFile, name: str, *, yes: bool, as_json: bool) -> None:
     must_be_one_of(name, site.site.plugs, "a plug of the site file")
     plug = site.site.plugs[name]
-    if site.mqtt is None:
+    if not site.has_wires:
         refuse(f"`{name}` is a virtual plug: there is nothing to prove")
     if plug.lease_s is None:
         refuse(f"profile `{plug.profile}` has no timer of its own, so nothing can be proved; "

@@ -137,7 +137,7 @@ def _real(
         outside = RealOutside(site, clock)
     except AddressError as error:
         refuse(str(error))
-    _head(site, f"broker {site.mqtt.show()}" if site.mqtt else "no broker: entries by hand only")
+    _head(site, _ways(site))
     anchored = AnchoredJournal(journal, clock)
     courier = Courier(journal_path(site), site, outside.now, outside.inbox.put)
     service = _service(known, outside, anchored, journal, idle=SECOND)
@@ -161,6 +161,12 @@ def _real(
     finally:
         courier.close()
         outside.close()
+
+
+def _ways(site: SiteFile) -> str:
+    ways = [f"broker {site.mqtt.show()}"] if site.mqtt else []
+    ways += [f"asks {', '.join(site.called)}"] if site.called else []
+    return "; ".join(ways) or "no broker: entries by hand only"
 
 
 def _reader(

@@ -78,7 +78,7 @@ def _say(told: str | None, problem: str | None, report: OffReport | None) -> Non
 
 
 def _over_own_wires(site: SiteFile) -> OffReport | None:
-    if site.mqtt is None or not site.site.plugs:
+    if not site.has_wires or not site.site.plugs:
         return None
     try:
         return bring_all_off(site, WITHIN_S * SECOND, "carerules stop")

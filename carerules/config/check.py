@@ -56,16 +56,22 @@ def _references(raw: Raw, _known: Known) -> Iterator[Mistake]:
 # ---- the ways out ------------------------------------------------------------------------------
 
 
-def _one_way(raw: Raw, _known: Known) -> Iterator[Mistake]:
+def _one_way(raw: Raw, known: Known) -> Iterator[Mistake]:
     real, played = "mqtt" in raw, "virtual" in raw
     if real and played:
         mend = "take one out; keep two site files to have both"
         yield ("virtual",), "both `mqtt` and `virtual`", "at most one of them", mend
     if not real and not played:
         for kind in ("plug", "feed"):
-            if names(raw, kind):
+            if _needs_broker(raw, known, kind):
                 said = f"a {kind}, but neither `mqtt` nor `virtual`"
                 yield (kind,), said, f"a way to reach the {kind}", "add a table `[mqtt]`"
+
+
+def _needs_broker(raw: Raw, known: Known, kind: str) -> bool:
+    profiles = [known.plugs.get(word(table, "profile")) for _, table in named(raw, kind)]
+    asked = [one for one in profiles if isinstance(one, PlugProfile) and one.call is not None]
+    return len(names(raw, kind)) > (len(asked) if kind == "plug" else 0)
 
 
 def _broker(raw: Raw, _known: Known) -> Iterator[Mistake]:
@@ -201,6 +207,25 @@ def _timers(raw: Raw, known: Known) -> Iterator[Mistake]:
             yield (*key, "lease"), found(table["lease"]), f"{low} s to {high} s for {own}", ""
 
 
+def _logins(raw: Raw, known: Known) -> Iterator[Mistake]:
+    for name, table in named(raw, "plug"):
+        profile, key = known.plugs.get(word(table, "profile")), ("plug", name)
+        if not isinstance(profile, PlugProfile):
+            continue
+        for own in ("user", "password_file"):
+            if own in table and profile.call is None:
+                said = f"`{own}` for {quoted(profile.name)}, a plug on MQTT"
+                mend = "take it out; `[mqtt]` has the broker's login"
+                yield (*key, own), said, "a plug that is asked", mend
+        if profile.call is None:
+            continue
+        if "user" in table and "password_file" not in table:
+            wanted, mend = "`password_file` beside it", "add `password_file`"
+            yield (*key, "user"), "no `password_file`", wanted, mend
+        if "password_file" in table and "user" not in table and profile.call.user is None:
+            yield (*key, "password_file"), "no `user`", "`user` beside it", "add `user`"
+
+
 # ---- limits ------------------------------------------------------------------------------------
 
 LIMITS: Mapping[str, tuple[str, Dimension, bool]] = {
@@ -305,6 +330,7 @@ CHECKS: tuple[Check, ...] = (
     _profiles,
     _wires,
     _timers,
+    _logins,
     _chemistries,
     _limits,
     _signals,

@@ -6,14 +6,14 @@ Knows what was read and checked. Does not check again.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime, time
 from math import ceil
 from pathlib import Path
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
-from carerules.adapters import Feed, FeedProfile, MqttAddress, PlugProfile
+from carerules.adapters import Feed, FeedProfile, Login, MqttAddress, PlugProfile
 from carerules.battery import Chemistry, shipped_chemistries
 from carerules.config.channels import Channel, channel_of
 from carerules.config.check import LIMITS
@@ -66,7 +66,8 @@ class SiteFile:
 
     `rules` and `state` are paths; `places` says where packs hang at first; `channels` says of which
     kind each is, `ways_out` has those that leave the house; samples stay in the journal for
-    `keep_samples`. Neither `mqtt` nor `virtual` means that values are typed in by hand.
+    `keep_samples`. Neither `mqtt` nor `virtual` means that values are typed in by hand. `logins`
+    are those of plugs that are asked, where the file has any.
     """
 
     file: str
@@ -86,6 +87,27 @@ class SiteFile:
     virtual: VirtualStart | None = None
     ways_out: tuple[Channel, ...] = ()
     keep_samples: Duration = 35 * DAY
+    logins: Mapping[str, Login] = field(default_factory=dict)
+
+    @property
+    def called(self) -> Mapping[str, Plug]:
+        """The plugs that answer each request, by name; none on a virtual site."""
+        return {} if self.virtual is not None else self._reached(by_call=True)
+
+    @property
+    def on_broker(self) -> Mapping[str, Plug]:
+        """The plugs that speak over the broker, by name."""
+        return self._reached(by_call=False)
+
+    @property
+    def has_wires(self) -> bool:
+        """Whether anything real is reached: a broker, or a plug that is asked."""
+        return self.mqtt is not None or bool(self.called)
+
+    def _reached(self, *, by_call: bool) -> Mapping[str, Plug]:
+        profiles = self.plug_profiles
+        plugs = self.site.plugs.items()
+        return {n: p for n, p in plugs if (profiles[p.profile].call is not None) == by_call}
 
     @property
     def names(self) -> Names:
@@ -190,6 +212,10 @@ def built(table: SiteTable, file: str, folder: Path, known: Known) -> SiteFile:
         virtual=None if table.virtual is None else _virtual(table.virtual, local),
         ways_out=ways_out,
         keep_samples=round(table.keep_samples),
+        logins={
+            name: Login(plug.user, _beside(folder, plug.password_file))
+            for name, plug in table.plug.items()
+        },
     )
 
 
@@ -262,21 +288,22 @@ def _plug(name: str, plug: PlugTable, known: Known, *, real: bool) -> Plug:
 
 
 def _mqtt(mqtt: MqttTable, folder: Path) -> MqttAddress:
-    def beside(path: str | None) -> Path | None:
-        return None if path is None else folder / path
-
     return MqttAddress(
         host=mqtt.host,
         port=mqtt.port,
         username=mqtt.user,
-        password_file=beside(mqtt.password_file),
+        password_file=_beside(folder, mqtt.password_file),
         tls=mqtt.tls,
-        ca_file=beside(mqtt.ca_file),
-        cert_file=beside(mqtt.cert_file),
-        key_file=beside(mqtt.key_file),
+        ca_file=_beside(folder, mqtt.ca_file),
+        cert_file=_beside(folder, mqtt.cert_file),
+        key_file=_beside(folder, mqtt.key_file),
         client_id=mqtt.client_id,
         clear_retained=mqtt.clear_retained,
     )
+
+
+def _beside(folder: Path, path: str | None) -> Path | None:
+    return None if path is None else folder / path
 
 
 def _virtual(virtual: VirtualTable, local: LocalTime) -> VirtualStart:

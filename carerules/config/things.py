@@ -11,7 +11,16 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from carerules.config.values import Day, Measure, Name, SpokenName, Title, When, name_of
+from carerules.config.values import (
+    Day,
+    Measure,
+    Name,
+    PasswordFile,
+    SpokenName,
+    Title,
+    When,
+    name_of,
+)
 from carerules.domain.moment import DAY, HOUR, MINUTE, SECOND, WEEK
 from carerules.domain.quantity import (
     CAPACITY,
@@ -211,6 +220,18 @@ class PlugTable(Table):
         description="Switch it on while nobody is there only when `carerules doctor SITE --prove` "
         "has timed it within 30 days and 20 switchings. With `false` a timer that was never seen "
         "to work is relied on, and the plug shows as unguarded. A virtual plug needs no proof.",
+    )
+    user: Title | None = Field(
+        default=None,
+        description="The name to log in with, at a plug that is asked over HTTP or in the local "
+        "network. Without it: the one that its profile has.",
+        examples=["admin"],
+    )
+    password_file: PasswordFile | None = Field(
+        default=None,
+        description="A file with that plug's password and nothing else, readable by its owner only "
+        "(mode 0600). Plugs on MQTT have none of their own: `[mqtt]` has the broker's.",
+        examples=["plug-password"],
     )
 
 

@@ -53,7 +53,7 @@ def look_over(
 ) -> list[Finding]:
     """Everything, in the order of the page. Raises `AddressError` for a bad password file."""
     heard = _Heard()
-    if site.mqtt is not None:
+    if site.has_wires:
         heard = _listened(site, clock)
     return [
         *_broker(site, heard),
@@ -70,6 +70,7 @@ def look_over(
 @dataclass(slots=True)
 class _Heard:
     up: bool = False
+    lost: dict[str, str] = field(default_factory=dict)
     refusals: list[str] = field(default_factory=list)
     reports: dict[str, PlugReport] = field(default_factory=dict)
     away: set[str] = field(default_factory=set)
@@ -81,18 +82,20 @@ def _listened(site: SiteFile, clock: LineClock) -> _Heard:
     try:
         now = outside.now()
         give_up, ask_at = now + LISTEN_FOR, now
-        while now < give_up and not (heard.up and set(heard.reports) >= set(site.site.plugs)):
-            if heard.up and now >= ask_at:
+        while now < give_up and not set(heard.reports) >= set(site.site.plugs):
+            if now >= ask_at:
                 ask_at = now + ASK_EVERY
-                for name in site.site.plugs:
+                for name in site.site.plugs if heard.up else site.called:
                     outside.perform(AskPlug(name))
             for event in outside.wait(now + LOOK_EVERY):
                 match event:
                     case PlugReport(plug=plug):
                         heard.reports[plug] = event
                     case PlugLink(_, plug, up):
-                        heard.up = heard.up or up
+                        heard.up = heard.up or (up and plug not in site.called)
                         (heard.away.discard if up else heard.away.add)(plug)
+                    case Rejected(_, origin, why) if origin.startswith("plug "):
+                        heard.lost[origin.removeprefix("plug ")] = why
                     case Rejected(_, _, why):
                         heard.refusals.append(why)
                     case _:
@@ -105,12 +108,16 @@ def _listened(site: SiteFile, clock: LineClock) -> _Heard:
 
 def _broker(site: SiteFile, heard: _Heard) -> Iterator[Finding]:
     if site.mqtt is None:
-        what = "a virtual site" if site.virtual is not None else "no broker: entries by hand only"
+        what = "no broker: entries by hand only"
+        if site.virtual is not None:
+            what = "a virtual site"
+        elif site.called:
+            what = "no broker: every plug is asked directly"
         yield Finding("broker", "in order", what)
         return
     where = site.mqtt.show()
     # A site without plugs hears of no link: nothing of it says whether the broker is there.
-    if not site.site.plugs:
+    if not site.on_broker:
         yield Finding("broker", "in order", f"{where}: no plug is switched over it")
     elif heard.up:
         yield Finding("broker", "in order", f"{where} accepts us")
@@ -225,7 +232,7 @@ def _notices(site: SiteFile) -> Iterator[Finding]:
 def _plugs(site: SiteFile, world: World, heard: _Heard) -> Iterator[Finding]:
     for name, plug in site.site.plugs.items():
         about = f"plug {name}"
-        if site.mqtt is not None and heard.up:
+        if heard.up or name in site.called:
             yield _answer(about, name, heard)
         timer = "no timer of its own" if plug.lease_s is None else f"opens itself {plug.lease_s} s "
         timer += "" if plug.lease_s is None else "after our last word"
@@ -252,7 +259,9 @@ def _plugs(site: SiteFile, world: World, heard: _Heard) -> Iterator[Finding]:
 def _answer(about: str, name: str, heard: _Heard) -> Finding:
     report = heard.reports.get(name)
     if report is None or name in heard.away:
-        return Finding(about, "wrong", "does not answer", "see that it has power and the network")
+        why = f": {heard.lost[name]}" if name in heard.lost else ""
+        mend = "see that it has power and the network"
+        return Finding(about, "wrong", f"does not answer{why}", mend)
     said = {True: "on", False: "off", None: "silent about its relay"}[report.on]
     power = "" if report.power_w is None else f", {report.power_w:.1f} W"
     if report.on and not report.timer_s:

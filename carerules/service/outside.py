@@ -1,4 +1,4 @@
-"""The outside as it is: a clock, an inbox that fills, plugs over MQTT, and people's entries.
+"""The outside as it is: a clock, an inbox that fills, plugs over MQTT or asked, people's entries.
 
 Knows how they are joined. Does not know what any of it means.
 """
@@ -7,7 +7,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from carerules.adapters import Inbox, Lane, LineClock, MqttWires, Topics, Wiring, topics_of
+from carerules.adapters import (
+    Called,
+    CalledWires,
+    Inbox,
+    Lane,
+    LineClock,
+    MqttWires,
+    Topics,
+    Wiring,
+    topics_of,
+)
 from carerules.config import SiteFile
 from carerules.domain.decision import Command
 from carerules.domain.event import Event, Tick
@@ -21,19 +31,25 @@ ECHO_EVERY_S = 20.0
 class RealOutside:
     """Satisfies `domain.ports.Outside`. Without a broker there are only people's entries."""
 
-    def __init__(self, site: SiteFile, clock: LineClock) -> None:
-        """Connects to nothing before `start`; raises `AddressError` for a bad password file."""
+    def __init__(self, site: SiteFile, clock: LineClock, *, strict: bool = True) -> None:
+        """Connects to nothing before `start`; raises `AddressError` for a bad password file.
+
+        With `strict` false a plug that is asked, and cannot be, keeps nobody from the others.
+        """
         self.inbox = Inbox(clock)
         self.timers = Timers(self.inbox)
         self._wires: MqttWires | None = None
         if site.mqtt is not None:
-            topics = _topics(site)
-            wiring = Wiring(site.site.plugs, site.plug_profiles, topics)
+            wiring = Wiring(site.on_broker, site.plug_profiles, _topics(site))
             self._wires = MqttWires(site.mqtt, wiring, self.inbox.put, self.inbox.now, clock.offset)
+        called = Called(site.called, site.plug_profiles, site.logins)
+        self._asked = frozenset(called.plugs)
+        self._called = CalledWires(called, self.inbox.put, self.inbox.now, strict=strict)
 
     def start(self) -> None:
         """Begin to listen."""
         self.timers.start()
+        self._called.start()
         if self._wires is not None:
             self._wires.start()
             self.timers.every(ECHO_EVERY_S, self._wires.echo, "echo")
@@ -49,7 +65,9 @@ class RealOutside:
 
     def perform(self, command: Command) -> None:
         """Send it now, or not at all."""
-        if self._wires is not None:
+        if command.plug in self._asked:
+            self._called.perform(command)
+        elif self._wires is not None:
             self._wires.perform(command)
 
     def wake(self) -> None:
@@ -57,15 +75,16 @@ class RealOutside:
         self.inbox.put(Lane.KEPT, lambda heard: (Tick(heard),))
 
     def close(self) -> None:
-        """Let go of the broker and the scheduler."""
+        """Let go of plugs, broker and scheduler."""
         self.timers.close()
+        self._called.close()
         if self._wires is not None:
             self._wires.close()
 
 
 def _topics(site: SiteFile) -> Topics:
     topics = topics_of(
-        site.site.plugs, site.plug_profiles, site.feeds, site.feed_profiles,
+        site.on_broker, site.plug_profiles, site.feeds, site.feed_profiles,
         catalogue(site.signals),
     )  # fmt: skip
     assert isinstance(topics, Topics), "config has checked plugs and feeds against their profiles"

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from carerules.adapters import LineClock, PlugProfile, power_on_fault
+from carerules.adapters import LineClock, Login, PlugProfile, called_power_on_fault, power_on_fault
 from carerules.config import SiteFile
 from carerules.domain.decision import AskPlug, OffProven, SwitchOff, SwitchOn
 from carerules.domain.event import PlugLink, PlugReport
@@ -77,10 +77,16 @@ def put_to_test(site: SiteFile, clock: LineClock, name: str, say: Callable[[str]
 def _asks_after_mains(site: SiteFile, test: _Test) -> None:
     """The state after a loss of mains, where the plug can be asked; otherwise it is said so."""
     question = test.profile.power_on
-    if question is None or site.mqtt is None:
+    name, within_s = test.plug.name, REACHED_WITHIN / SECOND
+    if question is None:
         test.note("its state after a loss of mains cannot be asked: pull it and see")
         return
-    wrong = power_on_fault(site.mqtt, test.plug, question, REACHED_WITHIN / SECOND)
+    if name in site.called:
+        login = site.logins.get(name, Login())
+        wrong = called_power_on_fault(test.plug, test.profile, login, within_s)
+    else:
+        assert site.mqtt is not None, "config has seen that the plug can be reached"
+        wrong = power_on_fault(site.mqtt, test.plug, question, within_s)
     if wrong is not None:
         raise FailedError(wrong)
     test.note("it says that it stays off after a loss of mains")

@@ -8,7 +8,7 @@ import tomllib
 from pathlib import Path
 
 from carerules.adapters import FeedProfile, Message, PlugProfile, Topics
-from carerules.adapters.profile import SaidFor
+from carerules.adapters.profile import Call, SaidFor
 from carerules.domain.event import Sample
 
 from test_topic_doors import TELEMETRY, TOPICS, feed_profile, plug_profile  # isort: skip
@@ -36,8 +36,17 @@ def test_the_message_shown_is_taken() -> None:
     assert isinstance(TOPICS, Topics)
 
 
+def test_the_plug_that_is_asked_has_what_its_profile_wants() -> None:
+    (shown,) = (text for _, text in BLOCKS if '"json-rpc-http"' in text)
+    (table,) = tomllib.loads(shown)["plug"].values()
+    found = plug_profile(table["profile"])
+    assert set(table) == {"profile", "password_file", *found.vars}
+    assert found.call is not None
+
+
 def test_every_key_is_explained() -> None:
-    keys = {*PlugProfile.model_fields, *SaidFor.model_fields, *FeedProfile.model_fields}
+    models = (PlugProfile, SaidFor, Call, FeedProfile)
+    keys = {key for model in models for key in model.model_fields}
     missing = [key for key in sorted(keys) if not re.search(rf"[`\[]{key}[`\] ]", PAGE)]
     assert missing == []
 
@@ -49,7 +58,8 @@ def test_every_profile_that_ships_is_listed() -> None:
 
 
 def test_feeds_shown_in_the_site_file_use_the_variables_that_the_profiles_want() -> None:
-    table = tomllib.loads(block("toml", 2))["feed"]
+    (shown,) = (text for _, text in BLOCKS if text.startswith("[feed."))
+    table = tomllib.loads(shown)["feed"]
     for feed in table.values():
         variables = set(feed) - {"profile", "pack"}
         assert variables == set(feed_profile(feed["profile"]).vars)

@@ -54,9 +54,12 @@ PLUG_VARIABLES = {
         "power": "watts",
         "update": "update",
     },
+    "json-rpc-http": {"host": "10.0.0.7", "channel": "0"},
+    "lan-relay": {"host": "10.0.0.8"},
+    "lan-relay-untimed": {"host": "10.0.0.9"},
 }
-NO_TIMER = {"value-bridge"}
-"""The family whose radio has no timer that every plug obeys (docs/plugs.md)."""
+NO_TIMER = {"value-bridge", "lan-relay-untimed"}
+"""The families of which not every plug obeys a timer (docs/plugs.md)."""
 TIMED = sorted(set(PLUG_VARIABLES) - NO_TIMER)
 
 FEED_VARIABLES = {"generic-json": {"topic": "bench/heron"}, "room-json": {"topic": "bench/room"}}
@@ -100,7 +103,7 @@ def test_each_that_ships_has_a_timer_a_meter_and_a_link(name: str) -> None:
     found = profile(name)
     assert found.on_for is not None
     assert found.metered
-    assert found.availability is not None
+    assert (found.availability is None) == (found.call is not None)
     assert found.ask is not None
     assert found.on is None  # nothing in it switches on without an end
     assert found.lease_for(90) == 90
@@ -289,6 +292,75 @@ def test_a_number_must_be_one() -> None:
     problem = fits(Plug("p", "json-rpc", {"topic": "a", "channel": "x"}), profile("json-rpc"))
     assert problem is not None
     assert "digits" in problem.mend
+
+
+@pytest.mark.parametrize(
+    ("host", "fits_it"),
+    [
+        ("10.0.0.7", True), ("plug-1.shed", True), ("10.0.0.7:8080", True), ("fe80::1", True),
+        ("10.0.0.7:0", False), ("10.0.0.7:70000", False), ("10.0.0.7:x", False), ("a b", False),
+        ("a/b", False), (":80", False), ("10.0.0.7:", False), ("user@10.0.0.7", False),
+    ],
+)  # fmt: skip
+def test_an_address_must_be_one(host: str, fits_it: bool) -> None:
+    variables = {"host": host, "channel": "0"}
+    problem = fits(Plug("p", "json-rpc-http", variables), profile("json-rpc-http"))
+    assert (problem is None) == fits_it
+    if problem is not None:
+        assert host in problem.found
+
+
+ASKED = """
+name = "mine"
+title = "my plug"
+[vars]
+host = "its address"
+[call]
+way = "http"
+address = "{host}"
+[[state]]
+topic = "rpc"
+pointer = "/on"
+on = true
+off = false
+[off]
+topic = "rpc"
+payload = "off"
+answer = [{ pointer = "/id", word = 1 }]
+[on_for]
+topic = "rpc"
+payload = "on {n}"
+answer = [{ pointer = "/id" }]
+min_s = 1
+max_s = 600
+[ask]
+topic = "rpc"
+payload = "?"
+"""
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "found", "mend"),
+    [
+        ('way = "http"', 'way = "telnet"', "`telnet`", "docs/plugs.md"),
+        ('"{host}"', '"{hots}"', "`{hots}` in `call.address`", "add"),
+        ('[ask]\ntopic = "rpc"\npayload = "?"', "", "no `ask`", "says nothing by itself"),
+        ('answer = [{ pointer = "/id" }]', "", "a command without `answer`", "add `answer`"),
+        ('[[state]]\ntopic = "rpc"', '[[state]]\ntopic = "x"', "a topic that `ask`", "answer to"),
+        ('[call]\nway = "http"\naddress = "{host}"', "", "`answer`", "over a broker none"),
+        ("[ask]", '[availability]\ntopic = "a"\nup = "1"\ndown = "0"\n[ask]',
+         "`availability` beside `call`", "leave it out"),
+    ],
+)  # fmt: skip
+def test_each_mistake_of_a_plug_that_is_asked_is_named(
+    tmp_path: Path, old: str, new: str, found: str, mend: str
+) -> None:
+    assert isinstance(load(tmp_path, ASKED), PlugProfile)
+    assert old in ASKED
+    problem = load(tmp_path, ASKED.replace(old, new, 1))
+    assert isinstance(problem, Problem)
+    assert problem.found.startswith(found)
+    assert mend in problem.mend
 
 
 # RFC 6901, section 5: the document and the values that its pointers find.

@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from site_cases import PRELUDE
 
+from carerules.adapters import Login
 from carerules.battery import shipped_chemistries
 from carerules.config import SiteFile, read_site, read_site_text
 from carerules.domain.moment import HOUR, MINUTE
@@ -31,6 +32,39 @@ def good(text: str) -> SiteFile:
 
 def utc(moment: int) -> datetime:
     return datetime.fromtimestamp(moment / 1_000, UTC)
+
+
+ASKED = """\
+name = "boat shed"
+zone = "Europe/Lisbon"
+[pack.heron]
+chemistry = "lipo"
+cells = 6
+capacity = "16 Ah"
+place = "A"
+[station.A]
+load = { plug = "A-load", power = "60 W" }
+[plug.A-load]
+profile = "json-rpc-http"
+host = "10.0.0.7"
+channel = "0"
+password_file = "plug-password"
+"""
+
+
+def test_a_plug_that_is_asked_needs_no_broker() -> None:
+    read = good(ASKED)
+    assert (list(read.called), list(read.on_broker), read.mqtt) == (["A-load"], [], None)
+    assert read.has_wires
+    assert read.logins["A-load"] == Login(None, read.folder / "plug-password")
+    assert read.site.plugs["A-load"].lease_s == 90
+    assert "plug-password" not in str(read.site)  # the core knows of no secret, nor where it is
+
+
+def test_on_a_virtual_site_nothing_is_asked() -> None:
+    read = good(ASKED + "[virtual]\nstart = 2026-12-01T18:00:00\n")
+    assert not read.called
+    assert not read.has_wires
 
 
 # ---- the example -------------------------------------------------------------------------------
