@@ -19,6 +19,7 @@ from carerules.cli.usage import usage_line
 COMMANDS: dict[str, tuple[str, str]] = {
     "run": ("live", "Run a site: listen, decide, switch, tell."),
     "rehearse": ("rehearsal", "Run a virtual site as fast as it goes, and sum up."),
+    "campaign": ("campaign", "Play nights of troubles, and look for breaches."),
     "stop": ("stopping", "All loads off, now; and read back."),
     "doctor": ("doctor", "Look over a site, or put one plug to the test."),
     "check": ("texts", "Check rule files or a site file."),

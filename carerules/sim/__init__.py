@@ -6,6 +6,7 @@ Knows the truth of its own world, which the core never sees.
 from carerules.sim.outside import VirtualOutside
 from carerules.sim.pack import CellKind, PackNature, PackTruth, born, plain_nature
 from carerules.sim.plug import MEANING, Fault, PlugTruth, Said
+from carerules.sim.sensor import Noise
 from carerules.sim.settings import VirtualPack, VirtualSettings
 from carerules.sim.world import VirtualSite
 
@@ -13,6 +14,7 @@ __all__ = [
     "MEANING",
     "CellKind",
     "Fault",
+    "Noise",
     "PackNature",
     "PackTruth",
     "PlugTruth",

@@ -53,12 +53,16 @@ class VirtualSite:
         chemistries: Mapping[str, CellKind],
         settings: VirtualSettings | None = None,
         seed: int = 0,
+        noise: Noise | None = None,
     ) -> None:
-        """`chemistries` by name; raises ValueError when a pack's is not there."""
+        """`chemistries` by name; raises ValueError when a pack's is not there.
+
+        `noise`: a ring that others share, for whoever makes many short-lived sites.
+        """
         self.site, self.seed = site, seed
         self.settings = settings = settings or VirtualSettings()
         self._now = settings.start
-        self._noise = Noise(f"{seed} noise")
+        self._noise = noise or Noise(f"{seed} noise")
         self._heard: list[Event] = []
         self._agenda = Agenda(single=("sample", "report"))
         self.plan = self._agenda.plan

@@ -26,6 +26,7 @@ from carerules.domain.decision import (
     Fired,
     JobBegan,
     JobEnded,
+    JobMoved,
     Marked,
     Notice,
     PackBarred,
@@ -312,3 +313,18 @@ def test_a_retired_pack_fires_nothing_until_it_is_released() -> None:
     assert not stage.world.chores
     run(stage, events_of("3h soc=50; 4h soc=90"), BEGIN + 5 * HOUR)
     assert stage.fired()[-1] == "r@4h"
+
+
+def test_a_veto_whose_figures_change_with_each_sample_is_told_once() -> None:
+    stage = on_bench("rule keep\n    when pack.soc >= 60 %: drain to 50 %", then=1)
+
+    def hot(at: Moment) -> Any:
+        return sample(at, soc=90.0, cell=4.08, temperature=52.0 + (at - BEGIN) / HOUR)
+
+    stage.feeds["heron"] = hot
+    stage.until(BEGIN + 30 * MINUTE)
+    told = [one.why for one in stage.all(JobMoved) if one.why.startswith("temperature: ")]
+    assert len(told) == 1, told
+    (job,) = stage.jobs
+    assert job.why.startswith("temperature: "), job.why
+    assert job.why != told[0], "whoever asks hears the last figure"

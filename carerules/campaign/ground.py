@@ -1,0 +1,135 @@
+"""What a night is played on: two packs, two stations, four plugs, and rules for them; all drawn.
+
+Knows what may be drawn. Does not know what goes wrong.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from datetime import UTC
+from functools import cache, lru_cache
+from random import Random
+from typing import NamedTuple
+
+from carerules.battery import Chemistry, shipped_chemistries
+from carerules.domain.moment import HOUR, MINUTE, SECOND, Duration, LocalTime, Moment
+from carerules.domain.pack import Pack, Plug, Site, Socket, Station
+from carerules.domain.signal import catalogue
+from carerules.lang import load
+from carerules.loop import Setup, make_setup
+from carerules.sim import VirtualPack, VirtualSettings
+
+BEGIN: Moment = 1_764_892_800_000  # Friday 5 December 2025, midnight UTC
+PACKS = ("heron", "egret")
+STATIONS = ("bench-1", "bench-2")
+LOADS = ("load-1", "load-2")
+CHARGERS = ("charger-1", "charger-2")
+LOAD_W, CHARGER_W = 60.0, 90.0
+
+RULES = (
+    "rule low\n    when pack.soc > 25 %: drain to 8 %\n",
+    "rule exercise\n    when pack.soc > 55 %:\n        drain to 40 %\n        rest 2 min\n"
+    "        charge to 60 %\n",
+    "rule deep\n    when pack.soc > 20 % for 2 min: drain to 8 %\n"
+    "rule half over deep\n    when pack.soc > 70 % for 20 min: drain to 50 %\n",
+    "never drain when pack.temperature > 32 °C for 2 min\n"
+    "rule storage\n    when pack.soc > 55 %: drain to 45 %\n"
+    "rule top\n    when pack.soc < 30 %: charge to 50 %\n",
+    "rule fill\n    when pack.soc < 95 % for 1 min: charge to 99 %\n",
+    "rule turn\n    when pack.soc > 50 %:\n        drain to 40 %\n        charge to 60 %\n",
+)
+"""Rules that ask for more than is good for a pack: what holds them back is what is tried."""
+
+SHORT: tuple[Duration, Duration] = (12 * MINUTE, 32 * MINUTE)
+LONG: Duration = 5 * HOUR
+LONG_SHARE = 0.01
+"""One night in a hundred is long enough for the cap of four hours."""
+
+
+class Ground(NamedTuple):
+    """What does not change through a night, and is the same in many of them."""
+
+    rules: int
+    blind: bool
+    sizes_ah: tuple[float, float]
+    timers_shown: tuple[bool, ...]
+    ceiling_v: float
+    rest: Duration
+
+
+class Beginning(NamedTuple):
+    """One night's ground, how its packs begin, and how long it is."""
+
+    ground: Ground
+    settings: VirtualSettings
+    length: Duration
+
+
+def drawn(chance: Random) -> Beginning:
+    """A beginning drawn by `chance`."""
+    blind = chance.random() < 0.25
+    ground = Ground(
+        chance.randrange(len(RULES)),
+        blind,
+        (chance.choice([1.3, 2.6]), chance.choice([2.6, 5.0, 16.0])),
+        tuple(chance.random() < 0.8 for _ in (*LOADS, *CHARGERS)),
+        chance.choice([4.22, 4.22, 4.10]),
+        chance.choice([MINUTE, MINUTE, 20 * MINUTE]),
+    )
+    packs = {
+        name: VirtualPack(
+            soc=chance.choices(
+                [chance.uniform(50, 100), chance.uniform(5, 50), chance.uniform(0, 1)], (7, 3, 1)
+            )[0],
+            station=station,
+            feed=not (blind and chance.random() < 0.5),
+            # Cells no further apart than what is allowed for where they are not seen.
+            uneven=chance.choice([0.5, 1, 2] if blind else [0.5, 1, 2, 10]),
+            health=chance.uniform(75, 100),
+            off_curve=chance.uniform(-1.5, 1.5),
+        )
+        for name, station in zip(PACKS, STATIONS, strict=True)
+    }
+    length = LONG if chance.random() < LONG_SHARE else chance.randrange(*SHORT)
+    settings = VirtualSettings(
+        start=BEGIN, packs=packs, load_cutoff_v=1.0,
+        room_c=chance.choice([20.0, 20.0, 20.0, 31.0, 3.0]),
+        idle=chance.choice([20, 30, 40]) * SECOND,
+        moving=chance.choice([10, 20, 30]) * SECOND,
+    )  # fmt: skip
+    return Beginning(ground, settings, length)
+
+
+@lru_cache(4_096)  # as many as there are, nearly; nights share them
+def setup_on(ground: Ground) -> Setup:
+    """The site and its rules, ready to be run."""
+    limits = replace(
+        chemistries()["lipo"].limits,
+        cell_v_ceiling=ground.ceiling_v, rest_before_charge=ground.rest,
+    )  # fmt: skip
+    site = Site(
+        "night",
+        LocalTime(UTC),
+        {n: Pack(n, "lipo", 6, ah, limits) for n, ah in zip(PACKS, ground.sizes_ah, strict=True)},
+        {
+            name: Station(
+                name, Socket(load, LOAD_W), Socket(charger, CHARGER_W), blind=ground.blind
+            )
+            for name, load, charger in zip(STATIONS, LOADS, CHARGERS, strict=True)
+        },
+        {
+            name: Plug(name, "virtual", timer_shown=shown)
+            for name, shown in zip((*LOADS, *CHARGERS), ground.timers_shown, strict=True)
+        },
+        virtual=True,
+    )
+    loaded = load({"night.care": RULES[ground.rules]}, catalogue=catalogue())
+    assert loaded.plan is not None
+    return make_setup(site, chemistries(), catalogue(), loaded.plan)
+
+
+@cache
+def chemistries() -> Mapping[str, Chemistry]:
+    """Those that ship."""
+    return shipped_chemistries()

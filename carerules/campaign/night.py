@@ -1,0 +1,204 @@
+"""One night: drawn from its seed, played by the real service, and judged by the observer.
+
+Knows how a night is put together. The same seed and number give the same night, to the byte.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from random import Random
+
+from carerules.campaign.ground import BEGIN, chemistries, drawn, setup_on
+from carerules.campaign.journal import Killed
+from carerules.campaign.observer import Worst
+from carerules.campaign.stage import Stage
+from carerules.campaign.troubles import TROUBLES
+from carerules.campaign.troubles.people import comes, said
+from carerules.domain.decision import (
+    AskPlug,
+    Notice,
+    Outcome,
+    StationLocked,
+    SwitchOff,
+    SwitchOn,
+)
+from carerules.domain.event import Event, Released, Started, Stopped
+from carerules.domain.moment import MINUTE, SECOND, Duration, Moment
+from carerules.domain.pack import Side
+from carerules.loop import World, new_world, next_due
+from carerules.service import Service, restore
+from carerules.sim import Noise, VirtualSite
+
+COUNTS, WEIGHTS = (1, 2, 3), (4, 4, 2)
+"""Two nights in five have one trouble, two have two, one has three."""
+QUIET_END: Duration = 2 * MINUTE
+"""No trouble begins so shortly before the end: it would be seen by nobody."""
+DOWN_USUALLY: Duration = 40 * SECOND
+"""How long a supervisor takes where the kill itself does not say."""
+NOISES = 32  # rings of noise that nights share: making one takes as long as playing a night
+
+
+@dataclass(frozen=True, slots=True)
+class Night:
+    """Which night: number `number` of the campaign `seed`. `trouble`: this kind is the first of its
+    troubles, and the only one where `at` says when (ms into the night)."""
+
+    seed: int
+    number: int
+    trouble: str = ""
+    at: Duration | None = None
+
+    @property
+    def again(self) -> str:
+        """The command that plays it again."""
+        kind = f' --trouble "{self.trouble}"' if self.trouble else ""
+        at = "" if self.at is None else f" --at {self.at}"
+        return f"carerules campaign --seed {self.seed} --night {self.number}{kind}{at}"
+
+
+@dataclass(frozen=True, slots=True)
+class Played:
+    """What became of a night."""
+
+    night: Night
+    length: Duration
+    troubles: tuple[str, ...]
+    breaches: tuple[str, ...]
+    story: tuple[str, ...]
+    ons: int
+    kills: int
+    steps: int
+    worst: Worst
+
+
+def play(
+    night: Night, *, tell: bool = False, stepped: Callable[[Moment], None] = lambda _: None
+) -> Played:
+    """Play a night; with its story, if it is to be told. `stepped` hears of each step's moment."""
+    return _Playing(night, stepped).play(tell=tell)
+
+
+class _Playing:
+    def __init__(self, night: Night, stepped: Callable[[Moment], None]) -> None:
+        self.night, self.stepped = night, stepped
+        chance = Random(f"night {night.seed} {night.number}")
+        ground, settings, length = drawn(chance)
+        setup = setup_on(ground)
+        seed = chance.randrange(1 << 32)
+        noise = _noise(seed % NOISES)
+        site = VirtualSite(setup.site, chemistries(), settings, seed, noise=noise)
+        self.stage = Stage(site, setup, length)
+        self.troubles: list[str] = []
+        self.ons = self.kills = self.steps = 0
+        for pack, begins in settings.packs.items():
+            if not begins.feed:
+                self.stage.at(BEGIN + SECOND, said(self.stage, pack, chance.gauss(0, 1)))
+        self._draw_troubles(chance)
+
+    def _draw_troubles(self, chance: Random) -> None:
+        night, stage = self.night, self.stage
+        kinds = list(TROUBLES)
+        count = chance.choices(COUNTS, WEIGHTS)[0] if night.at is None else 1
+        for place in range(count):
+            kind = night.trouble if night.trouble and not place else chance.choice(kinds)
+            after = chance.randrange(stage.length - QUIET_END)
+            if night.at is not None:
+                after = night.at
+            self.troubles.append(f"{kind} at {after / SECOND:.1f} s")
+            stage.at(BEGIN + after, TROUBLES[kind](stage, chance))
+        if chance.random() < 0.6:
+            its = Random(chance.random())
+            stage.at(BEGIN + chance.randrange(stage.length // 2), lambda: comes(stage, its))
+
+    def play(self, *, tell: bool) -> Played:
+        stage = self.stage
+        until = BEGIN + stage.length
+        service = self._service(new_world(stage.setup, BEGIN))
+        pending: Sequence[Event] = [Started(BEGIN)]
+        while stage.now() < until:
+            try:
+                service.take(pending)
+                self._stepped(service.world)
+                if stage.down_until is not None:
+                    raise Killed
+                due = min(next_due(service.world), service.world.now + MINUTE, until)
+                pending = stage.wait(due)
+                self.steps += len(pending)
+            except Killed:
+                if service.faulted:  # a stop that could not be kept is forgotten with the rest
+                    stage.observer.stopped_at = None
+                service, pending = self._begun_anew(until)
+        observer = stage.observer
+        return Played(
+            self.night, stage.length, tuple(self.troubles), tuple(observer.breaches),
+            stage.story() if tell else (), self.ons, self.kills, self.steps, observer.worst,
+        )  # fmt: skip
+
+    # ---- the service, killed and begun anew --------------------------------------------------
+
+    def _service(self, world: World) -> Service:
+        journal = self.stage.journal
+        return Service(world, self.stage, journal, self._told, snapshot=journal.snapshot)
+
+    def _begun_anew(self, until: Moment) -> tuple[Service, Sequence[Event]]:
+        stage = self.stage
+        self.kills += 1
+        since = stage.now()
+        lasts, stage.down_until = stage.down_until or since + DOWN_USUALLY, None
+        stage.say("killed")
+        stage.journal.lose_pending()
+        while stage.now() < min(lasts, until):
+            stage.wait(min(lasts, until))  # what it hears is heard by nobody
+        stage.down_until, stage.hung_until = None, 0
+        stage.observer.off_wanted.clear()  # the one who wanted it is gone, and has told nobody
+        world = restore(stage.journal, stage.setup, stage.now())
+        now = max(stage.now(), world.now)
+        return self._service(world), [Started(now, 0, stage.now() - since)]
+
+    # ---- what the observer has to know of it -------------------------------------------------
+
+    def _stepped(self, world: World) -> None:
+        observer = self.stage.observer
+        observer.stepped_at = self.stage.now()
+        observer.hangs_at = {state.station: name for name, state in world.packs.items()}
+        self.stepped(observer.stepped_at)
+        for station in world.setup.site.stations.values():
+            for side in Side:
+                socket = station.socket(side)
+                if socket is not None and world.plugs[socket.plug].on_at is not None:
+                    cap = world.stations[station.name].dwell.energy_wh_max
+                    observer.cap_wh[socket.plug] = cap
+
+    def _told(self, event: Event, outcomes: Sequence[Outcome], world: World) -> None:
+        stage = self.stage
+        match event:
+            case Released(what=what):
+                stage.observer.locked.discard(what)
+                if what == "site":
+                    stage.observer.stopped_at = None
+            case Stopped(by="a person"):
+                stage.observer.stopped_at = stage.now()
+            case _:
+                pass
+        for one in outcomes:
+            match one:
+                case SwitchOn(renewal=True) | AskPlug():
+                    continue
+                case SwitchOff(again=again) if again:
+                    continue
+                case SwitchOn():
+                    self.ons += 1
+                case Notice(key=key, text=text, urgent=True):
+                    for plug in world.plugs:
+                        if plug in text or plug in key:
+                            stage.observer.told[plug] = stage.now()
+                case StationLocked(station=station):
+                    stage.observer.locked.add(station)
+            stage.say(one)
+
+
+@lru_cache(NOISES)
+def _noise(ring: int) -> Noise:
+    return Noise(f"campaign {ring}")

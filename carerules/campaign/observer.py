@@ -1,0 +1,215 @@
+"""Who looks at contacts and cells as they are, never at what anybody says of them.
+
+Knows the safety contract as bounds on the truth. Does not know how the program keeps them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from carerules.domain.moment import HOUR, SECOND, Duration, Moment, show_duration
+from carerules.domain.pack import Side
+from carerules.sim import VirtualSite
+
+LOOK_EVERY: Duration = 10 * SECOND
+"""While a contact is closed the truth is looked at this often; each bound allows for it."""
+LEASE_ENDS: Duration = 95 * SECOND
+"""SAFETY 1: off so soon after whatever stops service, host, broker or network."""
+DATA_ENDS: Duration = 75 * SECOND
+"""SAFETY 1: off so soon after its data became doubtful."""
+ALARM_ENDS: Duration = 35 * SECOND
+"""SAFETY 4: an urgent notice 30 s after OFF was wanted, and 5 s to look."""
+PERSON_ENDS: Duration = 30 * SECOND
+"""A charger is off so soon after whoever was with it said they would leave."""
+ON_LONGEST: Duration = 4 * HOUR
+"""SAFETY 9."""
+SURGE = 1.2
+"""A load or charger may draw so much over its usual power before it is brought off."""
+METER_ERROR = 1.02
+HEAT_K = 2.0
+"""A sensor's own error (2 sigma of 0.2 K) and its step, and what its pack warms in a look."""
+
+CELL_V = 0.01
+"""What a meter of cells may be off by, with its step."""
+
+BOUNDS = {
+    "floor": "while a load's contact is closed, no cell below its floor for more than 95 s",
+    "heat": "while a contact is closed, no pack above its warmest for more than 95 s",
+    "lease": "a contact is open at most 95 s after the service last made a step",
+    "data": "OFF is sent at most 75 s after the pack's last word that can be believed",
+    "both": "a station's load and charger are never closed at once",
+    "caps": "one closed stretch: at most 4 h, and its energy cap and what 95 s more move",
+    "charger": "no charger is closed when nobody is there",
+    "stop": "a contact is open at most 95 s after a person stopped everything",
+    "harm": "no charger is closed for more than 95 s on a cell below the voltage that harms it",
+    "ceiling": "no charger is closed for more than 95 s with a cell above its ceiling",
+    "told": "contact closed 35 s after OFF was wanted: an urgent notice, and a locked station",
+}
+"""What the observer holds the program to, by the word that a breach begins with."""
+
+
+@dataclass
+class Run:
+    """One closed stretch of a contact."""
+
+    since: Moment
+    moved_wh: float = 0.0
+    cap_wh: float | None = None
+    low_since: Moment | None = None
+    high_since: Moment | None = None
+    harmed_since: Moment | None = None
+    hot_since: Moment | None = None
+
+
+@dataclass
+class Worst:
+    """The worst that was seen in a night, within bounds or not (s)."""
+
+    below_floor_s: float = 0.0
+    after_stop_s: float = 0.0
+    closed_s: float = 0.0
+
+
+@dataclass
+class Observer:
+    """The truth of one night, and each breach of a bound, once.
+
+    Of what the service did it knows when it last stepped, when it wanted OFF, what it told and
+    locked. `excused` are plugs that are outside the contract: a welded contact, a stranger who
+    keeps sending ON, a plug whose own timer does not open it. A plug in `liars` says OFF and 0 W
+    while it stays closed: nobody can be told of that. `believable_at` is when each pack was last
+    heard of believably, `hangs_at` which pack the service believes to hang where.
+    """
+
+    site: VirtualSite
+    stepped_at: Moment
+    breaches: list[str] = field(default_factory=list)
+    worst: Worst = field(default_factory=Worst)
+    attended_until: Moment = 0
+    stopped_at: Moment | None = None
+    excused: set[str] = field(default_factory=set)
+    liars: set[str] = field(default_factory=set)
+    off_wanted: dict[str, Moment] = field(default_factory=dict)
+    cap_wh: dict[str, float] = field(default_factory=dict)
+    told: dict[str, Moment] = field(default_factory=dict)
+    locked: set[str] = field(default_factory=set)
+    believable_at: dict[str, Moment] = field(default_factory=dict)
+    hangs_at: dict[str | None, str] = field(default_factory=dict)
+    _runs: dict[str, Run] = field(default_factory=dict)
+    _seen_at: Moment = 0
+
+    def __post_init__(self) -> None:
+        self._begin = self._seen_at = self.site.now
+
+    @property
+    def sees_current(self) -> bool:
+        """Whether a contact is closed, so that the truth must be looked at often."""
+        return any(truth.closed for truth in self.site.bench.plugs.values())
+
+    def look(self) -> None:
+        """Hold what is true at this moment against every bound."""
+        bench, now = self.site.bench, self.site.now
+        passed, self._seen_at = now - self._seen_at, now
+        for plug, truth in bench.plugs.items():
+            if not truth.closed:
+                self._runs.pop(plug, None)
+                self.off_wanted.pop(plug, None)
+                continue
+            run = self._runs.get(plug)
+            if run is None:
+                run = self._runs[plug] = Run(now)
+            station, side = bench.side_of[plug]
+            pack = bench.pack_at(station)
+            if pack is not None:
+                self.site.bring(pack)
+            if run.since != now:
+                run.moved_wh += bench.power_w(plug) * passed / HOUR
+                self.worst.closed_s += passed / SECOND
+            self._told(plug, station)
+            if plug not in self.excused:
+                self._contact(plug, station, side, run)
+                if pack is not None:
+                    self._pack(plug, station, pack, side, run)
+        self._both()
+
+    def _breach(self, bound: str, what: str) -> None:
+        if not any(one.split(": ")[1] == bound for one in self.breaches):
+            at = (self.site.now - self._begin) / SECOND
+            self.breaches.append(f"{at:.1f} s: {bound}: {what}")
+
+    def _both(self) -> None:
+        closed = {plug for plug, truth in self.site.bench.plugs.items() if truth.closed}
+        if len(closed) < 2:
+            return
+        for station in self.site.site.stations.values():
+            plugs = {socket.plug for side in Side if (socket := station.socket(side))}
+            if len(plugs) == 2 and plugs <= closed and not plugs & self.excused:
+                self._breach("both", f"load and charger of {station.name} are closed")
+
+    def _told(self, plug: str, station: str) -> None:
+        wanted = self.off_wanted.get(plug)
+        if wanted is None or plug in self.liars or self.site.now - wanted <= ALARM_ENDS:
+            return
+        if self.told.get(plug, 0) < wanted:
+            self._breach("told", f"{plug} is closed 35 s after OFF was wanted, nobody was told")
+        elif station not in self.locked:
+            self._breach("told", f"{plug} is closed 35 s after OFF was wanted, {station} is free")
+
+    def _contact(self, plug: str, station: str, side: Side, run: Run) -> None:
+        now = self.site.now
+        if side is Side.CHARGER and now > self.attended_until + PERSON_ENDS:
+            self._breach("charger", f"{plug} is closed and nobody is there")
+        stopped = self.stopped_at
+        if stopped is not None and now - stopped > LEASE_ENDS + LOOK_EVERY:
+            self._breach("stop", f"{plug} closed {show_duration(now - stopped)} after the stop")
+        after = now - self.stepped_at
+        self.worst.after_stop_s = max(self.worst.after_stop_s, after / SECOND)
+        if after > LEASE_ENDS + LOOK_EVERY:
+            self._breach("lease", f"{plug} closed {show_duration(after)} after the last step")
+        if now - run.since > ON_LONGEST + LEASE_ENDS:
+            self._breach("caps", f"{plug} closed for {show_duration(now - run.since)}")
+        run.cap_wh = self.cap_wh.get(plug, run.cap_wh)
+        socket = self.site.site.stations[station].socket(side)
+        if run.cap_wh is None or socket is None:
+            return
+        after_wh = SURGE * socket.power_w * LEASE_ENDS / HOUR
+        if run.moved_wh > METER_ERROR * run.cap_wh + after_wh:
+            self._breach("caps", f"{plug} moved {run.moved_wh:.1f} Wh, cap {run.cap_wh:.1f} Wh")
+
+    def _pack(self, plug: str, station: str, pack: str, side: Side, run: Run) -> None:
+        now, truth = self.site.now, self.site.bench.packs[pack]
+        limits = self.site.site.packs[pack].limits
+        draining = side is Side.LOAD
+        warmest = limits.drain_c_max if draining else limits.charge_c_max
+        run.hot_since = _since(run.hot_since, now, truth.temperature_c > warmest + HEAT_K)
+        if run.hot_since is not None and now - run.hot_since > LEASE_ENDS + LOOK_EVERY:
+            self._breach("heat", f"{plug} closed with {pack} at {truth.temperature_c:.1f} °C")
+        lowest, highest = min(truth.cell_v), max(truth.cell_v)
+        if not draining:
+            run.high_since = _since(run.high_since, now, highest > limits.cell_v_ceiling + CELL_V)
+            if run.high_since is not None and now - run.high_since > LEASE_ENDS + LOOK_EVERY:
+                self._breach("ceiling", f"{plug} closed with {pack} at {highest:.3f} V a cell")
+            run.harmed_since = _since(run.harmed_since, now, lowest < limits.cell_v_harm - CELL_V)
+            if run.harmed_since is not None and now - run.harmed_since > LEASE_ENDS + LOOK_EVERY:
+                self._breach("harm", f"{plug} closed with {pack} at {lowest:.3f} V a cell")
+            return
+        run.low_since = _since(run.low_since, now, lowest < limits.cell_v_floor)
+        if run.low_since is not None:
+            low_for = now - run.low_since
+            self.worst.below_floor_s = max(self.worst.below_floor_s, low_for / SECOND)
+            if low_for > LEASE_ENDS + LOOK_EVERY:
+                self._breach("floor", f"{pack} at {lowest:.3f} V for {show_duration(low_for)}")
+        # While it makes no step, or has no way to the plug, the lease is what ends it.
+        blind, believed = self.site.site.stations[station].blind, self.hangs_at.get(station, "")
+        heard = max(self.believable_at.get(believed, 0), run.since)
+        if blind or plug in self.off_wanted:
+            return
+        if self.stepped_at - heard > DATA_ENDS + LOOK_EVERY:
+            silent = show_duration(now - heard)
+            self._breach("data", f"{plug} kept on, {believed} silent for {silent}")
+
+
+def _since(before: Moment | None, now: Moment, holds: bool) -> Moment | None:
+    if not holds:
+        return None
+    return now if before is None else before

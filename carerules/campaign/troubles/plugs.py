@@ -1,0 +1,83 @@
+"""Plugs that fail, lose their mains, or are switched by somebody else."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from random import Random
+
+from carerules.campaign.ground import CHARGERS, LOADS
+from carerules.campaign.stage import Act, Stage
+from carerules.campaign.troubles.kinds import Trouble
+from carerules.domain.decision import SwitchOn
+from carerules.domain.event import Event
+from carerules.domain.moment import MINUTE, SECOND
+from carerules.sim import Fault
+
+OUTSIDE_THE_CONTRACT = (Fault.TIMER_MISSING, Fault.TIMER_LONG, Fault.HANGS, Fault.WELDED)
+"""With these a plug does not open by itself: it is excused from what that breaks."""
+STRANGER_EACH = 12 * SECOND
+
+
+def _plug(fault: Fault) -> Trouble:
+    def draw(stage: Stage, chance: Random) -> Act:
+        plug = chance.choice([*LOADS, *LOADS, *CHARGERS])
+        mends, after = chance.random() < 0.5, chance.randrange(20 * SECOND, 20 * MINUTE)
+
+        def act() -> Sequence[Event]:
+            stage.say(f"{plug} begins: {fault.value}")
+            stage.world.wires.fail(plug, fault)
+            if fault in OUTSIDE_THE_CONTRACT:
+                stage.observer.excused.add(plug)
+            if fault is Fault.LIES:
+                stage.observer.liars.add(plug)
+            if mends:
+                stage.later(after, mend)
+            return ()
+
+        def mend() -> Sequence[Event]:
+            stage.say(f"{plug} mended: {fault.value}")
+            stage.world.wires.mend(plug, fault)
+            return ()
+
+        return act
+
+    return draw
+
+
+def _mains(stage: Stage, chance: Random) -> Act:
+    """The mains go for a moment: every plug wakes open."""
+    plugs = (*LOADS, *CHARGERS) if chance.random() < 0.5 else (chance.choice(LOADS),)
+
+    def act() -> Sequence[Event]:
+        stage.say(f"the mains of {', '.join(plugs)} go for a moment")
+        for plug in plugs:
+            stage.world.wires.reboot(plug)
+        return ()
+
+    return act
+
+
+def _stranger(stage: Stage, chance: Random) -> Act:
+    """Somebody else sends ON: outside the contract, but told, and the station locked."""
+    plug = chance.choice([*LOADS, *LOADS, *CHARGERS])
+    times = chance.choice([1, 2, 10])
+
+    def act(left: int = times) -> Sequence[Event]:
+        stage.say(f"a stranger switches {plug} on")
+        stage.observer.excused.add(plug)
+        stage.world.send(SwitchOn(plug, 90, "stranger", 0, False))
+        wire = stage.wires[plug]
+        if not wire.cut and wire.lossy is None:  # otherwise nobody can know
+            stage.observer.off_wanted.setdefault(plug, stage.now())
+        if left > 1:
+            stage.later(STRANGER_EACH, lambda: act(left - 1))
+        return ()
+
+    return act
+
+
+PLUGS: dict[str, Trouble] = {
+    **{f"plug {fault.value}": _plug(fault) for fault in Fault},
+    "plug mains": _mains,
+    "plug stranger": _stranger,
+}

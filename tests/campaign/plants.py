@@ -1,0 +1,212 @@
+"""Faults planted in the program, each of which the campaign must find: name, how, bound, trouble.
+
+Each is one thing that a careless hand could do to the program: a check taken out, a bound widened,
+a sign turned. Where two stand together, either alone is held by the other, as it is meant to be.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Any
+
+import pytest
+
+from carerules.battery import estimate
+from carerules.domain.decision import SwitchOff
+from carerules.domain.moment import DAY, HOUR
+from carerules.domain.quantity import Known
+from carerules.loop import intake, knowledge, steer, view
+from carerules.safety import Permit, interlock, lease
+from carerules.safety import pack as pack_checks
+from carerules.service import memory
+
+Patch = pytest.MonkeyPatch
+
+
+@dataclass(frozen=True)
+class Plant:
+    """`trouble`: the kind that each night of the search begins with; empty: as it comes."""
+
+    name: str
+    plant: Callable[[Patch], None]
+    bound: str
+    trouble: str = ""
+
+
+def without(*names: str) -> Callable[[Patch], None]:
+    """The interlock without some of its checks."""
+
+    def plant(patch: Patch) -> None:
+        checks = {
+            side: tuple(one for one in checks if one[0] not in names)
+            for side, checks in interlock.CHECKS.items()
+        }
+        assert sum(map(len, checks.values())) < sum(map(len, interlock.CHECKS.values()))
+        patch.setattr(interlock, "CHECKS", checks)
+
+    return plant
+
+
+def changed(target: Any, name: str, value: Any) -> Callable[[Patch], None]:
+    """One thing replaced by another."""
+
+    def plant(patch: Patch) -> None:
+        assert hasattr(target, name)
+        patch.setattr(target, name, value)
+
+    return plant
+
+
+def all_of(*plants: Callable[[Patch], None]) -> Callable[[Patch], None]:
+    def plant(patch: Patch) -> None:
+        for one in plants:
+            one(patch)
+
+    return plant
+
+
+def _switch_on_long(patch: Patch) -> None:
+    honest = lease.want_on
+
+    def longer(state: Any, plug: Any, *rest: Any) -> Any:
+        after, commands = honest(state, plug, *rest)
+        return after, [
+            replace(one, lease_s=3_600) if hasattr(one, "lease_s") else one for one in commands
+        ]
+
+    patch.setattr(steer, "want_on", longer)
+    patch.setattr(lease, "_timer_not_armed", lambda *_: False)
+
+
+def _switch_on_bare(patch: Patch) -> None:
+    honest = lease.want_on
+
+    def bare(state: Any, plug: Any, *rest: Any) -> Any:
+        after, commands = honest(state, plug, *rest)
+        return after, [
+            replace(one, lease_s=None) if hasattr(one, "lease_s") else one for one in commands
+        ]
+
+    patch.setattr(steer, "want_on", bare)
+    patch.setattr(lease, "_timer_not_armed", lambda *_: False)
+
+
+def _once_on_always_on(patch: Patch) -> None:
+    honest = steer.judge
+
+    def judge(turn: Any, station: Any, intent: Any) -> Any:
+        verdict = honest(turn, station, intent)
+        socket = station.socket(intent.side)
+        if turn.world.plugs[socket.plug].on_at is not None:
+            return Permit(intent.job, turn.world.now, 1 << 60)
+        return verdict
+
+    patch.setattr(steer, "judge", judge)
+
+
+def _floor_mistyped(patch: Patch) -> None:
+    honest = pack_checks.above_floor
+
+    def check(intent: Any, bench: Any) -> Any:
+        limits = replace(bench.pack.limits, cell_v_floor=2.4)
+        return honest(intent, replace(bench, pack=replace(bench.pack, limits=limits)))
+
+    _swap_check(patch, "floor", check)
+
+
+def _floor_by_charge(patch: Patch) -> None:
+    def check(intent: Any, bench: Any) -> Any:
+        soc = bench.readings.get("pack.soc")
+        if isinstance(soc, Known) and soc.value > bench.pack.limits.soc_floor:
+            return pack_checks.CLEAR
+        return pack_checks.Refusal("low", "more")
+
+    _swap_check(patch, "floor", check)
+
+
+def _swap_check(patch: Patch, name: str, check: Any) -> None:
+    checks = {
+        side: tuple((n, check if n == name else one) for n, one in checks)
+        for side, checks in interlock.CHECKS.items()
+    }
+    patch.setattr(interlock, "CHECKS", checks)
+
+
+def _late_is_now(patch: Patch) -> None:
+    honest = knowledge.take_in
+
+    def take_in(turn: Any, event: Any) -> Any:
+        return honest(turn, replace(event, at=event.heard))
+
+    patch.setattr(intake, "take_in", take_in)
+
+
+def _everything_believed(patch: Patch) -> None:
+    def screened(pack: Any, chemistry: Any, sample: Any, temperature: Any = None) -> Any:
+        return {value.signal: value for value in sample.values}, sample.cells, {}
+
+    patch.setattr(estimate, "screened", screened)
+
+
+def _off_not_said(patch: Patch) -> None:
+    """OFF is decided, told and forgotten, and never leaves; and the timer is renewed for ever."""
+    honest = lease.want_off
+
+    def want_off(state: Any, plug: Any, because: str, now: int) -> Any:
+        after, words = honest(state, plug, because, now)
+        return after, [word for word in words if not isinstance(word, SwitchOff)]
+
+    patch.setattr(steer, "want_off", want_off)
+
+
+def _never_alarmed(patch: Patch) -> None:
+    patch.setattr(steer, "_alarm", lambda _turn, _station, state: replace(state, alarmed=True))
+
+
+def _off_at_once_believed(patch: Patch) -> None:
+    patch.setattr(lease, "_read_back_off", lambda state, _plug: state.off_at is not None)
+    patch.setattr(steer, "astray", lambda *_: False)
+    patch.setattr(lease, "astray", lambda *_: False)
+
+
+def _ever_attended(patch: Patch) -> None:
+    patch.setattr(pack_checks, "attended", lambda _bench: True)
+
+
+def _forgets_the_stop(patch: Patch) -> None:
+    patch.setattr(memory, "_WHOLE", tuple(one for one in memory._WHOLE if one != "stopped"))
+
+
+PLANTS = (
+    Plant("no floor", without("floor"), "floor"),
+    Plant("the floor is a volt lower", _floor_mistyped, "floor"),
+    Plant("the floor by the charge, not by the cells", _floor_by_charge, "floor"),
+    Plant("another pack is not noticed", without("answer"), "floor", "people swap untold"),
+    Plant("no temperature check", without("temperature"), "heat", "people heat"),
+    Plant("a charger with nobody there", without("presence"), "charger"),
+    Plant("somebody is always there", _ever_attended, "charger"),
+    Plant("no ceiling", without("ceiling"), "ceiling", "people come"),
+    Plant("a harmed pack is charged", without("ceiling", "pack barred"), "harm", "people come"),
+    Plant("the lease is an hour", _switch_on_long, "lease", "machine killed"),
+    Plant("ON without a timer", _switch_on_bare, "lease", "machine killed"),
+    Plant("once on, always on", _once_on_always_on, "floor"),
+    Plant("once on, always on: data", _once_on_always_on, "data", "telemetry missing"),
+    Plant("data a day old will do", all_of(
+        changed(pack_checks, "DATA_AGE_MAX", DAY), without("answer")), "data", "telemetry missing"),
+    Plant("everything is believed", all_of(_everything_believed, without("answer")), "data",
+          "telemetry milli"),
+    Plant("late is as good as now", _late_is_now, "data", "telemetry very late"),
+    Plant("stop does not stop", without("stop"), "stop", "people stop"),
+    Plant("stop is forgotten at a restart", _forgets_the_stop, "stop", "people stop"),
+    Plant("nobody is told", _never_alarmed, "told", "plug ignores-off"),
+    Plant("told after ten minutes", changed(lease, "OFF_ALARM", HOUR // 6), "told",
+          "plug ignores-off"),
+    Plant("off is believed when it is said", _off_at_once_believed, "told", "plug ignores-off"),
+    Plant("a stranger is not noticed", all_of(changed(lease, "astray", lambda *_: False),
+          changed(steer, "astray", lambda *_: False)), "told", "plug stranger"),
+    Plant("off is never said", _off_not_said, "told"),
+    Plant("load and charger together", all_of(
+        without("one side only", "rest", "presence"),
+        changed(view, "_off_proven", lambda *_: True)), "both", "plug ignores-off"),
+)  # fmt: skip
