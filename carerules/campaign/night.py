@@ -37,6 +37,8 @@ QUIET_END: Duration = 2 * MINUTE
 """No trouble begins so shortly before the end: it would be seen by nobody."""
 DOWN_USUALLY: Duration = 40 * SECOND
 """How long a supervisor takes where the kill itself does not say."""
+LOOKS_MAX = 1_000
+"""At one moment: a flood of words is taken in one step, and each look is due later than its now."""
 NOISES = 32  # rings of noise that nights share: making one takes as long as playing a night
 
 
@@ -91,7 +93,8 @@ class _Playing:
         site = VirtualSite(setup.site, chemistries(), settings, seed, noise=noise)
         self.stage = Stage(site, setup, length)
         self.troubles: list[str] = []
-        self.ons = self.kills = self.steps = 0
+        self.ons = self.kills = self.steps = self.looks = 0
+        self.looked_at: Moment = BEGIN
         for pack, begins in settings.packs.items():
             if not begins.feed:
                 self.stage.at(BEGIN + SECOND, said(self.stage, pack, chance.gauss(0, 1)))
@@ -126,6 +129,7 @@ class _Playing:
                 due = min(next_due(service.world), service.world.now + MINUTE, until)
                 pending = stage.wait(due)
                 self.steps += len(pending)
+                self._moves_on()
             except Killed:
                 if service.faulted:  # a stop that could not be kept is forgotten with the rest
                     stage.observer.stopped_at = None
@@ -135,6 +139,16 @@ class _Playing:
             self.night, stage.length, tuple(self.troubles), tuple(observer.breaches),
             stage.story() if tell else (), self.ons, self.kills, self.steps, observer.worst,
         )  # fmt: skip
+
+    def _moves_on(self) -> None:
+        """A service that looks at one moment again and again is stuck, and the night with it."""
+        stage = self.stage
+        if stage.now() > self.looked_at:
+            self.looked_at, self.looks = stage.now(), 0
+        self.looks += 1
+        if self.looks > LOOKS_MAX:
+            stage.observer.breach("stuck", f"it looked {LOOKS_MAX} times at one moment")
+            stage.world.advance(stage.now() + SECOND)
 
     # ---- the service, killed and begun anew --------------------------------------------------
 

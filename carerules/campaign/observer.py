@@ -43,6 +43,7 @@ BOUNDS = {
     "stop": "a contact is open at most 95 s after a person stopped everything",
     "harm": "no charger is closed for more than 95 s on a cell below the voltage that harms it",
     "ceiling": "no charger is closed for more than 95 s with a cell above its ceiling",
+    "stuck": "the service does not look at one moment again and again",
     "told": "contact closed 35 s after OFF was wanted: an urgent notice, and a locked station",
 }
 """What the observer holds the program to, by the word that a breach begins with."""
@@ -132,7 +133,8 @@ class Observer:
                     self._pack(plug, station, pack, side, run)
         self._both()
 
-    def _breach(self, bound: str, what: str) -> None:
+    def breach(self, bound: str, what: str) -> None:
+        """Take down that a bound does not hold, once in a night."""
         if not any(one.split(": ")[1] == bound for one in self.breaches):
             at = (self.site.now - self._begin) / SECOND
             self.breaches.append(f"{at:.1f} s: {bound}: {what}")
@@ -144,37 +146,37 @@ class Observer:
         for station in self.site.site.stations.values():
             plugs = {socket.plug for side in Side if (socket := station.socket(side))}
             if len(plugs) == 2 and plugs <= closed and not plugs & self.excused:
-                self._breach("both", f"load and charger of {station.name} are closed")
+                self.breach("both", f"load and charger of {station.name} are closed")
 
     def _told(self, plug: str, station: str) -> None:
         wanted = self.off_wanted.get(plug)
         if wanted is None or plug in self.liars or self.site.now - wanted <= ALARM_ENDS:
             return
         if self.told.get(plug, 0) < wanted:
-            self._breach("told", f"{plug} is closed 35 s after OFF was wanted, nobody was told")
+            self.breach("told", f"{plug} is closed 35 s after OFF was wanted, nobody was told")
         elif station not in self.locked:
-            self._breach("told", f"{plug} is closed 35 s after OFF was wanted, {station} is free")
+            self.breach("told", f"{plug} is closed 35 s after OFF was wanted, {station} is free")
 
     def _contact(self, plug: str, station: str, side: Side, run: Run) -> None:
         now = self.site.now
         if side is Side.CHARGER and now > self.attended_until + PERSON_ENDS:
-            self._breach("charger", f"{plug} is closed and nobody is there")
+            self.breach("charger", f"{plug} is closed and nobody is there")
         stopped = self.stopped_at
         if stopped is not None and now - stopped > LEASE_ENDS + LOOK_EVERY:
-            self._breach("stop", f"{plug} closed {show_duration(now - stopped)} after the stop")
+            self.breach("stop", f"{plug} closed {show_duration(now - stopped)} after the stop")
         after = now - self.stepped_at
         self.worst.after_stop_s = max(self.worst.after_stop_s, after / SECOND)
         if after > LEASE_ENDS + LOOK_EVERY:
-            self._breach("lease", f"{plug} closed {show_duration(after)} after the last step")
+            self.breach("lease", f"{plug} closed {show_duration(after)} after the last step")
         if now - run.since > ON_LONGEST + LEASE_ENDS:
-            self._breach("caps", f"{plug} closed for {show_duration(now - run.since)}")
+            self.breach("caps", f"{plug} closed for {show_duration(now - run.since)}")
         run.cap_wh = self.cap_wh.get(plug, run.cap_wh)
         socket = self.site.site.stations[station].socket(side)
         if run.cap_wh is None or socket is None:
             return
         after_wh = SURGE * socket.power_w * LEASE_ENDS / HOUR
         if run.moved_wh > METER_ERROR * run.cap_wh + after_wh:
-            self._breach("caps", f"{plug} moved {run.moved_wh:.1f} Wh, cap {run.cap_wh:.1f} Wh")
+            self.breach("caps", f"{plug} moved {run.moved_wh:.1f} Wh, cap {run.cap_wh:.1f} Wh")
 
     def _pack(self, plug: str, station: str, pack: str, side: Side, run: Run) -> None:
         now, truth = self.site.now, self.site.bench.packs[pack]
@@ -183,22 +185,22 @@ class Observer:
         warmest = limits.drain_c_max if draining else limits.charge_c_max
         run.hot_since = _since(run.hot_since, now, truth.temperature_c > warmest + HEAT_K)
         if run.hot_since is not None and now - run.hot_since > LEASE_ENDS + LOOK_EVERY:
-            self._breach("heat", f"{plug} closed with {pack} at {truth.temperature_c:.1f} °C")
+            self.breach("heat", f"{plug} closed with {pack} at {truth.temperature_c:.1f} °C")
         lowest, highest = min(truth.cell_v), max(truth.cell_v)
         if not draining:
             run.high_since = _since(run.high_since, now, highest > limits.cell_v_ceiling + CELL_V)
             if run.high_since is not None and now - run.high_since > LEASE_ENDS + LOOK_EVERY:
-                self._breach("ceiling", f"{plug} closed with {pack} at {highest:.3f} V a cell")
+                self.breach("ceiling", f"{plug} closed with {pack} at {highest:.3f} V a cell")
             run.harmed_since = _since(run.harmed_since, now, lowest < limits.cell_v_harm - CELL_V)
             if run.harmed_since is not None and now - run.harmed_since > LEASE_ENDS + LOOK_EVERY:
-                self._breach("harm", f"{plug} closed with {pack} at {lowest:.3f} V a cell")
+                self.breach("harm", f"{plug} closed with {pack} at {lowest:.3f} V a cell")
             return
         run.low_since = _since(run.low_since, now, lowest < limits.cell_v_floor)
         if run.low_since is not None:
             low_for = now - run.low_since
             self.worst.below_floor_s = max(self.worst.below_floor_s, low_for / SECOND)
             if low_for > LEASE_ENDS + LOOK_EVERY:
-                self._breach("floor", f"{pack} at {lowest:.3f} V for {show_duration(low_for)}")
+                self.breach("floor", f"{pack} at {lowest:.3f} V for {show_duration(low_for)}")
         # While it makes no step, or has no way to the plug, the lease is what ends it.
         blind, believed = self.site.site.stations[station].blind, self.hangs_at.get(station, "")
         heard = max(self.believable_at.get(believed, 0), run.since)
@@ -206,7 +208,7 @@ class Observer:
             return
         if self.stepped_at - heard > DATA_ENDS + LOOK_EVERY:
             silent = show_duration(now - heard)
-            self._breach("data", f"{plug} kept on, {believed} silent for {silent}")
+            self.breach("data", f"{plug} kept on, {believed} silent for {silent}")
 
 
 def _since(before: Moment | None, now: Moment, holds: bool) -> Moment | None:

@@ -8,18 +8,22 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from importlib import import_module
 from typing import Any
 
 import pytest
 
 from carerules.battery import estimate
 from carerules.domain.decision import SwitchOff
+from carerules.domain.event import Attended
 from carerules.domain.moment import DAY, HOUR
 from carerules.domain.quantity import Known
 from carerules.loop import intake, knowledge, steer, view
 from carerules.safety import Permit, interlock, lease
 from carerules.safety import pack as pack_checks
 from carerules.service import memory
+
+stepping = import_module("carerules.loop.step")  # the room, not the function that it is named for
 
 Patch = pytest.MonkeyPatch
 
@@ -170,7 +174,19 @@ def _off_at_once_believed(patch: Patch) -> None:
     patch.setattr(lease, "astray", lambda *_: False)
 
 
-def _ever_attended(patch: Patch) -> None:
+def _attended_for_a_day(patch: Patch) -> None:
+    honest = stepping.take
+
+    def take(turn: Any, event: Any) -> Any:
+        if isinstance(event, Attended):
+            event = replace(event, until=event.until + DAY)
+        return honest(turn, event)
+
+    patch.setattr(stepping, "take", take)
+
+
+def _never_moves_on(patch: Patch) -> None:
+    """A look that is due in the past, and stays so."""
     patch.setattr(pack_checks, "attended", lambda _bench: True)
 
 
@@ -180,12 +196,13 @@ def _forgets_the_stop(patch: Patch) -> None:
 
 PLANTS = (
     Plant("no floor", without("floor"), "floor"),
-    Plant("the floor is a volt lower", _floor_mistyped, "floor"),
+    Plant("the floor is a volt lower", _floor_mistyped, "floor", "people come"),
     Plant("the floor by the charge, not by the cells", _floor_by_charge, "floor"),
     Plant("another pack is not noticed", without("answer"), "floor", "people swap untold"),
     Plant("no temperature check", without("temperature"), "heat", "people heat"),
     Plant("a charger with nobody there", without("presence"), "charger"),
-    Plant("somebody is always there", _ever_attended, "charger"),
+    Plant("whoever comes is taken to stay a day", _attended_for_a_day, "charger", "people come"),
+    Plant("a moment without an end", _never_moves_on, "stuck"),
     Plant("no ceiling", without("ceiling"), "ceiling", "people come"),
     Plant("a harmed pack is charged", without("ceiling", "pack barred"), "harm", "people come"),
     Plant("the lease is an hour", _switch_on_long, "lease", "machine killed"),
