@@ -11,7 +11,7 @@ from carerules.battery.ageing import (
     stored_cost,
     use_cost,
 )
-from carerules.battery.charge import charge_at_rest, relaxation_v, rest_voltage
+from carerules.battery.charge import charge_at_rest, read_curve, relaxation_v, rest_voltage
 from carerules.battery.chemistry import Chemistry, read_chemistry, shipped_chemistries
 from carerules.battery.drain import (
     CannotCarry,
@@ -118,6 +118,7 @@ __all__ = [
     "no_history",
     "priced",
     "read_chemistry",
+    "read_curve",
     "read_life_cell",
     "recharge",
     "relaxation_v",

@@ -44,7 +44,7 @@ RULES = (
 SHORT: tuple[Duration, Duration] = (12 * MINUTE, 32 * MINUTE)
 LONG: Duration = 5 * HOUR
 LONG_SHARE = 0.01
-"""One night in a hundred is long enough for the cap of four hours."""
+"""One night in a hundred is long enough for the cap of four hours, and has a pack that needs it."""
 
 
 class Ground(NamedTuple):
@@ -54,6 +54,7 @@ class Ground(NamedTuple):
     blind: bool
     sizes_ah: tuple[float, float]
     timers_shown: tuple[bool, ...]
+    floor_v: float
     ceiling_v: float
     rest: Duration
 
@@ -69,17 +70,21 @@ class Beginning(NamedTuple):
 def drawn(chance: Random) -> Beginning:
     """A beginning drawn by `chance`."""
     blind = chance.random() < 0.25
+    long = chance.random() < LONG_SHARE
     ground = Ground(
-        chance.randrange(len(RULES)),
+        0 if long else chance.randrange(len(RULES)),
         blind,
-        (chance.choice([1.3, 2.6]), chance.choice([2.6, 5.0, 16.0])),
+        (chance.choice([1.3, 2.6]), 16.0 if long else chance.choice([2.6, 5.0, 16.0])),
         tuple(chance.random() < 0.8 for _ in (*LOADS, *CHARGERS)),
+        chance.choice([3.4, 3.72]),
         chance.choice([4.22, 4.22, 4.10]),
         chance.choice([MINUTE, MINUTE, 20 * MINUTE]),
     )
     packs = {
         name: VirtualPack(
-            soc=chance.choices(
+            soc=100.0
+            if long
+            else chance.choices(
                 [chance.uniform(50, 100), chance.uniform(5, 50), chance.uniform(0, 1)], (7, 3, 1)
             )[0],
             station=station,
@@ -91,7 +96,7 @@ def drawn(chance: Random) -> Beginning:
         )
         for name, station in zip(PACKS, STATIONS, strict=True)
     }
-    length = LONG if chance.random() < LONG_SHARE else chance.randrange(*SHORT)
+    length = LONG if long else chance.randrange(*SHORT)
     settings = VirtualSettings(
         start=BEGIN, packs=packs, load_cutoff_v=1.0,
         room_c=chance.choice([20.0, 20.0, 20.0, 31.0, 3.0]),
@@ -106,8 +111,10 @@ def setup_on(ground: Ground) -> Setup:
     """The site and its rules, ready to be run."""
     limits = replace(
         chemistries()["lipo"].limits,
-        cell_v_ceiling=ground.ceiling_v, rest_before_charge=ground.rest,
-    )  # fmt: skip
+        cell_v_floor=ground.floor_v,
+        cell_v_ceiling=ground.ceiling_v,
+        rest_before_charge=ground.rest,
+    )
     site = Site(
         "night",
         LocalTime(UTC),

@@ -17,6 +17,7 @@ from carerules.engine import Facts, Job, Phase, forbids, moving, wait
 from carerules.loop.conduct import credit_energy, end_job, keep_job
 from carerules.loop.knowledge import facts_of
 from carerules.loop.turn import Turn
+from carerules.loop.view import floor_charge
 from carerules.loop.world import pack_on
 from carerules.safety import (
     Bench,
@@ -89,6 +90,7 @@ def judge(turn: Turn, station: Station, intent: Intent) -> Permit | Veto:
         dwell=place.dwell, attended_until=world.attended_until, stopped=_stopped(turn),
         barred=state.retired or state.barred, locked=place.locked, forbidden=forbidden,
         doubt=state.estimate.doubt, soc_at_on=place.dwell.soc_at_on,
+        floor_charge=floor_charge(world, intent.pack, station) if station.blind else 0.0,
         needs_notice=world.setup.site.needs_notice, notice_at=world.notice_proven_at,
     ))  # fmt: skip
 

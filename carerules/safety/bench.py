@@ -24,6 +24,7 @@ class Bench:
     `stopped` says why nothing at all may be on; `barred` why this pack may not be used;
     `locked` why this station may not; `forbidden` is the author's `never` that holds;
     `doubt` what is implausible about the pack. Each is empty when there is nothing to say.
+    `floor_charge` is the charge (%) that stands for the floor where no voltage is seen.
     `needs_notice`: unattended, only where a notice has reached people lately, at `notice_at`.
     """
 
@@ -41,6 +42,7 @@ class Bench:
     forbidden: str = ""
     doubt: str = ""
     soc_at_on: float | None = None
+    floor_charge: float = 0.0
     needs_notice: bool = False
     notice_at: Moment | None = None
 

@@ -115,9 +115,10 @@ def _blind(intent: Intent, bench: Bench) -> Finding:
     if not isinstance(soc, Known):
         return Refusal("neither voltage nor charge is known", "one of them")
     bound = soc.value_at(bench.now) - SIGMAS * soc.spread
-    if bound <= BLIND_FLOOR_SOC:
+    floor = max(BLIND_FLOOR_SOC, bench.floor_charge)
+    if bound <= floor:
         return Refusal(f"charge may be as low as {bound:.0f} %",
-                       f"above {BLIND_FLOOR_SOC:.0f} % where the voltage is not seen",
+                       f"above {floor:.0f} % where the voltage is not seen",
                        final=True)  # fmt: skip
     begun = bench.soc_at_on if bench.soc_at_on is not None else soc.value_at(bench.now)
     if begun - intent.target > BLIND_POINTS_MAX:

@@ -18,10 +18,10 @@ from carerules.domain.decision import SwitchOff
 from carerules.domain.event import Attended
 from carerules.domain.moment import DAY, HOUR
 from carerules.domain.quantity import Known
+from carerules.engine import energy
 from carerules.loop import intake, knowledge, steer, view
 from carerules.safety import Permit, interlock, lease
 from carerules.safety import pack as pack_checks
-from carerules.service import memory
 
 stepping = import_module("carerules.loop.step")  # the room, not the function that it is named for
 
@@ -190,13 +190,9 @@ def _never_moves_on(patch: Patch) -> None:
     patch.setattr(pack_checks, "attended", lambda _bench: True)
 
 
-def _forgets_the_stop(patch: Patch) -> None:
-    patch.setattr(memory, "_WHOLE", tuple(one for one in memory._WHOLE if one != "stopped"))
-
-
 PLANTS = (
     Plant("no floor", without("floor"), "floor"),
-    Plant("the floor is a volt lower", _floor_mistyped, "floor", "people come"),
+    Plant("the floor is a volt lower", _floor_mistyped, "floor"),
     Plant("the floor by the charge, not by the cells", _floor_by_charge, "floor"),
     Plant("another pack is not noticed", without("answer"), "floor", "people swap untold"),
     Plant("no temperature check", without("temperature"), "heat", "people heat"),
@@ -211,11 +207,14 @@ PLANTS = (
     Plant("once on, always on: data", _once_on_always_on, "data", "telemetry missing"),
     Plant("data a day old will do", all_of(
         changed(pack_checks, "DATA_AGE_MAX", DAY), without("answer")), "data", "telemetry missing"),
-    Plant("everything is believed", all_of(_everything_believed, without("answer")), "data",
+    Plant("everything is believed", all_of(_everything_believed, without("answer")), "floor",
           "telemetry milli"),
     Plant("late is as good as now", _late_is_now, "data", "telemetry very late"),
     Plant("stop does not stop", without("stop"), "stop", "people stop"),
-    Plant("stop is forgotten at a restart", _forgets_the_stop, "stop", "people stop"),
+    Plant("a run of ten hours", all_of(changed(energy, "ON_TIME_MAX", 10 * HOUR),
+          changed(energy, "TIME_CAP", 10.0)), "caps", "people cancel"),
+    Plant("the floor is not thought of where no voltage is seen",
+          changed(steer, "floor_charge", lambda *_: 0.0), "floor"),
     Plant("nobody is told", _never_alarmed, "told", "plug ignores-off"),
     Plant("told after ten minutes", changed(lease, "OFF_ALARM", HOUR // 6), "told",
           "plug ignores-off"),
@@ -224,6 +223,6 @@ PLANTS = (
           changed(steer, "astray", lambda *_: False)), "told", "plug stranger"),
     Plant("off is never said", _off_not_said, "told"),
     Plant("load and charger together", all_of(
-        without("one side only", "rest", "presence"),
+        without("one side only", "rest", "presence", "dwell"),
         changed(view, "_off_proven", lambda *_: True)), "both", "plug ignores-off"),
 )  # fmt: skip
