@@ -16,7 +16,7 @@ from carerules.battery import Chemistry, shipped_chemistries
 from carerules.domain.moment import HOUR, MINUTE, SECOND, Duration, LocalTime, Moment
 from carerules.domain.pack import Pack, Plug, Site, Socket, Station
 from carerules.domain.signal import catalogue
-from carerules.lang import load
+from carerules.lang import Loaded, load
 from carerules.loop import Setup, make_setup
 from carerules.sim import VirtualPack, VirtualSettings
 
@@ -131,9 +131,15 @@ def setup_on(ground: Ground) -> Setup:
         },
         virtual=True,
     )
-    loaded = load({"night.care": RULES[ground.rules]}, catalogue=catalogue())
-    assert loaded.plan is not None
-    return make_setup(site, chemistries(), catalogue(), loaded.plan)
+    plan = rules_of(ground.rules).plan
+    assert plan is not None
+    return make_setup(site, chemistries(), catalogue(), plan)
+
+
+@cache
+def rules_of(number: int) -> Loaded:
+    """One of the rule texts, read."""
+    return load({"night.care": RULES[number]}, catalogue=catalogue())
 
 
 @cache

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from random import Random
 
-from carerules.campaign.ground import BEGIN, chemistries, drawn, setup_on
+from carerules.campaign.ground import BEGIN, chemistries, drawn, rules_of, setup_on
 from carerules.campaign.journal import Killed
 from carerules.campaign.observer import Worst
 from carerules.campaign.stage import Stage
@@ -27,8 +27,9 @@ from carerules.domain.decision import (
 from carerules.domain.event import Event, Released, Started, Stopped
 from carerules.domain.moment import MINUTE, SECOND, Duration, Moment
 from carerules.domain.pack import Side
-from carerules.loop import World, new_world, next_due
-from carerules.service import Service, restore
+from carerules.loop import Setup, World, new_world, next_due
+from carerules.service import Service, SiteRules, restore
+from carerules.service.reload import take_up
 from carerules.sim import Noise, VirtualSite
 
 COUNTS, WEIGHTS = (1, 2, 3), (4, 4, 2)
@@ -86,8 +87,8 @@ class _Playing:
     def __init__(self, night: Night, stepped: Callable[[Moment], None]) -> None:
         self.night, self.stepped = night, stepped
         chance = Random(f"night {night.seed} {night.number}")
-        ground, settings, length = drawn(chance)
-        setup = setup_on(ground)
+        self.ground, settings, length = drawn(chance)
+        setup = setup_on(self.ground)
         seed = chance.randrange(1 << 32)
         noise = _noise(seed % NOISES)
         site = VirtualSite(setup.site, chemistries(), settings, seed, noise=noise)
@@ -126,6 +127,7 @@ class _Playing:
                 self._stepped(service.world)
                 if stage.down_until is not None:
                     raise Killed
+                self._edit(service)
                 due = min(next_due(service.world), service.world.now + MINUTE, until)
                 pending = stage.wait(due)
                 self.steps += len(pending)
@@ -139,6 +141,21 @@ class _Playing:
             self.night, stage.length, tuple(self.troubles), tuple(observer.breaches),
             stage.story() if tell else (), self.ons, self.kills, self.steps, observer.worst,
         )  # fmt: skip
+
+    def _edit(self, service: Service) -> None:
+        """The rules are edited, and taken up as on a live site: everything off first."""
+        stage, edited = self.stage, self.stage.edited
+        if edited is None:
+            return
+        stage.edited = None
+        ground = self.ground = self.ground._replace(rules=edited)
+        stage.setup = setup_on(ground)
+        rules = SiteRules(rules_of(edited), stage.setup)
+        stage.say(take_up(service, rules, self._remembered, lambda: 0))
+        self._stepped(service.world)
+
+    def _remembered(self, setup: Setup) -> World:
+        return restore(self.stage.journal, setup, self.stage.now())
 
     def _moves_on(self) -> None:
         """A service that looks at one moment again and again is stuck, and the night with it."""
@@ -163,8 +180,10 @@ class _Playing:
         lasts, stage.down_until = stage.down_until or since + DOWN_USUALLY, None
         stage.say("killed")
         stage.journal.lose_pending()
+        stage.is_down = True
         while stage.now() < min(lasts, until):
             stage.wait(min(lasts, until))  # what it hears is heard by nobody
+        stage.is_down = False
         stage.down_until, stage.hung_until = None, 0
         stage.observer.off_wanted.clear()  # the one who wanted it is gone, and has told nobody
         world = restore(stage.journal, stage.setup, stage.now())

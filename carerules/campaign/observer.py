@@ -33,18 +33,18 @@ CELL_V = 0.01
 """What a meter of cells may be off by, with its step."""
 
 BOUNDS = {
-    "floor": "while a load's contact is closed, no cell below its floor for more than 95 s",
-    "heat": "while a contact is closed, no pack above its warmest for more than 95 s",
-    "lease": "a contact is open at most 95 s after the service last made a step",
-    "data": "OFF is sent at most 75 s after the pack's last word that can be believed",
-    "both": "a station's load and charger are never closed at once",
-    "caps": "one closed stretch: at most 4 h, and its energy cap and what 95 s more move",
-    "charger": "no charger is closed when nobody is there",
-    "stop": "a contact is open at most 95 s after a person stopped everything",
-    "harm": "no charger is closed for more than 95 s on a cell below the voltage that harms it",
-    "ceiling": "no charger is closed for more than 95 s with a cell above its ceiling",
+    "floor": "no load is on for 95 s with a cell below its floor",
+    "heat": "nothing is on for 95 s with a pack above its warmest",
+    "ceiling": "no charger is on for 95 s with a cell above its ceiling",
+    "harm": "no charger is on for 95 s with a cell below what harms it",
+    "lease": "nothing is on 95 s after the service last made a step",
+    "data": "OFF leaves within 75 s of the pack's last believable word",
+    "stop": "nothing is on 95 s after a person stopped everything",
+    "both": "a station's load and charger are never on at once",
+    "caps": "one ON: at most 4 h, and its energy cap and what 95 s move",
+    "charger": "no charger is on when nobody is there",
+    "told": "on 35 s after OFF was wanted: an urgent notice, station locked",
     "stuck": "the service does not look at one moment again and again",
-    "told": "contact closed 35 s after OFF was wanted: an urgent notice, and a locked station",
 }
 """What the observer holds the program to, by the word that a breach begins with."""
 

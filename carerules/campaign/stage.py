@@ -49,7 +49,8 @@ class Stage(VirtualOutside):
 
     `spoilers` change a pack's samples on their way, `doubtful` are the packs whose samples cannot
     be believed meanwhile; `wires` are the ways to the plugs. `hung_until`: the service hangs, and
-    hears all at once afterwards. `down_until`: it is to be killed, and begun anew then.
+    hears all at once afterwards. `down_until`: it is to be killed, and begun anew then. `edited`:
+    the rules are to be taken up anew, and are these.
     """
 
     def __init__(self, site: VirtualSite, setup: Setup, length: Duration) -> None:
@@ -62,6 +63,8 @@ class Stage(VirtualOutside):
         self.wires: dict[str, Wire] = {plug: Wire() for plug in site.site.plugs}
         self.hung_until: Moment = 0
         self.down_until: Moment | None = None
+        self.is_down = False
+        self.edited: int | None = None
         self._story: list[tuple[Moment, object]] = []
         self._acts: list[tuple[Moment, int, Act]] = []
         self._order = count()

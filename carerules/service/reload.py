@@ -11,8 +11,8 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 from carerules.domain.decision import Outcome
-from carerules.domain.event import Event, Rejected, Started
-from carerules.domain.plan import Plan
+from carerules.domain.event import Cancelled, Event, Rejected, Started
+from carerules.domain.plan import Never, Plan
 from carerules.loop import Setup, World
 from carerules.service.memory import WorldStore
 from carerules.service.rules import SiteRules
@@ -43,9 +43,7 @@ def change_of(before: Plan, after: Plan) -> Change:
     old = {rule.name: rule.key for rule in before.rules}
     new = {rule.name: rule.key for rule in after.rules}
     # Not by their place in the text, which moves with every line above.
-    nevers = {(one.action, one.selector, one.when) for one in before.nevers} ^ {
-        (one.action, one.selector, one.when) for one in after.nevers
-    }
+    nevers = {_meaning(one) for one in before.nevers} ^ {_meaning(one) for one in after.nevers}
     return Change(
         new=tuple(sorted(new.keys() - old.keys())),
         gone=tuple(sorted(old.keys() - new.keys())),
@@ -72,7 +70,8 @@ def take_up(
         why = f"{count}, first: {first}; the old rules go on"
         service.take([Rejected(service.world.now, "the edited rules", why)])
         return f"refused: {why}"
-    change = change_of(service.world.setup.plan, rules.setup.plan)
+    old = service.world
+    change = change_of(old.setup.plan, rules.setup.plan)
     if not (change.new or change.gone or change.changed or change.nevers):
         return change.show()
     service.bring_off()
@@ -80,8 +79,27 @@ def take_up(
         return f"refused: {service.faulted}"
     service.world = again(rules.setup)
     now = max(service.outside.now(), service.world.now)
-    service.take([Started(now, offset(), 0)])
-    return f"taken up: {change.show()}"
+    loosened = [Cancelled(now, job) for job in _loosened(old, rules.setup)]
+    service.take([Started(now, offset(), 0), *loosened])
+    ended = f"; called off, as a `never` over it is gone: {len(loosened)}" if loosened else ""
+    return f"taken up: {change.show()}{ended}"
+
+
+def _loosened(old: World, setup: Setup) -> Iterator[str]:
+    """The jobs under way over which a `never` stood that is gone or reads otherwise now.
+
+    An edit tightens what is under way, and never loosens it (SAFETY 10): what was begun under a
+    `never` does not go on without it. A rule that becomes true again begins anew.
+    """
+    for name, state in old.packs.items():
+        bound = setup.bound.get(name)
+        kept = {_meaning(one.never) for one in bound.nevers} if bound else set()
+        if any(_meaning(one.never) not in kept for one in old.setup.bound[name].nevers):
+            yield from (job.id for job in state.jobs if job.started)
+
+
+def _meaning(never: Never) -> tuple[object, ...]:
+    return never.action, never.selector, never.when
 
 
 @dataclass(frozen=True, slots=True)

@@ -214,7 +214,7 @@ PLANTS = (
     Plant("a run of ten hours", all_of(changed(energy, "ON_TIME_MAX", 10 * HOUR),
           changed(energy, "TIME_CAP", 10.0)), "caps", "people cancel"),
     Plant("the floor is not thought of where no voltage is seen",
-          changed(steer, "floor_charge", lambda *_: 0.0), "floor"),
+          changed(steer, "floor_charge", lambda *_: 0.0), "floor", "machine asleep"),
     Plant("nobody is told", _never_alarmed, "told", "plug ignores-off"),
     Plant("told after ten minutes", changed(lease, "OFF_ALARM", HOUR // 6), "told",
           "plug ignores-off"),

@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from random import Random
 
+from carerules.campaign.ground import RULES
 from carerules.campaign.stage import Act, Stage
 from carerules.campaign.troubles.kinds import Trouble
 from carerules.domain.event import (
@@ -85,6 +86,11 @@ def _heats(stage: Stage, _: Random) -> Sequence[Event]:
     return []
 
 
+def _edits(stage: Stage, chance: Random) -> Sequence[Event]:
+    stage.edited = chance.randrange(len(RULES))
+    return []
+
+
 PEOPLE: dict[str, Trouble] = {
     "people swap": _person("swaps the packs and says so", _moves(*SWAP, told=True)),
     "people swap untold": _person("swaps the packs and says nothing", _moves(*SWAP, told=False)),
@@ -95,5 +101,6 @@ PEOPLE: dict[str, Trouble] = {
     "people cancel": _person("calls a job off", _cancels),
     "people release": _person("releases all there is", _releases),
     "people come": _person("stays a while", comes),
+    "people edit": _person("edits the rules", _edits),
     "people heat": _person("leaves the sun on the cabin", _heats),
 }

@@ -67,7 +67,7 @@ def _stranger(stage: Stage, chance: Random) -> Act:
         stage.observer.excused.add(plug)
         stage.world.send(SwitchOn(plug, 90, "stranger", 0, False))
         wire = stage.wires[plug]
-        if not wire.cut and wire.lossy is None:  # otherwise nobody can know
+        if not (wire.cut or wire.lossy or stage.is_down):  # otherwise nobody can know
             stage.observer.off_wanted.setdefault(plug, stage.now())
         if left > 1:
             stage.later(STRANGER_EACH, lambda: act(left - 1))
