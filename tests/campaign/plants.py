@@ -30,12 +30,14 @@ Patch = pytest.MonkeyPatch
 
 @dataclass(frozen=True)
 class Plant:
-    """`trouble`: the kind that each night of the search begins with; empty: as it comes."""
+    """`trouble`: the kind that each night of the search begins with; empty: as it comes. `first`:
+    the first night of campaign 1 that finds it."""
 
     name: str
     plant: Callable[[Patch], None]
     bound: str
     trouble: str = ""
+    first: int = 0
 
 
 def without(*names: str) -> Callable[[Patch], None]:
@@ -191,38 +193,95 @@ def _never_moves_on(patch: Patch) -> None:
 
 
 PLANTS = (
-    Plant("no floor", without("floor"), "floor"),
-    Plant("the floor is a volt lower", _floor_mistyped, "floor"),
-    Plant("the floor by the charge, not by the cells", _floor_by_charge, "floor"),
-    Plant("another pack is not noticed", without("answer"), "floor", "people swap untold"),
-    Plant("no temperature check", without("temperature"), "heat", "people heat"),
-    Plant("a charger with nobody there", without("presence"), "charger"),
-    Plant("whoever comes is taken to stay a day", _attended_for_a_day, "charger", "people come"),
-    Plant("a moment without an end", _never_moves_on, "stuck"),
-    Plant("no ceiling", without("ceiling"), "ceiling", "people come"),
-    Plant("a harmed pack is charged", without("ceiling", "pack barred"), "harm", "people come"),
-    Plant("the lease is an hour", _switch_on_long, "lease", "machine killed"),
-    Plant("ON without a timer", _switch_on_bare, "lease", "machine killed"),
-    Plant("once on, always on", _once_on_always_on, "floor"),
-    Plant("once on, always on: data", _once_on_always_on, "data", "telemetry missing"),
-    Plant("data a day old will do", all_of(
-        changed(pack_checks, "DATA_AGE_MAX", DAY), without("answer")), "data", "telemetry missing"),
-    Plant("everything is believed", all_of(_everything_believed, without("answer")), "floor",
-          "telemetry milli"),
-    Plant("late is as good as now", _late_is_now, "data", "telemetry very late"),
-    Plant("stop does not stop", without("stop"), "stop", "people stop"),
-    Plant("a run of ten hours", all_of(changed(energy, "ON_TIME_MAX", 10 * HOUR),
-          changed(energy, "TIME_CAP", 10.0)), "caps", "people cancel"),
-    Plant("the floor is not thought of where no voltage is seen",
-          changed(steer, "floor_charge", lambda *_: 0.0), "floor", "machine asleep"),
-    Plant("nobody is told", _never_alarmed, "told", "plug ignores-off"),
-    Plant("told after ten minutes", changed(lease, "OFF_ALARM", HOUR // 6), "told",
-          "plug ignores-off"),
-    Plant("off is believed when it is said", _off_at_once_believed, "told", "plug ignores-off"),
-    Plant("a stranger is not noticed", all_of(changed(lease, "astray", lambda *_: False),
-          changed(steer, "astray", lambda *_: False)), "told", "plug stranger"),
-    Plant("off is never said", _off_not_said, "told"),
-    Plant("load and charger together", all_of(
-        without("one side only", "rest", "presence", "dwell"),
-        changed(view, "_off_proven", lambda *_: True)), "both", "plug ignores-off"),
-)  # fmt: skip
+    Plant("no floor", without("floor"), "floor", first=19),
+    Plant("the floor is a volt lower", _floor_mistyped, "floor", first=19),
+    Plant("the floor by the charge, not by the cells", _floor_by_charge, "floor", first=19),
+    Plant("another pack is not noticed", without("answer"), "floor", "people swap untold", first=0),
+    Plant("no temperature check", without("temperature"), "heat", "people heat", first=29),
+    Plant("a charger with nobody there", without("presence"), "charger", first=20),
+    Plant(
+        "whoever comes is taken to stay a day",
+        _attended_for_a_day,
+        "charger",
+        "people come",
+        first=158,
+    ),
+    Plant("a moment without an end", _never_moves_on, "stuck", first=20),
+    Plant("no ceiling", without("ceiling"), "ceiling", "people come", first=7),
+    Plant(
+        "a harmed pack is charged",
+        without("ceiling", "pack barred"),
+        "harm",
+        "people come",
+        first=28,
+    ),
+    Plant("the lease is an hour", _switch_on_long, "lease", "machine killed", first=2),
+    Plant("ON without a timer", _switch_on_bare, "lease", "machine killed", first=2),
+    Plant("once on, always on", _once_on_always_on, "floor", first=19),
+    Plant("once on, always on: data", _once_on_always_on, "data", "telemetry missing", first=8),
+    Plant(
+        "data a day old will do",
+        all_of(changed(pack_checks, "DATA_AGE_MAX", DAY), without("answer")),
+        "data",
+        "telemetry missing",
+        first=8,
+    ),
+    Plant(
+        "everything is believed",
+        all_of(_everything_believed, without("answer")),
+        "floor",
+        "telemetry milli",
+        first=370,
+    ),
+    Plant("late is as good as now", _late_is_now, "data", "telemetry very late", first=8),
+    Plant("stop does not stop", without("stop"), "stop", "people stop", first=4),
+    Plant(
+        "a run of ten hours",
+        all_of(changed(energy, "ON_TIME_MAX", 10 * HOUR), changed(energy, "TIME_CAP", 10.0)),
+        "caps",
+        "people cancel",
+        first=556,
+    ),
+    Plant(
+        "the floor is not thought of where no voltage is seen",
+        changed(steer, "floor_charge", lambda *_: 0.0),
+        "floor",
+        "machine asleep",
+        first=673,
+    ),
+    Plant("nobody is told", _never_alarmed, "told", "plug ignores-off", first=10),
+    Plant(
+        "told after ten minutes",
+        changed(lease, "OFF_ALARM", HOUR // 6),
+        "told",
+        "plug ignores-off",
+        first=10,
+    ),
+    Plant(
+        "off is believed when it is said",
+        _off_at_once_believed,
+        "told",
+        "plug ignores-off",
+        first=10,
+    ),
+    Plant(
+        "a stranger is not noticed",
+        all_of(
+            changed(lease, "astray", lambda *_: False), changed(steer, "astray", lambda *_: False)
+        ),
+        "told",
+        "plug stranger",
+        first=0,
+    ),
+    Plant("off is never said", _off_not_said, "told", first=89),
+    Plant(
+        "load and charger together",
+        all_of(
+            without("one side only", "rest", "presence", "dwell"),
+            changed(view, "_off_proven", lambda *_: True),
+        ),
+        "both",
+        "plug ignores-off",
+        first=1327,
+    ),
+)
