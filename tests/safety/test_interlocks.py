@@ -348,6 +348,8 @@ FINAL = [
     ("energy cap", running(energy_wh=50.0).but(dwell=Dwell(0, "", HOUR, 50.0)), True),
     ("a time cap of its own", running(since=HOUR).but(dwell=Dwell(0, "", HOUR, 1e3)), True),
     ("the cap of 4 h", running(since=4 * HOUR).but(dwell=Dwell(0, "", 4 * HOUR, 1e3)), False),
+    ("a cap just under 4 h",
+     running(since=4 * HOUR - 1).but(dwell=Dwell(0, "", 4 * HOUR - 1, 1e3)), True),
     ("at the floor", draining().reading("pack.cell.min", known(3.4)), True),
     ("target below the floor", draining().but(target=4.0), True),
     ("no voltage", draining().reading("pack.cell.min", None), False),
