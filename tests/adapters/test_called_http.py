@@ -11,17 +11,20 @@ from collections.abc import Iterator
 from pathlib import Path
 from threading import Event as Flag
 from threading import active_count
+from time import sleep
 from typing import Any
 
 import pytest
-from called_kit import LATE, Ear, P, http_plug, on, profile, wired
+from called_kit import LATE, PATIENCE_S, Ear, P, http_plug, on, profile, wired
 from fake_http_plug import FakeHttpPlug
 
-from carerules.adapters import Login, Wire, called_power_on_fault, say
+from carerules.adapters import Login, Wire, called, called_power_on_fault, say
 from carerules.adapters.broker import AddressError
+from carerules.adapters.line import CallError, Left
 from carerules.adapters.payload import PAYLOAD_BYTES_MAX
 from carerules.domain.decision import AskPlug, SwitchOff
 from carerules.domain.event import PlugReport
+from carerules.domain.moment import SECOND
 from carerules.domain.pack import Plug
 
 OFF = SwitchOff(P, "test")
@@ -244,8 +247,9 @@ def test_an_on_that_is_refused_is_followed_by_off(fake: FakeHttpPlug, login: Log
 
 
 def test_off_breaks_a_question_off_and_throws_a_waiting_on_away(
-    fake: FakeHttpPlug, login: Login
+    fake: FakeHttpPlug, login: Login, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setattr(called, "CALL_MAX", 60 * SECOND)  # so that nothing but OFF ends it
     ear = Ear()
     with wired(http_plug(fake.port), ear, login) as wires:
         ear.reports()
@@ -253,13 +257,44 @@ def test_off_breaks_a_question_off_and_throws_a_waiting_on_away(
         fake.faults["silent"] = 30
         wires.perform(AskPlug(P))
         while len(fake.asked) == asked:
-            pass
+            sleep(0.01)
         fake.faults.clear()
         wires.perform(on())
         wires.perform(OFF)
         ear.reports(2)
     assert fake.commands() == [{"id": 0, "on": False}]
     assert ear.links() == [True]
+
+
+def test_while_an_off_waits_a_question_has_no_time_left() -> None:
+    """OFF may come between two steps of a question, when there is nothing yet to break off."""
+    ear, lefts, asked, told = Ear(), list[float](), Flag(), Flag()
+
+    class Slow:
+        def call(self, _topic: str, payload: str, left: Left) -> bytes:
+            if "GetStatus" in payload and not told.is_set():
+                asked.set()
+                assert told.wait(PATIENCE_S)
+                lefts.append(left())
+                raise CallError("broken off")
+            lefts.append(left())
+            return b'{"id": 1, "result": {"was_on": false, "output": false, "apower": 0}}'
+
+        def abort(self) -> None:
+            told.set()
+
+        def close(self) -> None:
+            pass
+
+    worker = called.Worker(http_plug(80), profile("json-rpc-http"), Slow(), ear.put, ear.now)
+    worker.start()
+    assert asked.wait(PATIENCE_S)
+    worker.take(OFF)
+    ear.reports()
+    worker.end()
+    worker.join()
+    assert lefts[:2] == [0.0, 3.0], "the question had none left, and OFF all of it"
+    assert ear.links() == [True], "a question that we broke off says nothing of the plug"
 
 
 def test_of_many_commands_only_the_newest_waits(fake: FakeHttpPlug, login: Login) -> None:
