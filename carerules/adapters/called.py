@@ -163,7 +163,7 @@ class Worker:
     def end(self) -> None:
         """Send an OFF that waits, and nothing more."""
         with self._some:
-            self._ending, self._on, self._ask = True, None, False
+            self._ending = True
             if self._asking:
                 self._line.abort()
             self._some.notify()

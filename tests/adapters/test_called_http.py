@@ -297,6 +297,38 @@ def test_while_an_off_waits_a_question_has_no_time_left() -> None:
     assert ear.links() == [True], "a question that we broke off says nothing of the plug"
 
 
+def test_what_was_asked_before_an_on_is_no_answer_after_it() -> None:
+    ear, asked, on_waits = Ear(), Flag(), Flag()
+    is_on = [False]
+
+    class Slow:
+        def call(self, _topic: str, payload: str, left: Left) -> bytes:
+            if "Switch.Set" in payload:
+                is_on[0] = True
+                return b'{"id": 2, "result": {"was_on": false}}'
+            was = json.dumps(is_on[0])
+            asked.set()
+            assert on_waits.wait(PATIENCE_S)
+            told = f'{{"result": {{"output": {was}, "apower": 0, "timer_duration": 90}}}}'
+            return told.encode()
+
+        def abort(self) -> None:
+            pass
+
+        def close(self) -> None:
+            pass
+
+    worker = called.Worker(http_plug(80), profile("json-rpc-http"), Slow(), ear.put, ear.now)
+    worker.start()
+    assert asked.wait(PATIENCE_S)
+    worker.take(on())
+    on_waits.set()
+    ear.reports(on=True)
+    worker.end()
+    worker.join()
+    assert [e.on for e in ear.events if isinstance(e, PlugReport)] == [True]
+
+
 def test_of_many_commands_only_the_newest_waits(fake: FakeHttpPlug, login: Login) -> None:
     ear = Ear()
     with wired(http_plug(fake.port), ear, login) as wires:

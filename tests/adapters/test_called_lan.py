@@ -207,7 +207,13 @@ def test_a_call_that_fails_takes_the_link_down(
         relay.faults.clear()
         wires.perform(AskPlug(P))
         ear.reports()
+        finds = len(relay.found)
+        wires.perform(AskPlug(P))
+        ear.reports(2)
     assert ear.links() == [False, True]
+    # What failed is let go of, and found anew; what works is kept.
+    assert len(relay.found) == finds >= 2
+    assert relay.let_go == finds - ("away" in fault) * (finds - 1)
 
 
 @pytest.mark.parametrize(

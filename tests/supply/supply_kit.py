@@ -1,0 +1,20 @@
+"""The two scripts of .ci that tell what carerules is made of, as modules."""
+
+from __future__ import annotations
+
+import importlib.util
+import sys
+from pathlib import Path
+from types import ModuleType
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+def script(name: str) -> ModuleType:
+    spec = importlib.util.spec_from_file_location(f"ci_{name}", ROOT / ".ci" / f"{name}.py")
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[spec.name] = module
+    spec.loader.exec_module(module)
+    return module
