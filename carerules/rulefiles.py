@@ -68,6 +68,10 @@ def _fetch(name: str, folders: set[Path]) -> str | None:
             return inside.read_text("utf-8") if inside.is_file() else None
         except (OSError, UnicodeDecodeError):
             return None
+    if not name.endswith(".care"):
+        # What is wrong in a file is shown with its line: a rule file that somebody passes on must
+        # not have another file of this machine shown.
+        return None
     for folder in sorted(folders):
         text = _read(folder / name, name)
         if isinstance(text, str):

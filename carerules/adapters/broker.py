@@ -6,6 +6,7 @@ Knows the MQTT library. Does not know plugs or samples.
 from __future__ import annotations
 
 import socket
+import sys
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from threading import Thread
@@ -62,6 +63,7 @@ class BrokerLine:
         client.connect_timeout = CONNECT_S_MAX
         client.reconnect_delay_set(RETRY_S_MIN, RETRY_S_MAX)
         client.on_connect = self._guarded(self._on_connect)
+        client.on_connect_fail = self._guarded(self._on_connect_fail)
         client.on_disconnect = self._guarded(self._on_disconnect)
         client.on_message = self._guarded(self._on_message)
         client.on_publish = self._guarded(self._on_publish)
@@ -95,6 +97,7 @@ class BrokerLine:
         # Let go of each other, so that the library's finaliser closes what it has open, and not
         # the collector in an order of its own.
         client.on_connect = client.on_disconnect = client.on_message = None
+        client.on_connect_fail = None
         client.on_publish = client.on_subscribe = client.on_socket_open = None
 
     @property
@@ -150,6 +153,10 @@ class BrokerLine:
             return
         self._topics.clear()
         self._told.up()
+
+    def _on_connect_fail(self, *_: Any) -> None:
+        # The library calls it while it handles the error, and does not pass that along.
+        self._told.fault(f"no connection: {quoted(sys.exception() or 'it does not say why')}")
 
     def _on_disconnect(self, client: Client, *_: Any) -> None:
         client.drop_out_messages()

@@ -257,6 +257,8 @@ def _where(name: str, folders: list[Path]) -> Path | None:
         if ships(name):
             inside = shipped("rules") / f"{name}.care"
             return inside.resolve() if isinstance(inside, Path) else None
+        if not name.endswith(".care"):
+            return None  # as `rulefiles` has it
         places = [(folder / name).resolve() for folder in folders]
         return next((one for one in places if one.is_file()), None)
     except (OSError, ValueError, RuntimeError):

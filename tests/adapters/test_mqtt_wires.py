@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import signal
 from collections.abc import Iterator
 from pathlib import Path
@@ -400,6 +401,60 @@ def test_a_wrong_password_is_told(tmp_path: Path, broker: Broker) -> None:
         eventually(lambda: "the broker refuses" in listener.refusals(), "it is told")
         assert listener.links() == []
         assert "not-it" not in repr(listener.heard)
+    finally:
+        listener.wires.close()
+
+
+CERTIFICATES = Path(__file__).parent / "data"
+
+
+# The library leaves a socket whose handshake failed to the collector, which complains of it.
+@pytest.mark.filterwarnings(
+    r"ignore:Exception ignored in. <ssl\.SSLSocket:pytest.PytestUnraisableExceptionWarning"
+)
+@pytest.mark.parametrize(
+    ("shown", "believed", "told"),
+    [
+        ("broker", "broker", None),
+        ("broker", None, "certificate verify failed"),  # the system does not know who signed it
+        ("broker", "other", "certificate verify failed"),
+        ("other", "other", "certificate verify failed"),  # signed as it should be, for another name
+    ],
+)
+def test_a_broker_that_cannot_show_who_it_is_hears_nothing(
+    tmp_path: Path, broker: Broker, shown: str, believed: str | None, told: str | None
+) -> None:
+    """A password goes only to the broker that the certificate names: RFC 8446, RFC 9525."""
+    broker.stop()
+    files = (f"certfile {CERTIFICATES / shown}.pem", f"keyfile {CERTIFICATES / shown}.key")
+    broker.lines = ("allow_anonymous true", *files)
+    broker.start()
+    password = tmp_path / "password"
+    password.write_text("let me in\n")
+    password.chmod(0o600)
+    listener = Listener(
+        MqttAddress(
+            port=broker.port, tls=True, username="carerules", password_file=password,
+            ca_file=None if believed is None else CERTIFICATES / f"{believed}.pem",
+        )
+    )  # fmt: skip
+    try:
+        if told is None:
+            eventually(lambda: listener.links() == [True], "the link is up")
+        else:
+            eventually(lambda: told in listener.refusals(), "it is told")
+            assert listener.links() == []
+        assert "let me in" not in repr(listener.heard)
+    finally:
+        listener.wires.close()
+        gc.collect()  # here, and not in a test that cannot help it
+
+
+def test_a_broker_that_is_not_there_is_told(broker: Broker) -> None:
+    broker.stop()
+    listener = Listener(MqttAddress(port=broker.port))
+    try:
+        eventually(lambda: "no connection" in listener.refusals(), "it is told")
     finally:
         listener.wires.close()
 

@@ -61,6 +61,20 @@ def test_a_plug_that_is_asked_needs_no_broker() -> None:
     assert "plug-password" not in str(read.site)  # the core knows of no secret, nor where it is
 
 
+def test_a_password_goes_to_another_machine_over_tls_only() -> None:
+    """RFC 9325, section 3.2: credentials not in clear. MQTT 5 has the password in its CONNECT."""
+
+    def problems(lines: str) -> list[str]:
+        text = ASKED + f'[mqtt]\nuser = "carerules"\npassword_file = "password"\n{lines}'
+        read = read_site_text(text, "site.toml")
+        return [] if isinstance(read, SiteFile) else [problem.show() for problem in read]
+
+    assert problems('host = "127.0.0.1"') == []
+    assert problems('host = "broker.shed"\ntls = true') == []
+    (told,) = problems('host = "broker.shed"')
+    assert "found a password for `broker.shed` without TLS" in told
+
+
 def test_on_a_virtual_site_nothing_is_asked() -> None:
     read = good(ASKED + "[virtual]\nstart = 2026-12-01T18:00:00\n")
     assert not read.called

@@ -1,0 +1,79 @@
+"""What people write is data: no text becomes code, and no rule file shows another kind of file."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import pytest
+from supply_kit import ROOT
+
+from carerules.rulefiles import load_files
+
+MAKERS = {"eval", "exec", "compile", "__import__"}
+"""Built in, and able to make code of a text (Python's language reference)."""
+MODULES = {"pickle", "marshal", "shelve", "code", "codeop", "runpy", "subprocess", "yaml", "pty"}
+CALLS = {"system", "popen", "execv", "execve", "spawnv", "import_module"}
+
+
+def makers_in(source: str) -> list[str]:
+    """Every place in a source that could make code of a text, or run another program."""
+    found = []
+    for node in ast.walk(ast.parse(source)):
+        match node:
+            case ast.Call(func=ast.Name(id=name)) if name in MAKERS:
+                found.append(f"{node.lineno}: {name}")
+            case ast.Call(func=ast.Attribute(attr=name)) if name in CALLS:
+                found.append(f"{node.lineno}: .{name}")
+            case ast.Import(names=names):
+                found += [
+                    f"{node.lineno}: import {one.name}"
+                    for one in names
+                    if one.name.split(".")[0] in MODULES
+                ]
+            case ast.ImportFrom(module=str(module)) if module.split(".")[0] in MODULES:
+                found.append(f"{node.lineno}: from {module}")
+            case _:
+                pass
+    return found
+
+
+def test_no_text_becomes_code() -> None:
+    files = sorted((ROOT / "carerules").rglob("*.py"))
+    assert len(files) > 200
+    found = {
+        str(file.relative_to(ROOT)): makers
+        for file in files
+        if (makers := makers_in(file.read_text("utf-8")))
+    }
+    assert found == {}
+
+
+@pytest.mark.parametrize(
+    "source",
+    ["eval(text)", "x = exec(text)", "compile(t, '', 'exec')", "__import__(name)",
+     "import pickle", "from subprocess import run", "import os\nos.system(text)",
+     "importlib.import_module(name)"],
+)  # fmt: skip
+def test_the_search_finds_what_it_looks_for(source: str) -> None:
+    assert makers_in(source)
+    assert not makers_in("import re\nre.compile(text)\nfixed = validate(text)")
+
+
+@pytest.mark.parametrize("named", ["../secret", "./secret", "{folder}/secret", "../secret.txt"])
+def test_only_rule_files_are_taken_in(tmp_path: Path, named: str) -> None:
+    (tmp_path / "rules").mkdir()
+    for name in ("secret", "secret.txt", "rules/secret"):
+        (tmp_path / name).write_text("let me in\n")
+    rules = tmp_path / "rules" / "shed.care"
+    rules.write_text(f'use "{named.format(folder=tmp_path)}"\n')
+    loaded = load_files({"shed.care": rules})
+    assert loaded.plan is None
+    assert "let me in" not in repr(loaded)
+
+
+def test_a_rule_file_beside_it_is_taken_in(tmp_path: Path) -> None:
+    (tmp_path / "more.care").write_text('when pack.soc > 90 % for 1 h: notify "full"\n')
+    rules = tmp_path / "shed.care"
+    rules.write_text('use "more.care"\n')
+    assert load_files({"shed.care": rules}).plan is not None
