@@ -45,6 +45,7 @@ EVENT_KINDS: Mapping[str, type[Event]] = {
     "clock-set": event.ClockSet,
     "rejected": event.Rejected,
     "channel-proved": event.ChannelProved,
+    "acknowledged": event.Acknowledged,
 }
 
 OUTCOME_KINDS: Mapping[str, type[Outcome]] = {

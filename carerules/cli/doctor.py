@@ -15,7 +15,7 @@ import click
 from carerules.adapters import AddressError, JournalBusy, LineClock, SqliteJournal
 from carerules.cli.common import FAILED, json_option, printed, refuse, wants_colour
 from carerules.cli.reader import must_be_one_of, reader_at
-from carerules.cli.sites import journal_path, site_at
+from carerules.cli.sites import journal_path, outbox_of, site_at
 from carerules.config import SiteFile
 from carerules.domain.event import Proved
 from carerules.domain.pack import Side
@@ -60,7 +60,8 @@ def _look(site_path: Path, *, as_json: bool) -> None:
     with reader_at(site_path) as reader:
         world = reader.now().world
         try:
-            findings = look_over(reader.site, world, reader.journal, reader.clock)
+            proven = {} if reader.journal is None else outbox_of(reader.site).proven
+            findings = look_over(reader.site, world, reader.journal, reader.clock, proven)
         except AddressError as error:
             refuse(str(error))
     wrong = anything_wrong(findings)

@@ -16,7 +16,7 @@ import click
 
 from carerules.adapters import HOST, LineClock, OutboxFile, Problem, SqliteJournal, owner_of, quoted
 from carerules.cli.common import FAILED, json_option, refuse, site_option
-from carerules.cli.sites import journal_path, site_at
+from carerules.cli.sites import journal_path, outbox_of, site_at
 from carerules.config import SiteFile
 from carerules.domain.moment import MINUTE, show_duration
 from carerules.domain.notice import Incident, Letter, Outbox
@@ -40,7 +40,7 @@ def notices_command(site_path: Path, as_json: bool) -> None:
     Example: carerules notices
     """
     site = site_at(site_path)
-    outbox = _outbox(site)
+    outbox = outbox_of(site)
     shown = sorted(outbox.incidents.values(), key=lambda one: (one.heard, one.number))[-SHOWN_MAX:]
     if as_json:
         rows = [_row(site, outbox, one) for one in shown]
@@ -210,19 +210,8 @@ def _channels(site: SiteFile, outbox: Outbox) -> list[dict[str, object]]:
 # ---- at the door -----------------------------------------------------------------------------
 
 
-def _outbox(site: SiteFile) -> Outbox:
-    path = journal_path(site)
-    if not path.exists():
-        return Outbox()
-    try:
-        with closing(OutboxFile(path)) as file:
-            return file.load()
-    except JournalError as error:
-        refuse(str(error))
-
-
 def _meant(site: SiteFile, word: str) -> Incident:
-    outbox = _outbox(site)
+    outbox = outbox_of(site)
     incident = named(outbox, word)
     if incident is None:
         _unfit(word, "the number or key of a notice")

@@ -6,12 +6,13 @@ Knows where they are looked for, and how each is refused. Does not know what is 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 
-from carerules.adapters import SqliteJournal
+from carerules.adapters import OutboxFile, SqliteJournal
 from carerules.cli.common import refuse
 from carerules.config import SiteFile, read_site
+from carerules.domain.notice import Outbox
 from carerules.domain.ports import JournalError
 
 
@@ -26,6 +27,18 @@ def site_at(path: Path) -> SiteFile:
 def journal_path(site: SiteFile) -> Path:
     """Where the site's journal lies."""
     return site.state / "journal.db"
+
+
+def outbox_of(site: SiteFile) -> Outbox:
+    """What people were told, and what became of it; empty where nothing is journalled yet."""
+    path = journal_path(site)
+    if not path.exists():
+        return Outbox()
+    try:
+        with closing(OutboxFile(path)) as file:
+            return file.load()
+    except JournalError as error:
+        refuse(str(error))
 
 
 @contextmanager

@@ -170,6 +170,17 @@ class ChannelProved:
 
 
 @frozen
+class Acknowledged:
+    """A person has seen the notice `key`, whose words were `text`; or, with `until`, does not want
+    to hear of it before then."""
+
+    heard: Moment
+    key: str
+    text: str
+    until: Moment | None = None
+
+
+@frozen
 class Stopped:
     """All loads off, now, and nothing on until a person releases the site."""
 
@@ -217,5 +228,5 @@ class Rejected:
 Event: TypeAlias = (
     Tick | Sample | SiteSample | PlugReport | PlugLink | Proved | Happened | Placed | UsePlanned
     | UseDropped | Attended | Answered | Cancelled | Released | Stopped | Started | Ended
-    | ClockSet | Rejected | ChannelProved
+    | ClockSet | Rejected | ChannelProved | Acknowledged
 )  # fmt: skip

@@ -11,6 +11,7 @@ from typing import assert_never
 
 from carerules.domain.decision import Ending
 from carerules.domain.event import (
+    Acknowledged,
     Answered,
     Attended,
     Cancelled,
@@ -109,6 +110,8 @@ def take(turn: Turn, event: Event) -> Iterable[str]:
             known = turn.world.notice_proven_at
             turn.change(notice_proven_at=at if known is None else max(known, at))
             return tuple(turn.world.packs)
+        case Acknowledged():
+            return ()  # for whoever reads the log: what is delivered, the courier decides
         case Rejected():
             turn.change(refused=turn.world.refused + 1)
             return ()

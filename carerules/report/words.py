@@ -30,6 +30,7 @@ from carerules.domain.decision import (
     Veto,
 )
 from carerules.domain.event import (
+    Acknowledged,
     Answered,
     Attended,
     Cancelled,
@@ -156,6 +157,9 @@ def said(event: Event, local: LocalTime) -> Line | None:
             if holds:
                 return Line("done", "", f"plug {plug} proved: {why}")
             return Line("alarm", "", f"plug {plug} did not hold when it was put to the test: {why}")
+        case Acknowledged(_, _, text, until):
+            how = "seen" if until is None else f"held back until {local.show(until)}"
+            return Line("seen", "", f"notice {how}: {text}")
         case Rejected(_, origin, why):
             return Line("seen", "", f"refused from {origin}: {why}")
         case Tick() | Sample() | SiteSample() | PlugReport() | ChannelProved():

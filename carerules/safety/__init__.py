@@ -23,9 +23,11 @@ from carerules.safety.lease import (
     want_on,
 )
 from carerules.safety.proof import PROOF_AGE_MAX, PROOF_RUNS_MAX, Proof, lacking, proof_of, ran
+from carerules.safety.station import NOTICE_PROVEN_WITHIN
 
 __all__ = [
     "CHECKS",
+    "NOTICE_PROVEN_WITHIN",
     "PERMIT_AGE_MAX",
     "PROOF_AGE_MAX",
     "PROOF_RUNS_MAX",

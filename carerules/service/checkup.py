@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 import shutil
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal, TypeAlias
@@ -18,10 +18,11 @@ from carerules.adapters import LineClock, SqliteJournal, synchronised
 from carerules.config import SiteFile
 from carerules.domain.decision import AskPlug
 from carerules.domain.event import ClockSet, PlugLink, PlugReport, Rejected
-from carerules.domain.moment import DAY, SECOND, Duration
+from carerules.domain.moment import DAY, SECOND, Duration, Moment, show_duration
 from carerules.domain.ports import JournalError
 from carerules.loop import World
 from carerules.report import unguarded
+from carerules.safety import NOTICE_PROVEN_WITHIN
 from carerules.service.outside import RealOutside
 
 State: TypeAlias = Literal["in order", "look", "wrong"]
@@ -49,9 +50,16 @@ class Finding:
 
 
 def look_over(
-    site: SiteFile, world: World, journal: SqliteJournal | None, clock: LineClock
+    site: SiteFile,
+    world: World,
+    journal: SqliteJournal | None,
+    clock: LineClock,
+    proven: Mapping[str, Moment],
 ) -> list[Finding]:
-    """Everything, in the order of the page. Raises `AddressError` for a bad password file."""
+    """Everything, in the order of the page; `proven` says when a notice last went over a channel.
+
+    Raises `AddressError` for a bad password file.
+    """
     heard = _Heard()
     if site.has_wires:
         heard = _listened(site, clock)
@@ -59,7 +67,7 @@ def look_over(
         *_broker(site, heard),
         *_clock(site, world, journal),
         *_disk(site, journal),
-        *_notices(site),
+        *_notices(site, proven, clock.now()),
         *_plugs(site, world, heard),
     ]
 
@@ -213,9 +221,11 @@ def _write_there(folder: Path) -> None:
         os.fsync(file.fileno())
 
 
-def _notices(site: SiteFile) -> Iterator[Finding]:
+def _notices(site: SiteFile, proven: Mapping[str, Moment], now: Moment) -> Iterator[Finding]:
     if site.channels:
         yield Finding("notices", "in order", f"go out by {', '.join(sorted(site.channels))}")
+        for channel in site.ways_out:
+            yield _channel(site, channel.way.name, proven.get(channel.way.name), now)
     else:
         yield Finding(
             "notices",
@@ -224,6 +234,16 @@ def _notices(site: SiteFile) -> Iterator[Finding]:
             "service's own terminal and in `carerules log`",
             "add a `[channel.NAME]`",
         )
+
+
+def _channel(site: SiteFile, name: str, at: Moment | None, now: Moment) -> Finding:
+    about = f"channel {name}"
+    if at is not None and now - at <= NOTICE_PROVEN_WITHIN:
+        ago = show_duration(max(0, now - at))
+        return Finding(about, "in order", f"last proven {ago} ago")
+    said = "never proven" if at is None else f"last proven {site.site.local.show(at)}"
+    need = f", wanted within {show_duration(NOTICE_PROVEN_WITHIN)}"
+    return Finding(about, "look", said + need, f"`carerules notify-test {site.file}`")
 
 
 # ---- the plugs -------------------------------------------------------------------------------

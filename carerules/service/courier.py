@@ -30,7 +30,7 @@ from carerules.adapters import (
 )
 from carerules.config import SiteFile
 from carerules.domain.decision import ChoreClosed, Notice
-from carerules.domain.event import ChannelProved
+from carerules.domain.event import Acknowledged, ChannelProved
 from carerules.domain.moment import HOUR, SECOND, Duration, Moment
 from carerules.domain.notice import Letter, Outbox, Way
 from carerules.domain.ports import JournalError
@@ -191,7 +191,17 @@ class Courier:
             if one.id not in self._words_taken:
                 self._words_taken.add(one.id)
                 self._outbox = obeyed(self._outbox, one, now, self._ways)
+                self._tell(one)
         return words
+
+    def _tell(self, one: Word) -> None:
+        """A person's answer is a fact like any other: the journal has who was told and looked."""
+        incident = self._outbox.incidents.get(one.key)
+        if incident is None or one.word not in ("ack", "snooze"):
+            return
+        until = incident.snoozed_until if one.word == "snooze" else None
+        key, text = incident.key, incident.text
+        self._put(Lane.KEPT, lambda heard: (Acknowledged(heard, key, text, until),))
 
     def _busy(self) -> list[str]:
         known = {way.name for way in self._ways}

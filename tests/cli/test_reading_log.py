@@ -21,7 +21,7 @@ from reading_kit import (
     seen_heron,
 )
 
-from carerules.domain.event import ClockSet, PlugReport, Rejected
+from carerules.domain.event import Acknowledged, ClockSet, PlugReport, Rejected
 from carerules.domain.moment import HOUR, MINUTE, SECOND
 from carerules.report import LogShape, line_of, said
 from carerules.service import reading
@@ -135,6 +135,16 @@ def test_what_strangers_sent_cannot_play_with_the_terminal(tmp_path: Path) -> No
     story.go(Rejected(FULL + HOUR, "shed/\x1b[2Jheron\r", "bell \x07"))
     shown = story.run("log", "--last", "1").output
     assert "refused from shed/·[2Jheron·: bell ·" in shown
+
+
+def test_what_a_person_answered_to_a_notice_is_there(tmp_path: Path) -> None:
+    story = full_heron(tmp_path)
+    story.go(Acknowledged(FULL + HOUR, "off A-load", "pull A-load"))
+    story.go(Acknowledged(FULL + HOUR, "k", "heron is warm", FULL + 3 * HOUR))
+    shown = story.run("log", "--last", "2").output
+    assert "notice seen: pull A-load" in shown
+    until = story.site.site.local.show(FULL + 3 * HOUR)
+    assert f"notice held back until {until}: heron is warm" in " ".join(shown.split())
 
 
 def test_the_wall_clock_of_each_line_is_that_of_its_time(tmp_path: Path) -> None:

@@ -4,12 +4,13 @@ nothing. Common practice, no source."""
 from __future__ import annotations
 
 import json
+import sqlite3
 import subprocess
 import sys
 import threading
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import pytest
@@ -20,7 +21,7 @@ from carerules.adapters import Lane, OutboxFile, Posted, Read, SendError, Sqlite
 from carerules.cli import main
 from carerules.config import SiteFile
 from carerules.domain.decision import ChoreClosed, Notice, Outcome
-from carerules.domain.event import ChannelProved, Event, Tick
+from carerules.domain.event import Acknowledged, ChannelProved, Event, Tick
 from carerules.domain.moment import HOUR, MINUTE, SECOND, Moment
 from carerules.domain.ports import JournalError
 from carerules.service import courier as courier_room
@@ -193,6 +194,13 @@ def test_acknowledged_by_a_command_it_goes_on_to_nobody(hands: tuple[Hands, Sqli
         (first, _) = json.loads(said.stdout)["notices"]
         assert first["key"] == "off A-load"
         assert first["acknowledged"] is not None
+        said = CliRunner().invoke(main, ["snooze", "2", "2h", *site])
+        assert said.exit_code == 0, said.output
+        eventually(lambda: hand.outbox().incidents["k"].snoozed_until, "it is taken in")
+    answers = [one for one in hand.events if isinstance(one, Acknowledged)]
+    assert [(one.key, one.text, one.until) for one in answers] == [
+        ("off A-load", "pull it", None), ("k", "heron is warm", hand.now + 2 * HOUR),
+    ]  # fmt: skip
 
 
 @pytest.mark.parametrize(
@@ -268,6 +276,47 @@ to = ["crew@example.org"]
     ]
     with closing(OutboxFile(tmp_path / "state" / "journal.db")) as file:
         assert set(file.load().proven) == {"phone", "crew"}
+
+
+def test_doctor_says_when_each_channel_was_last_proven(tmp_path: Path) -> None:
+    with web_server() as web:
+        lines = "".join(
+            f'[channel.{name}]\nkind = "webhook"\nurl = "http://127.0.0.1:{web.port}/{name}"\n'
+            for name in ("phone", "neighbour", "old")
+        )
+        site_with(tmp_path, lines)
+        path = str(tmp_path / "site.toml")
+        state = tmp_path / "state"
+        never = _channels_by_doctor(path)
+        assert {state for state, _ in never.values()} == {"look"}
+        assert all(text.startswith("never proven") for _, text in never.values())
+        assert not state.exists(), "to look makes no journal"
+        proved = CliRunner().invoke(main, ["notify-test", path])
+        assert proved.exit_code == 0, proved.output
+    with closing(OutboxFile(state / "journal.db")) as file:
+        before = file.load()
+        at = before.proven["old"] - 25 * HOUR
+        kept = {"phone": before.proven["phone"], "old": at}
+        file.save(before, replace(before, proven=kept), file.read_up_to())
+    with closing(sqlite3.connect(state / "journal.db")) as database, database:
+        database.execute("DELETE FROM proven WHERE channel = 'neighbour'")
+    now = _channels_by_doctor(path)
+    assert now["channel phone"][0] == "in order"
+    assert now["channel phone"][1].startswith("last proven ")
+    assert now["channel old"][0] == "look"
+    assert now["channel old"][1].endswith(", wanted within 24 h")
+    assert now["channel neighbour"] == ("look", "never proven, wanted within 24 h")
+
+
+def _channels_by_doctor(path: str) -> dict[str, tuple[str, str]]:
+    looked = CliRunner().invoke(main, ["doctor", path, "--json"])
+    assert looked.exit_code == 0, looked.output
+    found = json.loads(looked.stdout)["findings"]
+    return {
+        one["about"]: (one["state"], one["text"])
+        for one in found
+        if one["about"].startswith("channel ")
+    }
 
 
 def test_the_outbox_does_not_loosen_the_journals_locks(
