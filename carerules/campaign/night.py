@@ -19,6 +19,7 @@ from carerules.campaign.troubles.people import comes, said
 from carerules.domain.decision import (
     AskPlug,
     Notice,
+    OffProven,
     Outcome,
     StationLocked,
     SwitchOff,
@@ -226,7 +227,9 @@ class _Playing:
                 case Notice(key=key, text=text, urgent=True):
                     for plug in world.plugs:
                         if plug in text or plug in key:
-                            stage.observer.told[plug] = stage.now()
+                            stage.observer.told.add(plug)
+                case OffProven(plug=plug):
+                    stage.observer.told.discard(plug)
                 case StationLocked(station=station):
                     stage.observer.locked.add(station)
             stage.say(one)

@@ -78,7 +78,8 @@ class Observer:
     Of what the service did it knows when it last stepped, when it wanted OFF, what it told and
     locked. `excused` are plugs that are outside the contract: a welded contact, a stranger who
     keeps sending ON, a plug whose own timer does not open it. A plug in `liars` says OFF and 0 W
-    while it stays closed: nobody can be told of that. `believable_at` is when each pack was last
+    while it stays closed: nobody can be told of that. `told` are those of which people were
+    told since they were last proved off. `believable_at` is when each pack was last
     heard of believably, `hangs_at` which pack the service believes to hang where.
     """
 
@@ -92,7 +93,7 @@ class Observer:
     liars: set[str] = field(default_factory=set)
     off_wanted: dict[str, Moment] = field(default_factory=dict)
     cap_wh: dict[str, float] = field(default_factory=dict)
-    told: dict[str, Moment] = field(default_factory=dict)
+    told: set[str] = field(default_factory=set)
     locked: set[str] = field(default_factory=set)
     believable_at: dict[str, Moment] = field(default_factory=dict)
     hangs_at: dict[str | None, str] = field(default_factory=dict)
@@ -152,7 +153,7 @@ class Observer:
         wanted = self.off_wanted.get(plug)
         if wanted is None or plug in self.liars or self.site.now - wanted <= ALARM_ENDS:
             return
-        if self.told.get(plug, 0) < wanted:
+        if plug not in self.told:
             self.breach("told", f"{plug} is closed 35 s after OFF was wanted, nobody was told")
         elif station not in self.locked:
             self.breach("told", f"{plug} is closed 35 s after OFF was wanted, {station} is free")

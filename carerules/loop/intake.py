@@ -49,8 +49,8 @@ from carerules.loop.knowledge import (
 )
 from carerules.loop.turn import Turn
 from carerules.loop.world import PackState, pack_on, put, socket_of, without
+from carerules.safety import OFF_ALARM, hear, link, proof_of, unknown_plug, went_off
 from carerules.safety import due as plug_due
-from carerules.safety import hear, link, proof_of, unknown_plug, went_off
 
 ASLEEP: Duration = 5 * SECOND
 """A pause of the machine longer than this is treated as a start: OFF first."""
@@ -249,7 +249,11 @@ def _off_first(turn: Turn, now: Moment) -> Iterable[str]:
     """Whatever was on before may still be: everything is sought off before anything else."""
     site = turn.world.setup.site
     for name, state in turn.world.plugs.items():
-        known = unknown_plug(site.plugs[name], now)
+        # Whoever sought it off a moment ago sought it since then: the alarm does not start over.
+        sought = state.off_at
+        if sought is None or now - sought >= OFF_ALARM:
+            sought = now
+        known = unknown_plug(site.plugs[name], sought)
         turn.set_plug(replace(known, up=state.up, proof=state.proof))
         place = socket_of(turn.world, name)
         if place is not None and state.on_at is not None:

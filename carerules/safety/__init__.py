@@ -7,6 +7,7 @@ from carerules.safety.bench import Bench
 from carerules.safety.dwell import Dwell, saw, went_off, went_on
 from carerules.safety.interlock import CHECKS, permit
 from carerules.safety.lease import (
+    OFF_ALARM,
     PERMIT_AGE_MAX,
     Fault,
     Permit,
@@ -28,6 +29,7 @@ from carerules.safety.station import NOTICE_PROVEN_WITHIN
 __all__ = [
     "CHECKS",
     "NOTICE_PROVEN_WITHIN",
+    "OFF_ALARM",
     "PERMIT_AGE_MAX",
     "PROOF_AGE_MAX",
     "PROOF_RUNS_MAX",
