@@ -20,7 +20,7 @@ from carerules.adapters.doors import Message, PlugDoor, read_plug
 from carerules.adapters.httpline import HttpLine
 from carerules.adapters.inbox import Lane, Put
 from carerules.adapters.lanline import LanLine, library
-from carerules.adapters.line import CallError, Left, Line
+from carerules.adapters.line import CallError, Left, Line, LoginError
 from carerules.adapters.payload import Body, Missing, UnreadableError, shown
 from carerules.adapters.plug import ON_EXPIRY_S, Unsaid, Wire, say
 from carerules.adapters.problem import Problem, quoted
@@ -39,6 +39,9 @@ ASK_EVERY_S = 10.0
 """As often as the generic plug speaks by itself: one that somebody else switched on is found."""
 RETRY_S = 2.0
 """After a reconnect OFF must leave within 10 s (SAFETY 5)."""
+LOGIN_RETRY_S = 60.0
+"""After a refused login: some plugs lock out whoever tries again and again. Commands are sent all
+the same. An estimate, no source."""
 CLOSE_S_MAX = 2 * CALL_MAX / SECOND  # the call that is under way, and an OFF that waits behind it
 HTTP_PORT = 80  # RFC 9110, section 4.2.1
 
@@ -137,6 +140,8 @@ class Worker:
         self._asking = self._ending = False
         self._switched = 0
         self._up: bool | None = None
+        self.ask_after_s = RETRY_S
+        """How long after the last call it is asked again, where nothing else is to be sent."""
         # A daemon: what a library does in a call must not keep the process from its end.
         self._thread = Thread(target=self._work, name=f"plug {plug.name}", daemon=True)
 
@@ -198,7 +203,7 @@ class Worker:
                 if self._ask:
                     self._ask, self._asking = False, True
                     return AskPlug(self._plug.name)
-                if not self._some.wait(ASK_EVERY_S if self._up else RETRY_S):
+                if not self._some.wait(self.ask_after_s):
                     self._ask = True
 
     def _send(self, command: Command) -> None:
@@ -224,7 +229,7 @@ class Worker:
             self._tell_up()
             wrong = _refusal(body, wire.answer)
         except CallError as error:
-            self._tell_down(str(error))
+            self._tell_down(error)
             return
         if wrong is not None:
             self._refuse(wrong)
@@ -244,7 +249,7 @@ class Worker:
             )
         except CallError as error:
             if not self._switched_off():
-                self._tell_down(str(error))
+                self._tell_down(error)
             return
         finally:
             with self._some:
@@ -268,12 +273,14 @@ class Worker:
     # ---- what is told --------------------------------------------------------------------------
 
     def _tell_up(self) -> None:
+        self.ask_after_s = ASK_EVERY_S
         if self._up is not True:
             self._up = True
             self._link(up=True)
 
-    def _tell_down(self, why: str) -> None:
-        self._refuse(why)
+    def _tell_down(self, error: CallError) -> None:
+        self.ask_after_s = LOGIN_RETRY_S if isinstance(error, LoginError) else RETRY_S
+        self._refuse(str(error))
         if self._up is not False:
             self._up = False
             self._link(up=False)

@@ -15,7 +15,7 @@ from typing import IO, cast
 
 from carerules.adapters.address import Credentials
 from carerules.adapters.digest import Challenge, authorization, read_challenge
-from carerules.adapters.line import LATE, CallError, Left, seconds
+from carerules.adapters.line import LATE, CallError, Left, LoginError, seconds
 from carerules.adapters.payload import PAYLOAD_BYTES_MAX
 from carerules.adapters.problem import quoted
 
@@ -49,7 +49,7 @@ class HttpLine:
             raise CallError(quoted(error or type(error).__name__)) from None
         if status == 401:
             self._challenge = None
-            raise CallError("it refuses the user name or the password")
+            raise LoginError("it refuses the user name or the password")
         if status != 200:
             raise CallError(f"it answers with HTTP status {status}")
         return body
@@ -68,10 +68,10 @@ class HttpLine:
 
     def _learn(self, challenges: list[str]) -> None:
         if self.credentials is None:
-            raise CallError("it asks for a password: name its file in `password_file`")
+            raise LoginError("it asks for a password: name its file in `password_file`")
         self._challenge, self._count = read_challenge(challenges), 0
         if self._challenge is None:
-            raise CallError("it asks for a login other than digest with SHA-256")
+            raise LoginError("it asks for a login other than digest with SHA-256")
 
     def _login(self, uri: str) -> str:
         if self._challenge is None or self.credentials is None:
@@ -101,12 +101,16 @@ class HttpLine:
                 opened.connect(address)
                 opened.settimeout(seconds(left))
                 opened.sendall(head.encode("utf-8") + content)
-                return _answer(opened, left)
+                return answer(opened, left)
             finally:
                 self._open = None
 
 
-def _answer(opened: socket.socket, left: Left) -> tuple[int, list[str], bytes]:
+def answer(opened: socket.socket, left: Left) -> tuple[int, list[str], bytes]:
+    """The status, the `WWW-Authenticate` headers and the body of what comes on a socket.
+
+    Raises `CallError`, or what sockets and the HTTP library raise, for anything else.
+    """
     # The library wants only a `makefile` of its socket.
     response = HTTPResponse(cast("socket.socket", _Source(opened, left)), method=METHOD)
     try:

@@ -13,7 +13,7 @@ from contextlib import suppress
 from typing import Any
 
 from carerules.adapters.address import Credentials
-from carerules.adapters.line import LATE, CallError, Left, seconds
+from carerules.adapters.line import LATE, CallError, Left, LoginError, seconds
 from carerules.adapters.problem import Problem, quoted
 
 FIND_S_MAX = 2  # a relay in the same network answers within milliseconds
@@ -53,7 +53,9 @@ class LanLine:
             raise CallError(LATE) from None
         except Exception as error:
             # The library has errors of its own, and lets those of its transports through.
-            raise CallError(quoted(str(error) or type(error).__name__)) from None
+            why = quoted(str(error) or type(error).__name__)
+            kind = LoginError if type(error).__name__ == "AuthenticationError" else CallError
+            raise kind(why) from None
 
     def abort(self) -> None:
         """As `Line.abort`."""

@@ -17,6 +17,10 @@ class CallError(Exception):
     """No answer that can be used; the text says why, in one line and without any secret."""
 
 
+class LoginError(CallError):
+    """The plug does not let us in: to try again at once would only have it lock us out."""
+
+
 class Line(Protocol):
     """The way to one plug. `call` and `close` on one thread; `abort` on any."""
 

@@ -7,7 +7,9 @@ memory; no device was at hand.
 from __future__ import annotations
 
 import json
+import socket
 from collections.abc import Iterator
+from http.client import HTTPException
 from pathlib import Path
 from threading import Event as Flag
 from threading import active_count
@@ -17,10 +19,12 @@ from typing import Any
 import pytest
 from called_kit import LATE, PATIENCE_S, Ear, P, http_plug, on, profile, wired
 from fake_http_plug import FakeHttpPlug
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
-from carerules.adapters import Login, Wire, called, called_power_on_fault, say
+from carerules.adapters import Login, Wire, called, called_power_on_fault, httpline, say
 from carerules.adapters.broker import AddressError
-from carerules.adapters.line import CallError, Left
+from carerules.adapters.line import CallError, Left, LoginError
 from carerules.adapters.payload import PAYLOAD_BYTES_MAX
 from carerules.domain.decision import AskPlug, SwitchOff
 from carerules.domain.event import PlugReport
@@ -28,6 +32,8 @@ from carerules.domain.moment import SECOND
 from carerules.domain.pack import Plug
 
 OFF = SwitchOff(P, "test")
+HEAD = b"HTTP/1.1 200 OK\r\nContent-Length: 20\r\n\r\n"
+CHUNKED = b"HTTP/1.1 401 No\r\nTransfer-Encoding: chunked\r\n\r\n"
 
 
 @pytest.fixture
@@ -160,6 +166,52 @@ def test_an_open_password_file_is_refused(fake: FakeHttpPlug, login: Login) -> N
         wired(http_plug(fake.port), Ear(), login).__enter__()
 
 
+class Scripted:
+    """A line that does what the test says, call by call."""
+
+    def __init__(self, *does: bytes | Exception) -> None:
+        self.does = list(does)
+
+    def call(self, _topic: str, _payload: str, _left: Left) -> bytes:
+        done = self.does.pop(0)
+        if isinstance(done, Exception):
+            raise done
+        return done
+
+    def abort(self) -> None:
+        pass
+
+    def close(self) -> None:
+        pass
+
+
+OFF_NOW = b'{"result": {"output": false, "apower": 0}}'
+
+
+@pytest.mark.parametrize(
+    ("does", "wait_s"),
+    [
+        (CallError("away"), called.RETRY_S),
+        (LoginError("no"), called.LOGIN_RETRY_S),
+        (OFF_NOW, called.ASK_EVERY_S),
+        (RuntimeError("planted"), called.RETRY_S),
+    ],
+)
+def test_who_refuses_us_is_not_pressed(does: bytes | Exception, wait_s: float) -> None:
+    ear = Ear()
+    worker = called.Worker(
+        http_plug(80), profile("json-rpc-http"), Scripted(does), ear.put, ear.now
+    )
+    worker.start()
+    if isinstance(does, bytes):
+        ear.reports()
+    else:
+        ear.refused(str(does))
+    worker.end()
+    worker.join()
+    assert worker.ask_after_s == wait_s
+
+
 # ---- what goes wrong ---------------------------------------------------------------------------
 
 WRONG: list[tuple[dict[str, Any], str]] = [
@@ -221,6 +273,22 @@ def test_a_plug_that_sends_byte_by_byte_cannot_hold_a_call_up(
     fake.faults["drip"] = 0.01
     with wired(http_plug(fake.port), ear, login):
         ear.refused("no answer in time")
+
+
+@given(st.binary(max_size=400), st.sampled_from([b"", b"HTTP/1.1 200 OK\r\n", HEAD, CHUNKED]))
+@settings(max_examples=200, deadline=None)
+def test_any_bytes_are_an_answer_or_none(body: bytes, head: bytes) -> None:
+    ours, theirs = socket.socketpair()
+    with ours, theirs:
+        theirs.sendall(head + body)
+        theirs.shutdown(socket.SHUT_WR)
+        try:
+            status, challenges, read = httpline.answer(ours, lambda: 5.0)
+        except (CallError, OSError, HTTPException, ValueError):
+            return
+    assert 100 <= status <= 999
+    assert len(read) <= PAYLOAD_BYTES_MAX
+    assert all(isinstance(one, str) for one in challenges)
 
 
 def test_nobody_there_is_told(fake: FakeHttpPlug) -> None:

@@ -19,6 +19,8 @@ import pytest
 from called_kit import LATE, Ear, P, on, profile, wired
 
 from carerules.adapters import AddressError, Called, CalledWires, Login, Wire, say
+from carerules.adapters.lanline import LanLine
+from carerules.adapters.line import LoginError
 from carerules.domain.decision import AskPlug, SwitchOff
 from carerules.domain.event import PlugReport
 from carerules.domain.pack import Plug
@@ -233,6 +235,15 @@ def test_rubbish_is_refused_whole(relay: Relay, answer: object) -> None:
         wires.perform(AskPlug(P))
         ear.reports()
     assert [e.on for e in ear.events if isinstance(e, PlugReport)] == [False]
+
+
+def test_a_refused_login_is_known_as_one(relay: Relay) -> None:
+    """By its name, since the library may not be there: `kasa.exceptions.AuthenticationError`."""
+    relay.faults["raises"] = type("AuthenticationError", (Exception,), {})("not you")
+    line = LanLine(sys.modules["kasa"], "10.0.0.9")
+    with pytest.raises(LoginError, match="not you"):
+        line.call("query", "{}", lambda: 5.0)
+    line.close()
 
 
 def test_off_breaks_off_a_question_that_hangs(relay: Relay) -> None:

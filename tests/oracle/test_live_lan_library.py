@@ -14,6 +14,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import kasa
 import pytest
 
 sys.path.append(str(Path(__file__).resolve().parents[1] / "adapters"))
@@ -111,6 +112,10 @@ def test_the_library_carries_what_we_say_and_hear(relay: Relay) -> None:
     assert ear.links() == [True]
     said = [one for one in relay.asked if "set_relay_state" in one.get("system", {})]
     assert len(said) == 2, "each command went out once"
+
+
+def test_the_library_calls_a_refused_login_what_we_look_for() -> None:
+    assert kasa.exceptions.AuthenticationError.__name__ == "AuthenticationError"
 
 
 def test_nobody_there_is_told_by_the_library() -> None:
