@@ -14,8 +14,12 @@ from importlib.metadata import Distribution, PackageNotFoundError, distribution
 from typing import Any
 from uuid import UUID, uuid5
 
-from packaging.requirements import Requirement
-from packaging.utils import canonicalize_name
+try:
+    from packaging.requirements import Requirement
+    from packaging.utils import canonicalize_name
+except ImportError:  # where only what is shipped is installed, pip has the same
+    from pip._vendor.packaging.requirements import Requirement
+    from pip._vendor.packaging.utils import canonicalize_name
 
 SPACE = UUID("9a5f3f0e-6d0b-5c0e-8b0a-3b6f1c2d4e5f")  # ours, drawn once; it only has to stay
 LICENCE_CHARS_MAX = 80  # in older metadata the whole text of a licence may stand there

@@ -86,6 +86,16 @@ def test_it_is_the_same_each_time_and_needs_no_network() -> None:
     assert json.loads(runs[0].stdout) == sbom.bill()
 
 
+def test_it_needs_nothing_that_is_not_shipped() -> None:
+    blind = "import sys, runpy; sys.modules['packaging'] = None; sys.argv = sys.argv[1:]; "
+    code = blind + "runpy.run_path(sys.argv[0], run_name='__main__')"
+    run = subprocess.run(
+        [sys.executable, "-c", code, SBOM], capture_output=True, text=True, check=False
+    )
+    assert run.returncode == 0, run.stderr
+    assert json.loads(run.stdout) == sbom.bill()
+
+
 @pytest.mark.parametrize(
     ("extras", "said"),
     [(["no-such"], "found no extra `no-such`")],
