@@ -10,7 +10,7 @@ import os
 import sqlite3
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 
 from carerules.adapters import schema
@@ -96,6 +96,7 @@ def connect(path: Path, *, owner: bool, again: bool = False) -> sqlite3.Connecti
             if not again:
                 _make_folder(path.parent)
                 _make_file(path)
+                _look(path, thoroughly=owner)
             database = sqlite3.connect(
                 path, timeout=BUSY_MS / 1_000, isolation_level=None, check_same_thread=False
             )
@@ -130,14 +131,21 @@ def _prepare(database: sqlite3.Connection, path: Path, *, owner: bool) -> None:
                 f"journal `{path}` was written by an older version", "start the service once"
             )
         schema.migrate(database)
-    if owner and not fresh:
-        _check(database, path)
 
 
-def _check(database: sqlite3.Connection, path: Path) -> None:
-    verdict = database.execute("PRAGMA quick_check(1)").fetchone()[0]
-    if verdict != "ok":
-        raise damaged(path, "its pages do not fit together")
+def _look(path: Path, *, thoroughly: bool) -> None:
+    """Whether it is a sound database, before anything may write to it: a connection that may, and
+    is the last to leave, takes the -wal into the file and away, also into a damaged one."""
+    hot = path.with_name(path.name + "-journal").exists()
+    if path.stat().st_size == 0 or hot:
+        return  # new; or killed while it was made, which only one that may write can undo
+    uri = f"{path.resolve().as_uri()}?mode=ro"
+    with closing(sqlite3.connect(uri, uri=True, timeout=BUSY_MS / 1_000)) as database:
+        _is_empty(database)
+        if not thoroughly:
+            return
+        if database.execute("PRAGMA quick_check(1)").fetchone()[0] != "ok":
+            raise damaged(path, "its pages do not fit together")
 
 
 def _is_empty(database: sqlite3.Connection) -> bool:
@@ -162,8 +170,9 @@ def damaged(path: Path, how: str) -> JournalError:
     """The file cannot be read. It may still be of use to somebody: it is never deleted here."""
     return JournalError(
         f"journal `{path}` is damaged: {how}",
-        f"move it aside with its -wal and -shm (`mv {path.name} {path.name}.damaged`) "
-        "and start again; or put back a backup",
+        "write what can be read to a new file (`carerules journal salvage saved.db`); then "
+        f"move it aside with its -wal and -shm (`mv {path.name} {path.name}.damaged`) and put "
+        "the new one, a backup or nothing in its place",
     )
 
 

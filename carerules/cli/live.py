@@ -37,7 +37,9 @@ from carerules.service import (
     restore,
 )
 from carerules.service.courier import Courier
+from carerules.service.off import bring_all_off
 from carerules.service.reload import Fed, take_up
+from carerules.service.run import LEAVE_WITHIN
 
 ENDING = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 """What asks it to leave: a person, a supervisor, a terminal that closes."""
@@ -82,18 +84,35 @@ def run_command(site_path: Path, speed: float | None, for_days: float | None) ->
         refuse(f"{site_path}: the rules have errors; nothing was started")
     try:
         journal = SqliteJournal.open(journal_path(site), owner=True)
-    except (JournalBusy, JournalError) as error:
+    except JournalBusy as error:
         refuse(str(error))
+    except JournalError as error:
+        refuse(str(error), *_brought_off(site))
     try:
         journal.save_plan(rules.fingerprint, rules.loaded.sources)
         run = _virtual if site.virtual is not None else _real
         wrong = run(site, rules.setup, journal, speed, for_days)
     except JournalError as error:
-        refuse(str(error), status=FAILED)
+        refuse(str(error), *_brought_off(site), status=FAILED)
     finally:
         journal.close()
     if wrong:
         refuse(*wrong, status=FAILED)
+
+
+def _brought_off(site: SiteFile) -> list[str]:
+    """A start begins with OFF, also one that its journal ends: nobody else knows what is on. What
+    became of it, a line for each plug."""
+    if not site.has_wires or not site.site.plugs:
+        return []
+    try:
+        report = bring_all_off(site, LEAVE_WITHIN, "the journal cannot be used")
+    except AddressError as error:
+        return [str(error)]
+    return [
+        *(f"{name}: read back off" for name in report.proven),
+        *(f"{one.name}: NOT read back off: go there and pull it" for one in report.unproven),
+    ]
 
 
 def _virtual(

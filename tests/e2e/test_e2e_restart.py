@@ -141,3 +141,28 @@ def test_two_services_never_share_a_journal(stage: Stage) -> None:
     fourth.awaits("read back off", after=began)
     assert fourth.leave() == 0
     sound(third, fourth)
+
+
+@side_by_side
+def test_a_damaged_journal_ends_the_start_with_everything_off(stage: Stage) -> None:
+    """SAFETY 5: a start begins with OFF, also one that can go no further."""
+    stage.site()
+    plug, _ = stage.cast()
+    service = stage.service()
+    stage.until_on(service)
+    service.kill()
+    assert stage.closed(), "nobody has told the plug"
+    journal = stage.folder / "state" / "journal.db"
+    damaged = b"\x00rubbish\xff" * 1_000
+    journal.write_bytes(damaged)
+    began = monotonic()
+    again = stage.service()
+    opened = stage.opened(began)
+    assert again.ends() == 2
+    assert not plug.finds("timer ran out"), "it was told"
+    assert "carerules journal salvage" in again.flat()
+    assert "A-load: read back off" in again.flat()
+    assert journal.read_bytes() == damaged, "opened for reading only"
+    assert not stage.ons(after=began)
+    stage.measured.append(f"a start on a damaged journal: open after {opened - began:.1f} s")
+    sound(again, plug)

@@ -21,7 +21,7 @@ from carerules.domain.decision import (
     SwitchOn,
 )
 from carerules.domain.event import Event, Happened, Sample, Started
-from carerules.domain.moment import MINUTE, SECOND
+from carerules.domain.moment import MINUTE, SECOND, Duration
 
 PLUGS = ("A-load",)
 NIGHT = 12 * MINUTE
@@ -38,12 +38,14 @@ START_WITHIN = 10 * SECOND
 @dataclass(frozen=True)
 class Word:
     """One line of the log. `how`: `perform` is on the wire, `told` reached people; `durable`: what
-    was told was to be in the journal by then."""
+    was told was to be in the journal by then. `fails`: from here on the disk does; `faulted`: the
+    service has noticed, in these words."""
 
     how: str
     outcome: Outcome | None = None
     durable: bool = False
     closed: tuple[str, ...] = ()
+    text: str = ""
 
 
 def lives_of(folder: Path) -> list[list[Word]]:
@@ -61,13 +63,17 @@ def lives_of(folder: Path) -> list[list[Word]]:
                 lives[-1].append(Word("end", closed=tuple(closed)))
             case ["entered"]:
                 pass
+            case ["fails"]:
+                lives[-1].append(Word("fails"))
+            case [("faulted" | "refused") as how, text]:
+                lives[-1].append(Word(how, text=text))
             case other:
                 raise AssertionError(other)
     return lives
 
 
-def wrong(folder: Path) -> list[str]:
-    """Every promise that was not kept, in words."""
+def wrong(folder: Path, away: Duration) -> list[str]:
+    """Every promise that was not kept, in words; `away`: so long nobody was there, at most."""
     lives = lives_of(folder)
     found = [one for life in lives for one in off_first(life)]
     with closing(SqliteJournal.open(folder / "state" / "journal.db", owner=True)) as journal:
@@ -81,10 +87,10 @@ def wrong(folder: Path) -> list[str]:
     found += once(kept, events, answers)
     if lives[-1][-1] != Word("end"):
         found.append(f"the night ended with {lives[-1][-1]}")
-    return found + counted(folder, deaths=len(lives) - 1)
+    return found + counted(folder, away)
 
 
-def counted(folder: Path, deaths: int) -> list[str]:
+def counted(folder: Path, away: Duration) -> list[str]:
     """`for` counts from the first sample that the journal has, over any number of deaths.
 
     A sample on which nothing was decided may wait for a second before it is durable: one that died
@@ -106,7 +112,7 @@ def counted(folder: Path, deaths: int) -> list[str]:
         first = last = seen + length
         for start in starts:
             # A start that died before it was durable has left no word of itself.
-            if start - deaths * DOWN - SECOND <= last <= start + START_WITHIN:
+            if start - away - SECOND <= last <= start + START_WITHIN:
                 last = start + START_WITHIN
         at = fired.get(rule, 0)
         if not first <= at <= last:
@@ -166,4 +172,34 @@ def once(kept: list[Outcome], events: list[Event], answers: list[tuple[str | Non
     facts = sum(isinstance(one, Happened) and one.what == "calibration" for one in events)
     if facts != 1 or len(answers) != 1 or answers[0][0] is None:
         found.append(f"one entry became {facts} facts, and was answered {answers}")
+    return found
+
+
+def failed(folder: Path) -> list[str]:
+    """What did not hold of a life whose disk began to fail: off, told, and still to be read."""
+    life = lives_of(folder)[0]
+    at = next((number for number, word in enumerate(life) if word.how == "fails"), None)
+    if at is None:
+        return ["its disk did not fail"]
+    if life[at + 1 :] == [Word("end")]:
+        return []  # everything was off, and nothing was left to be written
+    found = [
+        f"{word.outcome} after the disk failed"
+        for word in life[at:] if word.how == "perform" and isinstance(word.outcome, SwitchOn)
+    ]  # fmt: skip
+    told = [word.text for word in life[at:] if word.how in ("faulted", "refused")]
+    if not told or not any(why in told[0] for why in ("the disk", "cannot be written")):
+        found.append(f"it was told: {told[:1]}")
+    refused = any(word.how == "refused" for word in life)
+    offs = [word for word in life[at:] if isinstance(word.outcome, SwitchOff)]
+    if not refused and not offs:
+        found.append("nothing was switched off")
+    if life[-1] != Word("end"):
+        found.append(f"it ended with {life[-1]}")
+    if not refused:
+        with closing(SqliteJournal.open(folder / "state" / "journal.db", owner=False)) as journal:
+            if not any(isinstance(event, Started) for _, event in journal.events()):
+                # Only where the very first commit was the one that failed.
+                kept = [word for word in life[:at] if word.durable]
+                found += [f"told and not to be read: {word.outcome}" for word in kept]
     return found

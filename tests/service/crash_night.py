@@ -19,14 +19,15 @@ import sqlite3
 import sys
 import traceback
 from collections.abc import Iterable, Sequence
-from contextlib import closing, contextmanager
-from dataclasses import dataclass, field
+from contextlib import closing
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from crash_checks import DOWN, NIGHT, wrong
+from crash_checks import DOWN, NIGHT, failed, wrong
 from crash_plants import PLANTS
+from crash_writes import POINTS, Watched, WatchedJournal
 
 from carerules.adapters import ClockAnchor, Recorded, SqliteJournal, dump_outcome
 from carerules.cli.virtual import virtual_outside, virtual_world
@@ -34,6 +35,7 @@ from carerules.config import SiteFile, read_site
 from carerules.domain.decision import Command, Outcome
 from carerules.domain.event import Event, Placed, Started
 from carerules.domain.moment import MINUTE, SECOND, Moment
+from carerules.domain.ports import JournalError
 from carerules.loop import World
 from carerules.service import Desk, Service, dump_world, read_rules, restore, worth_keeping
 from carerules.sim import VirtualOutside
@@ -69,80 +71,12 @@ rule written-down
 ENTRY_AT = 200 * SECOND
 IDLE = MINUTE
 """A real site waits for a second at most: ten times as many points, all of the same kinds."""
-WRITES = ("BEGIN", "INSERT", "UPDATE", "DELETE", "COMMIT", "CREATE", "PRAGMA")
 
 
-# ---- where it dies ---------------------------------------------------------------------------
-
-
-@dataclass
-class Points:
-    """Each moment just before and just after a write, counted; it dies at one of them."""
-
-    die_at: int | None = None
-    names: list[str] = field(default_factory=list)
-    watching: bool = True
-    last_word: Any = lambda: None
-    """Called just before it dies."""
-
-    def reach(self, what: str) -> None:
-        if not self.watching:
-            return
-        self.names.append(what)
-        if len(self.names) == self.die_at:
-            self.last_word()
-            os.kill(os.getpid(), signal.SIGKILL)
-
-    @contextmanager
-    def around(self, what: str) -> Any:
-        self.reach(f"before {what}")
-        yield
-        self.reach(f"after {what}")
-
-    @contextmanager
-    def elsewhere(self) -> Any:
-        """What another program does is no point of ours."""
-        self.watching = False
-        try:
-            yield
-        finally:
-            self.watching = True
-
-
-POINTS = Points()
-
-
-class Watched(sqlite3.Connection):
-    """A connection whose writes are points."""
-
-    def execute(self, statement: str, *more: Any) -> sqlite3.Cursor:  # type: ignore[override]
-        word = statement.split(None, 1)[0].upper()
-        if word not in WRITES or (word == "PRAGMA" and "=" not in statement):
-            return super().execute(statement, *more)
-        with POINTS.around(" ".join(statement.split()[:3])):
-            return super().execute(statement, *more)
-
-
-class WatchedJournal(SqliteJournal):
-    """A journal whose own writes, which only reach memory, are points, too."""
-
-    def write(self, event: Event, outcomes: Iterable[Outcome]) -> None:
-        with POINTS.around(f"write {type(event).__name__}"):
-            super().write(event, outcomes)
-
-    def save_snapshot(self, seq: int, body: str) -> None:
-        with POINTS.around("save_snapshot"):
-            super().save_snapshot(seq, body)
-
-    def answer_entry(self, number: int, text: str) -> None:
-        with POINTS.around("answer_entry"):
-            super().answer_entry(number, text)
-
-    def commit(self, clock: ClockAnchor | None = None) -> None:
-        with POINTS.around("commit"):
-            super().commit(clock)
-
-
+FAILS_FOR = 2 * MINUTE
+"""A disk fails so long, which shows what there is to see; then a person mends it."""
+AWAY = FAILS_FOR + IDLE + DOWN + 20 * SECOND
+"""So long nothing is kept, then: until it is noticed, until it is mended, and on the way out."""
 SERVICE: dict[str, Any] = {"restore": restore}
 """What a plant puts something else in the place of."""
 
@@ -175,7 +109,7 @@ class Wires:
 
     def wait(self, due: Moment) -> Sequence[Event]:
         at = self.begin + ENTRY_AT
-        if not self.entered:
+        if not self.entered and not POINTS.failed:
             if self.now() >= at:
                 self.entered = True
                 with POINTS.elsewhere():
@@ -214,9 +148,9 @@ class Anchored:
         self.journal.commit(ClockAnchor(now, now, now, "night"))
 
 
-def live(folder: Path, log: Log, die_at: int | None) -> list[str]:
+def live(folder: Path, log: Log, die_at: int | None, how: str = "kill") -> list[str]:
     """From the opening of the journal to the end of the night; the points passed."""
-    POINTS.die_at, POINTS.names = die_at, []
+    POINTS.die_at, POINTS.how, POINTS.names = die_at, how, []
     site = read_site(folder / "site.toml")
     assert isinstance(site, SiteFile)
     world = virtual_world(site)
@@ -233,21 +167,39 @@ def live(folder: Path, log: Log, die_at: int | None) -> list[str]:
     def last_word() -> None:
         kept = {"world": world.snapshot(), "entered": wires.entered}
         truth.write_text(json.dumps(kept))
+        if how != "kill":
+            log.say("fails")
 
     POINTS.last_word = last_word
     log.say("life", world.now - begin)
+    try:
+        serve(folder, site, wires, log, begin)
+    except JournalError as error:
+        log.say("refused", str(error))
+    log.say("end", [name for name, plug in world.bench.plugs.items() if plug.closed])
+    if POINTS.failed:
+        kept = {"world": world.snapshot(), "entered": wires.entered}
+        truth.write_text(json.dumps(kept))
+    return POINTS.names
+
+
+def serve(folder: Path, site: SiteFile, wires: Wires, log: Log, begin: Moment) -> None:
+    """What `carerules run` does with a site and its journal."""
     journal = WatchedJournal.open(folder / "state" / "journal.db", owner=True)
     rules = read_rules(site)
     assert rules.setup is not None
     journal.save_plan(rules.fingerprint, rules.loaded.sources)
-    known = SERVICE["restore"](journal, rules.setup, world.now)
+    known = SERVICE["restore"](journal, rules.setup, wires.now())
 
     def tell(_event: Event, outcomes: Sequence[Outcome], _world: World) -> None:
+        if service.faulted:
+            log.say("faulted", service.faulted)
         for outcome in outcomes:
-            log.say("told", outside.now(), worth_keeping(outcome), *dump_outcome(outcome))
+            durable = worth_keeping(outcome) and not service.faulted
+            log.say("told", wires.now(), durable, *dump_outcome(outcome))
 
     kept = Anchored(journal, wires)
-    service = Service(known, wires, kept, tell, desk=Desk(journal, outside.now), idle=IDLE)
+    service = Service(known, wires, kept, tell, desk=Desk(journal, wires.now), idle=IDLE)
 
     def snapshot(now: World) -> None:
         journal.save_snapshot(journal.last_seq, dump_world(now))
@@ -255,16 +207,21 @@ def live(folder: Path, log: Log, die_at: int | None) -> list[str]:
         journal.forget(journal.seq_at(now.now - site.keep_samples))
 
     service.snapshot = snapshot
-    now = max(outside.now(), known.now)
+    now = max(wires.now(), known.now)
     first: list[Event] = [Started(now, 0, DOWN)]
     # As on a real site: what the site file says of places counts at the very first start.
     if not any(isinstance(event, Started) for _, event in journal.events()):
         first += [Placed(now, pack, station) for pack, station in site.places.items()]
+    mended: list[Moment] = []
+
+    def leave() -> bool:
+        if POINTS.failed and not mended:
+            mended.append(wires.now() + FAILS_FOR)
+        return bool(mended) and wires.now() >= mended[0]
+
+    service.leave = leave
     service.run(first, begin + NIGHT)
-    closed = [name for name, plug in world.bench.plugs.items() if plug.closed]
-    log.say("end", closed)
     journal.close()
-    return POINTS.names
 
 
 # ---- lives in processes of their own ---------------------------------------------------------
@@ -276,7 +233,7 @@ def prepare(folder: Path) -> None:
     (folder / "shed.care").write_text(RULES)
 
 
-def life(folder: Path, die_at: int | None) -> list[str] | None:
+def life(folder: Path, die_at: int | None, how: str = "kill") -> list[str] | None:
     """One life in a child; the points it passed, or None: it died where it was to."""
     receive, send = os.pipe()
     child = os.fork()
@@ -285,7 +242,7 @@ def life(folder: Path, die_at: int | None) -> list[str] | None:
         try:
             os.close(receive)
             log = Log(os.open(folder / "log", os.O_WRONLY | os.O_CREAT | os.O_APPEND))
-            names = live(folder, log, die_at)
+            names = live(folder, log, die_at, how)
             with os.fdopen(send, "w") as pipe:
                 json.dump(names, pipe)
             status = 0
@@ -304,22 +261,27 @@ def life(folder: Path, die_at: int | None) -> list[str] | None:
     return list(json.loads(told))
 
 
-def play(folder: Path, deaths: Sequence[int]) -> dict[str, Any]:
+def play(folder: Path, deaths: Sequence[int], how: str = "kill") -> dict[str, Any]:
     """Lives that end at these points, then one to the end of the night; what did not hold.
 
     A life may end before the point at which it was to die: that is told as `survived`.
     """
     prepare(folder)
+    if how != "kill":
+        life(folder, deaths[0], how)
+        before = failed(folder)
+        names = life(folder, None)
+        return {"deaths": deaths, "wrong": [*before, *wrong(folder, AWAY)], "names": names}
     for number in deaths:
         names = life(folder, number)
         if names is not None:
             return {"deaths": deaths, "survived": len(names), "wrong": [], "names": names}
     names = life(folder, None)
-    return {"deaths": deaths, "wrong": wrong(folder), "names": names}  # fmt: skip
+    return {"deaths": deaths, "wrong": wrong(folder, len(deaths) * DOWN), "names": names}
 
 
 def main() -> None:
-    """Orders are lists of points; each is played in a folder of its own."""
+    """Orders are lists of points, or how a disk fails and where; each has a folder of its own."""
     root = Path(sys.argv[1])
     connect = sqlite3.connect
     sqlite3.connect = lambda *a, **k: connect(*a, **{"factory": Watched, **k})
@@ -332,7 +294,9 @@ def main() -> None:
     gc.freeze()
     for number, line in enumerate(sys.stdin):
         folder = root / str(number)
-        print(json.dumps(play(folder, json.loads(line))), flush=True)
+        order = json.loads(line)
+        words = (order["at"], order["how"]) if isinstance(order, dict) else (order,)
+        print(json.dumps(play(folder, *words)), flush=True)
         shutil.rmtree(folder)
 
 

@@ -9,7 +9,7 @@ from typing import Any
 from carerules.adapters import SqliteJournal, WaitingEntry
 from carerules.domain.moment import Moment
 from carerules.loop import World, intake, new_world
-from carerules.service import Desk, restore
+from carerules.service import Desk, restore, run
 
 Service = dict[str, Any]
 """The parts of the service that a plant may put something else in the place of."""
@@ -59,7 +59,19 @@ def counts_anew(service: Service) -> None:
     service["restore"] = restored
 
 
+def looks_away(_service: Service) -> None:
+    """A service that takes no notice of a journal that cannot be written."""
+    run.Service._fault = lambda *_: None  # type: ignore[method-assign]
+
+
 PLANTS = {
     plant.__name__: plant
-    for plant in (never_durable, no_off_first, knows_nothing, answers_later, counts_anew)
+    for plant in (
+        never_durable,
+        no_off_first,
+        knows_nothing,
+        answers_later,
+        counts_anew,
+        looks_away,
+    )
 }

@@ -5,7 +5,11 @@ every start begins with OFF, read back before any rule runs; nothing fires twice
 told, or that a plug was switched on for, is lost; `for` counts from its true start. SQLite's word
 for what a death leaves: sqlite.org/atomiccommit.html.
 
-`CARERULES_CRASH_PAIRS=5000` also kills so many recoveries at points of theirs (CI: 60).
+And a disk that begins to fail before any write (`crash_disk.py`; sqlite.org/rescode.html for what
+SQLite makes of it): everything off, nothing on, people told, and what was kept still to be read.
+
+`CARERULES_CRASH_PAIRS=5000` also kills so many recoveries at points of theirs (CI: 60);
+`CARERULES_CRASH_DISK=1` fails the disk before each write (CI: each 15th).
 """
 
 from __future__ import annotations
@@ -21,15 +25,21 @@ from random import Random
 from typing import Any
 
 import pytest
+from crash_disk import FAILURES
 from crash_plants import PLANTS
 
 HERE = Path(__file__).parent
 ROOT = HERE.parents[1]
 PAIRS = int(os.environ.get("CARERULES_CRASH_PAIRS", "60"))
+DISK_EACH = int(os.environ.get("CARERULES_CRASH_DISK", "15"))
 MEMORY = Path("/dev/shm")  # a death leaves the same there as on a disk; only power loss does not
 
 
-def play(orders: Sequence[Sequence[int]], *plants: str) -> list[dict[str, Any]]:
+Order = Sequence[int] | dict[str, Any]
+"""The points of deaths; or `how` a disk fails, and where it begins to."""
+
+
+def play(orders: Sequence[Order], *plants: str) -> list[dict[str, Any]]:
     """What came of each: lives that die at these points, and one more that does not."""
     env = {**os.environ, "PYTHONPATH": f"{ROOT}{os.pathsep}{HERE}"}
     where = str(MEMORY) if MEMORY.is_dir() else None
@@ -83,6 +93,26 @@ def test_killed_again_while_it_recovers(points: list[str]) -> None:
     died = [row for row in rows if "survived" not in row]
     assert len(died) > 0.8 * len(pairs)
     assert [(row["deaths"], row["wrong"]) for row in rows if row["wrong"]] == []
+
+
+@pytest.mark.parametrize("how", FAILURES)
+def test_a_disk_that_fails_before_a_write(points: list[str], how: str) -> None:
+    before = [number for number, name in enumerate(points, 1) if name.startswith("before")]
+    assert len(before) > 200
+    rows = play([{"how": how, "at": [number]} for number in before[::DISK_EACH]])
+    wrong = [(row["deaths"], points[row["deaths"][0] - 1], row["wrong"])
+             for row in rows if row["wrong"]]  # fmt: skip
+    assert wrong == []
+
+
+@pytest.mark.parametrize("how", FAILURES)
+def test_a_service_that_takes_no_notice_of_a_disk_that_fails_is_found(
+    points: list[str], how: str
+) -> None:
+    commits = [number for number, name in enumerate(points, 1) if name == "before commit"]
+    rows = play([{"how": how, "at": [number]} for number in commits[::4]], "looks_away")
+    assert any("after the disk failed" in one for row in rows for one in row["wrong"])
+    assert any("it was told" in one for row in rows for one in row["wrong"])
 
 
 @pytest.mark.parametrize(

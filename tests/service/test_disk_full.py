@@ -1,5 +1,5 @@
-"""A full disk, by injection: loads off, people told, reading goes on. Source of the error:
-SQLite's result code SQLITE_FULL (sqlite.org/rescode.html)."""
+"""A full disk, by injection, and a journal that is held: loads off, people told, reading goes on.
+Source of the errors: SQLITE_FULL and SQLITE_BUSY, result codes of SQLite (sqlite.org/rescode)."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from carerules.adapters import SqliteJournal
+from carerules.adapters import SqliteJournal, store
 from carerules.config import SiteFile, read_site
 from carerules.domain.decision import Command, Outcome, SwitchOff, SwitchOn
 from carerules.domain.event import Attended, Event, PlugReport, Started, Tick
@@ -105,6 +105,30 @@ def test_a_full_disk_brings_everything_off_and_reading_goes_on(tmp_path: Path, w
         service.take([Tick(T + 10_000 * SECOND)])
         with closing(SqliteJournal.open(path, owner=False)) as reader:
             assert [type(event) for _, event in reader.events()][:2] == [Started, PlugReport]
+
+
+def test_a_journal_that_another_program_holds_brings_everything_off(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """SQLITE_BUSY: a hung program in the middle of a transaction (sqlite.org/lang_transaction)."""
+    path = tmp_path / "journal.db"
+    monkeypatch.setattr(store, "BUSY_MS", 20)
+    with (
+        closing(SqliteJournal.open(path, owner=True)) as journal,
+        closing(sqlite3.connect(path, isolation_level=None)) as other,
+    ):
+        service, wires, _ = service_of(tmp_path, journal)
+        service.take([Started(T), PlugReport(T + SECOND, "A-load", False, 0.0)])
+        before = len(wires.said)
+        other.execute("BEGIN IMMEDIATE")
+        service.take([Attended(T + 2 * SECOND, T + 3 * SECOND)])
+        assert "another program holds it" in service.faulted
+        assert any(isinstance(one, SwitchOff) for one in wires.said[before:])
+        service.take([Tick(T + 10_000 * SECOND)])
+        assert not any(isinstance(one, SwitchOn) for one in wires.said)
+        with closing(SqliteJournal.open(path, owner=False)) as reader:
+            assert [type(event) for _, event in reader.events()] == [Started, PlugReport]
+        other.execute("ROLLBACK")
 
 
 def test_the_injection_is_what_sqlite_says_of_a_full_disk(tmp_path: Path) -> None:

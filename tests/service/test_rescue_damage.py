@@ -1,0 +1,207 @@
+"""A journal damaged at random: told in one line, not written to, and saved as far as it reads.
+
+Where the damage is made from: sqlite.org/fileformat.html (pages, the header of 100 bytes, the
+b-trees). A page that reads as another value cannot be told from a true one: SQLite keeps no sums.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from carerules.adapters import SqliteJournal, compact, rescue, salvage
+from carerules.domain.decision import Notice, Outcome
+from carerules.domain.event import Event, Sample, Tick, Value
+from carerules.domain.ports import JournalError
+
+ROWS = 400
+PAGE = 4_096
+Rows = tuple[dict[int, Event], list[Outcome]]
+
+
+@pytest.fixture(scope="module")
+def sound(tmp_path_factory: pytest.TempPathFactory) -> bytes:
+    """A journal of 400 events, each with a decision, all in the one file."""
+    path = tmp_path_factory.mktemp("sound") / "journal.db"
+    with closing(SqliteJournal.open(path, owner=True)) as journal:
+        for number in range(1, ROWS + 1):
+            event = Sample(number, number, "heron", (Value("pack.soc", 80.0),), "feed")
+            journal.write(event, [Notice(f"k{number}", "x")])
+        journal.commit()
+    compact(path)
+    return path.read_bytes()
+
+
+@pytest.fixture(autouse=True)
+def _soon(monkeypatch: pytest.MonkeyPatch) -> None:
+    # A whole table that does not read is gone through number by number: 100 000 take a second.
+    monkeypatch.setattr(rescue, "ROWS_LOST_MAX", 1_000)
+
+
+def rows_of(path: Path) -> Rows:
+    """What reads back as what it is; a row that does not is passed over."""
+    with closing(SqliteJournal.open(path, owner=False)) as journal:
+        events = dict(journal.events(on_damage=lambda _: None))
+        return events, [outcome for _, outcome in journal.outcomes(on_damage=lambda _: None)]
+
+
+def fresh(folder: Path, content: bytes) -> tuple[Path, Path]:
+    """The damaged file, and where to save to; what an earlier example left is gone."""
+    for old in folder.iterdir():
+        old.unlink()
+    path = folder / "journal.db"
+    path.write_bytes(content)
+    return path, folder / "saved.db"
+
+
+def refused(path: Path) -> str | None:
+    """How the owner is refused; None: it opens. Whatever it is, the file stays as it was."""
+    before = path.read_bytes()
+    try:
+        SqliteJournal.open(path, owner=True).close()
+    except JournalError as error:
+        assert path.read_bytes() == before, "a damaged file is evidence"
+        return str(error)
+    return None
+
+
+def salvaged(path: Path, to: Path) -> str | None:
+    """Why nothing could be saved; None: something was, be it no row."""
+    try:
+        salvage(path, to)
+    except JournalError as error:
+        return str(error)
+    return None
+
+
+def can_be_gone_on_with(saved: Path) -> None:
+    with closing(SqliteJournal.open(saved, owner=True)) as journal:
+        journal.write(Tick(ROWS * 2), [])
+        journal.commit()
+        assert journal.last_seq >= 1
+
+
+def test_any_one_page_of_zeros(sound: bytes, tmp_path: Path) -> None:
+    """Every page in turn: refused with the command that saves; what is saved is true, and it is
+    nearly all but where the page is a table's first."""
+    folder = tmp_path / "x"
+    folder.mkdir()
+    lost: list[int] = []
+    pages = len(sound) // PAGE
+    for page in range(pages):
+        content = sound[: page * PAGE] + bytes(PAGE) + sound[(page + 1) * PAGE :]
+        path, to = fresh(folder, content)
+        said = refused(path)
+        assert said is not None
+        assert "\n" not in said
+        assert "is damaged" in said
+        assert "`carerules journal salvage saved.db`" in said
+        saved = salvage(path, to)
+        assert path.read_bytes() == content
+        events, _ = rows_of(to)
+        assert all(events[n] == Sample(n, n, "heron", (Value("pack.soc", 80.0),), "feed")
+                   for n in events)  # fmt: skip
+        assert len(events) == saved.rows["events"]
+        lost.append(ROWS - len(events))
+        can_be_gone_on_with(to)
+    # The header with the list of tables, and the first page of the events.
+    assert sum(n == ROWS for n in lost) == 2
+    assert sorted(lost)[-3] < 0.1 * ROWS
+
+
+def test_what_was_killed_before_it_reached_the_file_is_kept_and_saved(tmp_path: Path) -> None:
+    """The newest rows lie in the -wal. A start that is refused takes neither file away from whoever
+    wants to save them (sqlite.org/wal.html: the last to close takes the -wal into the file)."""
+    folder = tmp_path / "x"
+    folder.mkdir()
+    with closing(SqliteJournal.open(tmp_path / "journal.db", owner=True)) as journal:
+        for half in (range(1, 201), range(201, ROWS + 1)):
+            for number in half:
+                journal.write(Sample(number, number, "heron", (), "feed"), [])
+            journal.commit()
+            if half[0] == 1:
+                journal._database.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        # As after kill -9: the files as they are, with nobody who closes them.
+        content = bytearray((tmp_path / "journal.db").read_bytes())
+        wal = (tmp_path / "journal.db-wal").read_bytes()
+    middle = len(content) // PAGE - 3
+    content[middle * PAGE : (middle + 1) * PAGE] = bytes(PAGE)
+    path, to = fresh(folder, bytes(content))
+    beside = folder / "journal.db-wal"
+    beside.write_bytes(wal)
+    said = refused(path)
+    assert said is not None
+    assert "is damaged" in said
+    assert beside.read_bytes() == wal
+    assert salvage(path, to).damaged == ("events",)
+    assert (path.read_bytes(), beside.read_bytes()) == (bytes(content), wal)
+    events, _ = rows_of(to)
+    assert set(range(201, ROWS + 1)) < set(events)
+    assert 300 < len(events) < ROWS
+
+
+Damage = tuple[str, int, int]
+
+
+def damages() -> st.SearchStrategy[list[Damage]]:
+    kinds = st.sampled_from(["flip", "zero", "junk", "cut", "magic"])
+    one = st.tuples(kinds, st.integers(0, 1 << 30), st.integers(1, 3 * PAGE))
+    return st.lists(one, min_size=1, max_size=5)
+
+
+def damaged(content: bytes, done: list[Damage]) -> bytes:
+    raw = bytearray(content)
+    for kind, place, length in done:
+        if not raw:
+            break
+        at = place % len(raw)
+        end = min(len(raw), at + length)
+        match kind:
+            case "flip":
+                raw[at] ^= 1 << (length % 8)
+            case "zero":
+                raw[at:end] = bytes(end - at)
+            case "junk":
+                raw[at:end] = bytes((place + n * 89) % 256 for n in range(end - at))
+            case "cut":
+                del raw[at:]
+            case "magic":
+                raw[: min(16, len(raw))] = b"some other thing"[: len(raw)]
+    return bytes(raw)
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Iterator[Path]:
+    (tmp_path / "x").mkdir()
+    return tmp_path / "x"  # type: ignore[return-value]
+
+
+@settings(max_examples=60, deadline=None, derandomize=True,
+          suppress_health_check=[HealthCheck.function_scoped_fixture])  # fmt: skip
+@given(done=damages())
+def test_random_damage(sound: bytes, folder: Path, done: list[Damage]) -> None:
+    """Never another exception than `JournalError`, and never a change of the file; what is saved
+    holds by SQLite's own check, is no more than there was, and can be gone on with."""
+    content = damaged(sound, done)
+    path, to = fresh(folder, content)
+    if content:  # an empty file is a new journal
+        said = refused(path)
+        assert said is None or "help:" in said
+    for side in folder.glob("journal.db?*"):
+        side.unlink()
+    path.write_bytes(content)
+    wrong = salvaged(path, to)
+    if wrong is None:
+        events, outcomes = rows_of(to)
+        assert len(events) <= ROWS
+        assert len(outcomes) <= ROWS
+        can_be_gone_on_with(to)
+    else:
+        assert "help:" in wrong
+        assert not to.exists() or "does not hold" in wrong
+    assert path.read_bytes() == content
