@@ -26,6 +26,7 @@ from pathlib import Path
 from typing import Any
 
 from crash_checks import DOWN, NIGHT, failed, wrong
+from crash_disk import FAILURES
 from crash_plants import PLANTS
 from crash_writes import POINTS, Watched, WatchedJournal
 
@@ -167,7 +168,7 @@ def live(folder: Path, log: Log, die_at: int | None, how: str = "kill") -> list[
     def last_word() -> None:
         kept = {"world": world.snapshot(), "entered": wires.entered}
         truth.write_text(json.dumps(kept))
-        if how != "kill":
+        if how in FAILURES:
             log.say("fails")
 
     POINTS.last_word = last_word
@@ -254,7 +255,7 @@ def life(folder: Path, die_at: int | None, how: str = "kill") -> list[str] | Non
     with os.fdopen(receive) as pipe:
         told = pipe.read()
     _, status = os.waitpid(child, 0)
-    if os.WIFSIGNALED(status) and os.WTERMSIG(status) == signal.SIGKILL:
+    if os.WIFSIGNALED(status) and os.WTERMSIG(status) in (signal.SIGKILL, signal.SIGSYS):
         return None
     if os.waitstatus_to_exitcode(status) != 0:
         raise SystemExit(f"a life that ended with {os.waitstatus_to_exitcode(status)}")
@@ -267,13 +268,13 @@ def play(folder: Path, deaths: Sequence[int], how: str = "kill") -> dict[str, An
     A life may end before the point at which it was to die: that is told as `survived`.
     """
     prepare(folder)
-    if how != "kill":
+    if how in FAILURES:
         life(folder, deaths[0], how)
         before = failed(folder)
         names = life(folder, None)
         return {"deaths": deaths, "wrong": [*before, *wrong(folder, AWAY)], "names": names}
     for number in deaths:
-        names = life(folder, number)
+        names = life(folder, number, how)
         if names is not None:
             return {"deaths": deaths, "survived": len(names), "wrong": [], "names": names}
     names = life(folder, None)
@@ -281,7 +282,7 @@ def play(folder: Path, deaths: Sequence[int], how: str = "kill") -> dict[str, An
 
 
 def main() -> None:
-    """Orders are lists of points, or how a disk fails and where; each has a folder of its own."""
+    """Orders are points, or points and what happens there; each has a folder of its own."""
     root = Path(sys.argv[1])
     connect = sqlite3.connect
     sqlite3.connect = lambda *a, **k: connect(*a, **{"factory": Watched, **k})

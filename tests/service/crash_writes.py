@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Any
 
-from crash_disk import fail
+from crash_disk import FAILURES, fail
 
 from carerules.adapters import ClockAnchor, SqliteJournal
 from carerules.domain.decision import Outcome
@@ -40,7 +40,7 @@ class Points:
             self.last_word()
             if self.how == "kill":
                 os.kill(os.getpid(), signal.SIGKILL)
-            self.failed = True
+            self.failed = self.how in FAILURES
             fail(self.how)
 
     @contextmanager

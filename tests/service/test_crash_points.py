@@ -8,7 +8,7 @@ for what a death leaves: sqlite.org/atomiccommit.html.
 And a disk that begins to fail before any write (`crash_disk.py`; sqlite.org/rescode.html for what
 SQLite makes of it): everything off, nothing on, people told, and what was kept still to be read.
 
-`CARERULES_CRASH_PAIRS=5000` also kills so many recoveries at points of theirs (CI: 60);
+`CARERULES_CRASH_PAIRS=5000` also kills so many recoveries at points of theirs (CI: 40);
 `CARERULES_CRASH_DISK=1` fails the disk before each write (CI: each 15th).
 """
 
@@ -25,12 +25,12 @@ from random import Random
 from typing import Any
 
 import pytest
-from crash_disk import FAILURES
+from crash_disk import DEATHS, FAILURES
 from crash_plants import PLANTS
 
 HERE = Path(__file__).parent
 ROOT = HERE.parents[1]
-PAIRS = int(os.environ.get("CARERULES_CRASH_PAIRS", "60"))
+PAIRS = int(os.environ.get("CARERULES_CRASH_PAIRS", "40"))
 DISK_EACH = int(os.environ.get("CARERULES_CRASH_DISK", "15"))
 MEMORY = Path("/dev/shm")  # a death leaves the same there as on a disk; only power loss does not
 
@@ -82,6 +82,17 @@ def test_killed_at_each_point(points: list[str]) -> None:
     wrong = [(row["deaths"], points[row["deaths"][0] - 1], row["wrong"])
              for row in rows if row["wrong"]]  # fmt: skip
     assert wrong == []
+
+
+@pytest.mark.parametrize("how", DEATHS)
+def test_killed_inside_a_commit(points: list[str], how: str) -> None:
+    """By the kernel, in the call itself: SQLite has written part of it, or all of it and not yet
+    said so; in the second case what was decided is durable, and was told to nobody."""
+    commits = [number for number, name in enumerate(points, 1) if name == "before COMMIT"]
+    assert len(commits) > 15
+    rows = play([{"how": how, "at": [number]} for number in commits])
+    assert [row["deaths"] for row in rows if "survived" in row] == []
+    assert [(row["deaths"], row["wrong"]) for row in rows if row["wrong"]] == []
 
 
 def test_killed_again_while_it_recovers(points: list[str]) -> None:
