@@ -7,10 +7,12 @@ rescued is opened for reading only, and never changed.
 from __future__ import annotations
 
 import os
+import shutil
 import sqlite3
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 from carerules.adapters import schema, store
 from carerules.domain.ports import JournalError
@@ -20,13 +22,14 @@ TABLES: tuple[str, ...] = (
     "events", "outcomes", "entries", "snapshots", "meta", "plans", "incidents", "outbox", "proven",
     "outbox_read", "notice_words",
 )  # fmt: skip
+FIRST_PAGE = "the list of tables"
 ROWS_LOST_MAX = 100_000
 """Row numbers tried one by one after a page that does not read; more is a hole without an end."""
 
 
 @dataclass(frozen=True, slots=True)
 class Saved:
-    """How many rows of each table were saved, and the tables in which some were not."""
+    """How many rows of each table were saved, and where some were not: tables, or their list."""
 
     rows: dict[str, int]
     damaged: tuple[str, ...]
@@ -80,11 +83,13 @@ def salvage(path: Path, to: Path) -> Saved:
     page's neighbours; the new file passes SQLite's own check, or `JournalError` is raised.
     """
     rows: dict[str, int] = {}
-    damaged: list[str] = []
-    with store.faults(to):
+    with store.faults(to), TemporaryDirectory(dir=to.resolve().parent) as folder:
+        _read_only(path).close()
+        legible = path if _has_tables(path) else _with_first_page(path, Path(folder))
+        damaged = [] if legible == path else [FIRST_PAGE]
         os.close(_made(to))
         with (
-            closing(_read_only(path)) as source,
+            closing(_read_only(legible or path)) as source,
             closing(sqlite3.connect(to, isolation_level=None)) as target,
         ):
             schema.migrate(target)
@@ -107,6 +112,63 @@ def salvage(path: Path, to: Path) -> Saved:
     return Saved(rows, tuple(damaged))
 
 
+def _has_tables(path: Path) -> bool:
+    """Whether the first page says where the tables are."""
+    with closing(_read_only(path)) as source:
+        try:
+            return bool(source.execute("SELECT 1 FROM sqlite_master LIMIT 1").fetchall())
+        except sqlite3.DatabaseError:
+            return False
+
+
+def _with_first_page(path: Path, folder: Path) -> Path | None:
+    """A copy of the file with a first page that reads; None: no journal is laid out like it.
+
+    The first page holds where each table begins. All journals made by one version are laid out
+    alike, in one way as they are made and in another as they are compacted; which one it is shows
+    by the kinds of the pages at which tables and indices begin (sqlite.org/fileformat.html, 1.3 and
+    1.6). One that has grown up with older versions fits neither.
+    """
+    copy = folder / "copy.db"
+    for compacted in (False, True):
+        page, begins = _model(folder / f"model-{compacted}.db", compacted=compacted)
+        with path.open("rb") as damaged:
+            kinds = {}
+            for number in begins:
+                damaged.seek((number - 1) * len(page))
+                kinds[number] = damaged.read(1)
+        if any(kinds[number] not in wanted for number, wanted in begins.items()):
+            continue
+        shutil.copyfile(path, copy)
+        wal = path.with_name(path.name + "-wal")
+        if wal.exists():
+            shutil.copyfile(wal, folder / "copy.db-wal")
+        with copy.open("r+b") as mended:
+            # How the file is written, by rollback or -wal; and of how many pages it is.
+            way = b"\2\2" if wal.exists() else b"\1\1"
+            pages = (path.stat().st_size // len(page)).to_bytes(4, "big")
+            mended.write(page[:18] + way + page[20:28] + pages + page[32:])
+        return copy
+    return None
+
+
+_TABLE_PAGES, _INDEX_PAGES = (b"\x05", b"\x0d"), (b"\x02", b"\x0a")
+
+
+def _model(path: Path, *, compacted: bool) -> tuple[bytes, dict[int, tuple[bytes, bytes]]]:
+    """The first page of an empty journal, and what kind of page begins where in every journal."""
+    with closing(sqlite3.connect(path, isolation_level=None)) as model:
+        schema.migrate(model)
+        if compacted:
+            model.execute("VACUUM")
+        begins = {
+            number: _TABLE_PAGES if kind == "table" else _INDEX_PAGES
+            for kind, number in model.execute("SELECT type, rootpage FROM sqlite_master")
+        }
+        size = model.execute("PRAGMA page_size").fetchone()[0]
+    return path.read_bytes()[:size], begins
+
+
 def _rescued(
     source: sqlite3.Connection, target: sqlite3.Connection, table: str
 ) -> tuple[int, bool]:
@@ -123,6 +185,8 @@ def _rescued(
     while lost < ROWS_LOST_MAX:
         try:
             for number, *values in source.execute(query, (after,)):
+                if number <= after:  # a page that leads back to itself gives its rows for ever
+                    raise sqlite3.DatabaseError("the numbers do not rise")
                 target.execute(f"INSERT OR IGNORE INTO {table} ({names}) VALUES ({marks})", values)
                 after, saved, lost = number, saved + 1, 0
             return saved, sound
