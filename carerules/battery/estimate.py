@@ -136,8 +136,9 @@ def take_energy(
 ) -> Estimate:
     """The estimate after the station's plug told a power (W, positive into the pack).
 
-    It holds until the next call; 0 ends it. It counts only while the pack sends no current of its
-    own (`HOLD_MAX`), with ten percent of doubt: what the load or charger itself takes is not seen.
+    It holds until the next call, at most `METER_HOLD_MAX`; 0 ends it. It counts only while the pack
+    sends no current of its own (`HOLD_MAX`), with ten percent of doubt: what the load or charger
+    itself takes is not seen.
     """
     if not -1e9 < power_w < 1e9:
         why = f"`plug`: found `{power_w:g} W`, wanted a number"
@@ -146,7 +147,7 @@ def take_energy(
     readings = _with_typical(estimate.readings, pack, chemistry, at)
     track = counting.advanced(estimate.track, chemistry, at, None)
     if at >= estimate.track.at:
-        track = track._replace(cell_w=power_w / pack.cells)
+        track = track._replace(cell_w=power_w / pack.cells, cell_at=at)
     rest = resting.settled(estimate.rest, track, at)
     return _told(
         readings, doubts, track, rest, estimate.learned, estimate, estimate.gauge, chemistry, "plug"

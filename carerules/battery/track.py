@@ -22,6 +22,9 @@ from carerules.domain.moment import HOUR, MINUTE, MONTH, Duration, Moment
 HOLD_MAX: Duration = 5 * MINUTE
 """A current holds until the next sample, at most so long: the slowest interval plugs ship with."""
 
+METER_HOLD_MAX: Duration = 6 * MINUTE
+"""A plug's power holds until its next word, at most so long: a minute over the slowest interval."""
+
 REST_HOURS = 50.0
 """Below capacity over fifty hours a current is none: it moves a rest voltage by less than 1 mV."""
 
@@ -58,8 +61,8 @@ class Track(NamedTuple):
 
     `counted_ah` and `hours` run on through anchors, as the pack's own meter shows them; `hole` is
     the last moment at which something may have flowed past that meter. `offset_a` is what the
-    meter shows at nothing. A tuple, because it is made anew for each sample: a tenth of the cost of
-    replacing fields.
+    meter shows at nothing; `cell_at` is when a plug last said `cell_w`. A tuple, because it is made
+    anew for each sample: a tenth of the cost of replacing fields.
     """
 
     at: Moment
@@ -81,6 +84,7 @@ class Track(NamedTuple):
     counted_ah: float = 0.0
     hours: float = 0.0
     hole: Moment = LONG_AGO
+    cell_at: Moment = LONG_AGO
 
     def spread(self, chemistry: Chemistry) -> float:
         """Doubt of the charge now, points (1 sigma)."""
@@ -100,6 +104,8 @@ class Track(NamedTuple):
         """Whether anything that is known to flow flows at `at`."""
         if at - self.flow_at <= HOLD_MAX:
             return abs(self.flow_a) * REST_HOURS >= self.capacity_ah
+        if at - self.cell_at > METER_HOLD_MAX:
+            return False
         return abs(self.cell_w) * REST_HOURS >= self.capacity_ah * 3.0  # 3 V: the least a cell has
 
 
@@ -110,7 +116,7 @@ def advanced(track: Track, chemistry: Chemistry, at: Moment, current_a: float | 
     """
     (now, capacity_ah, capacity_doubt, charge, used, anchor_spread, anchored, witness, net,
      gain_doubt, gap, flow_a, flow_at, cell_w, flowed, offset_a, counted_ah, hours,
-     hole) = track  # fmt: skip
+     hole, cell_at) = track  # fmt: skip
     span = at - now
     if span < 0:
         return track
@@ -134,8 +140,16 @@ def advanced(track: Track, chemistry: Chemistry, at: Moment, current_a: float | 
                 gap = min(100.0, gap + abs(a_millisecond) * (span - live))
                 hole = at
         if cell_w != 0.0 and live < span:
-            other = _metered(chemistry, capacity_ah, charge, cell_w, span - live)
-            flowed = hole = at
+            begins = now + live
+            ends = min(at, cell_at + METER_HOLD_MAX)
+            if ends > begins:
+                other = _metered(chemistry, capacity_ah, charge, cell_w, ends - begins)
+                flowed = ends
+            lost = at - max(begins, ends)
+            if lost > 0:  # the meter is silent: it may have gone on, or not
+                unseen = abs(_metered(chemistry, capacity_ah, charge, cell_w, lost))
+                gap = min(100.0, gap + unseen)
+            hole = at
         if moved > 0:
             moved *= chemistry.charge_efficiency
         if other > 0:
@@ -152,6 +166,7 @@ def advanced(track: Track, chemistry: Chemistry, at: Moment, current_a: float | 
     return Track(
         at, capacity_ah, capacity_doubt, charge, used, anchor_spread, anchored, witness, net,
         gain_doubt, gap, flow_a, flow_at, cell_w, flowed, offset_a, counted_ah, hours, hole,
+        cell_at,
     )  # fmt: skip
 
 

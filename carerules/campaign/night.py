@@ -182,11 +182,12 @@ class _Playing:
         stage.say("killed")
         stage.journal.lose_pending()
         stage.is_down = True
+        stage.observer.off_wanted.clear()
         while stage.now() < min(lasts, until):
             stage.wait(min(lasts, until))  # what it hears is heard by nobody
         stage.is_down = False
         stage.down_until, stage.hung_until = None, 0
-        stage.observer.off_wanted.clear()  # the one who wanted it is gone, and has told nobody
+        stage.observer.off_wanted.clear()  # whoever wanted it is gone, and has told nobody
         world = restore(stage.journal, stage.setup, stage.now())
         now = max(stage.now(), world.now)
         return self._service(world), [Started(now, 0, stage.now() - since)]

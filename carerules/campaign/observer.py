@@ -78,9 +78,9 @@ class Observer:
     Of what the service did it knows when it last stepped, when it wanted OFF, what it told and
     locked. `excused` are plugs that are outside the contract: a welded contact, a stranger who
     keeps sending ON, a plug whose own timer does not open it. A plug in `liars` says OFF and 0 W
-    while it stays closed: nobody can be told of that. `told` are those of which people were
-    told since they were last proved off. `believable_at` is when each pack was last
-    heard of believably, `hangs_at` which pack the service believes to hang where.
+    while it stays closed until its timer opens it: nobody can be told of that. `told` are those of
+    which people were told since they were last proved off. `believable_at` is when each pack was
+    last heard of believably, `hangs_at` which pack the service believes to hang where.
     """
 
     site: VirtualSite
@@ -102,6 +102,8 @@ class Observer:
 
     def __post_init__(self) -> None:
         self._begin = self._seen_at = self.site.now
+        # A limit is seen with the next sample, and a plug that takes no OFF has its timer then.
+        self._limit_ends = LEASE_ENDS + self.site.settings.moving + LOOK_EVERY
 
     @property
     def sees_current(self) -> bool:
@@ -153,6 +155,8 @@ class Observer:
         wanted = self.off_wanted.get(plug)
         if wanted is None or plug in self.liars or self.site.now - wanted <= ALARM_ENDS:
             return
+        if self.site.bench.power_w(plug) <= self.site.site.plugs[plug].off_w:
+            return  # nothing flows: the pack behind a welded contact is empty, or gone
         if plug not in self.told:
             self.breach("told", f"{plug} is closed 35 s after OFF was wanted, nobody was told")
         elif station not in self.locked:
@@ -160,7 +164,8 @@ class Observer:
 
     def _contact(self, plug: str, station: str, side: Side, run: Run) -> None:
         now = self.site.now
-        if side is Side.CHARGER and now > self.attended_until + PERSON_ENDS:
+        ends = LEASE_ENDS if plug in self.liars else PERSON_ENDS
+        if side is Side.CHARGER and now > self.attended_until + ends:
             self.breach("charger", f"{plug} is closed and nobody is there")
         stopped = self.stopped_at
         if stopped is not None and now - stopped > LEASE_ENDS + LOOK_EVERY:
@@ -169,12 +174,12 @@ class Observer:
         self.worst.after_stop_s = max(self.worst.after_stop_s, after / SECOND)
         if after > LEASE_ENDS + LOOK_EVERY:
             self.breach("lease", f"{plug} closed {show_duration(after)} after the last step")
-        if now - run.since > ON_LONGEST + LEASE_ENDS:
+        if now - run.since > ON_LONGEST + LEASE_ENDS and plug not in self.liars:
             self.breach("caps", f"{plug} closed for {show_duration(now - run.since)}")
         run.cap_wh = self.cap_wh.get(plug, run.cap_wh)
         socket = self.site.site.stations[station].socket(side)
-        if run.cap_wh is None or socket is None:
-            return
+        if run.cap_wh is None or socket is None or plug in self.liars:
+            return  # a liar's runs are one to the eye: it stays closed from one to the next
         after_wh = SURGE * socket.power_w * LEASE_ENDS / HOUR
         if run.moved_wh > METER_ERROR * run.cap_wh + after_wh:
             self.breach("caps", f"{plug} moved {run.moved_wh:.1f} Wh, cap {run.cap_wh:.1f} Wh")
@@ -185,22 +190,22 @@ class Observer:
         draining = side is Side.LOAD
         warmest = limits.drain_c_max if draining else limits.charge_c_max
         run.hot_since = _since(run.hot_since, now, truth.temperature_c > warmest + HEAT_K)
-        if run.hot_since is not None and now - run.hot_since > LEASE_ENDS + LOOK_EVERY:
+        if run.hot_since is not None and now - run.hot_since > self._limit_ends:
             self.breach("heat", f"{plug} closed with {pack} at {truth.temperature_c:.1f} °C")
         lowest, highest = min(truth.cell_v), max(truth.cell_v)
         if not draining:
             run.high_since = _since(run.high_since, now, highest > limits.cell_v_ceiling + CELL_V)
-            if run.high_since is not None and now - run.high_since > LEASE_ENDS + LOOK_EVERY:
+            if run.high_since is not None and now - run.high_since > self._limit_ends:
                 self.breach("ceiling", f"{plug} closed with {pack} at {highest:.3f} V a cell")
             run.harmed_since = _since(run.harmed_since, now, lowest < limits.cell_v_harm - CELL_V)
-            if run.harmed_since is not None and now - run.harmed_since > LEASE_ENDS + LOOK_EVERY:
+            if run.harmed_since is not None and now - run.harmed_since > self._limit_ends:
                 self.breach("harm", f"{plug} closed with {pack} at {lowest:.3f} V a cell")
             return
         run.low_since = _since(run.low_since, now, lowest < limits.cell_v_floor)
         if run.low_since is not None:
             low_for = now - run.low_since
             self.worst.below_floor_s = max(self.worst.below_floor_s, low_for / SECOND)
-            if low_for > LEASE_ENDS + LOOK_EVERY:
+            if low_for > self._limit_ends:
                 self.breach("floor", f"{pack} at {lowest:.3f} V for {show_duration(low_for)}")
         # While it makes no step, or has no way to the plug, the lease is what ends it.
         blind, believed = self.site.site.stations[station].blind, self.hangs_at.get(station, "")

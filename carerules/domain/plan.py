@@ -48,6 +48,12 @@ class Never:
     when: Condition
     span: Span
 
+    @property
+    def key(self) -> str:
+        """Fingerprint of what it forbids, to whom and when; not of where it stands."""
+        meaning = repr((self.action, self.selector, self.when))
+        return sha256(meaning.encode()).hexdigest()[:16]
+
 
 @dataclass(frozen=True, slots=True)
 class Plan:

@@ -9,6 +9,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import assert_never
 
+from carerules.domain.action import Ask
 from carerules.domain.decision import Ending
 from carerules.domain.event import (
     Acknowledged,
@@ -40,7 +41,7 @@ from carerules.domain.pack import Side
 from carerules.domain.quantity import Known
 from carerules.engine import Phase, passed, wait
 from carerules.loop.charging import hear_charger, into_pack_w
-from carerules.loop.conduct import end_job, keep_job
+from carerules.loop.conduct import credit_energy, end_job, keep_job
 from carerules.loop.knowledge import (
     catch_up,
     look,
@@ -52,6 +53,8 @@ from carerules.loop.world import PackState, pack_on, put, socket_of, without
 from carerules.safety import OFF_ALARM, hear, link, proof_of, unknown_plug, went_off
 from carerules.safety import due as plug_due
 
+GONE = "its rule, or a `never` over it, is gone or reads otherwise now"
+"""Why a job ends when the service starts on edited rules: what bound it must not fall away."""
 ASLEEP: Duration = 5 * SECOND
 """A pause of the machine longer than this is treated as a start: OFF first."""
 
@@ -96,7 +99,9 @@ def take(turn: Turn, event: Event) -> Iterable[str]:
                     end_job(turn, job, Ending.CANCELLED, f"everything was stopped ({by})")
             return tuple(turn.world.packs)
         case Started(heard, offset, _):
-            turn.change(local=replace(turn.world.local, offset=offset), ended=False)
+            # The clock may have stood still for hours: whoever was there has to say so again.
+            local = replace(turn.world.local, offset=offset)
+            turn.change(local=local, ended=False, attended_until=0)
             return _off_first(turn, heard)
         case Ended():
             turn.change(ended=True)
@@ -221,6 +226,8 @@ def _about_job(turn: Turn, event: Answered | Cancelled) -> Iterable[str]:
                 continue
             if isinstance(event, Cancelled):
                 end_job(turn, job, Ending.CANCELLED, "a person called it off")
+            elif isinstance(job.action, Ask) and turn.world.now >= job.since + job.action.within:
+                end_job(turn, job, Ending.CANCELLED, "the answer came too late")
             elif job.phase is Phase.ASKING:
                 following = passed(job, turn.world.now)
                 if not event.yes:
@@ -260,9 +267,14 @@ def _off_first(turn: Turn, now: Moment) -> Iterable[str]:
             station = place[0].name
             dwell = went_off(turn.world.stations[station].dwell, now, "at a start", planned=True)
             turn.set_station(station, dwell=dwell)
+            credit_energy(turn, state.job, state.energy_wh)
     for name in turn.world.packs:
+        keys = {bound.key for bound in turn.world.setup.bound[name].rules}
         for job in turn.pack(name).jobs:
-            if job.phase is Phase.MOVING:
+            if job.key not in keys:
+                # Its `stop when` and all that it was to heed went with the rule.
+                end_job(turn, job, Ending.CANCELLED, GONE)
+            elif job.phase is Phase.MOVING:
                 keep_job(turn, job, wait(job, now, "begins anew after a start"))
     turn.change(starting_since=now)
     return tuple(turn.world.packs)

@@ -302,6 +302,8 @@ def take_metered(turn: Turn, name: str, at: Moment, power_w: float) -> None:
     chemistry = chemistry_of(turn.world, pack)
     after = take_energy(state.estimate, pack, chemistry, at, power_w)
     turn.set_pack(name, estimate=_shelved(turn, name, after))
+    if power_w:  # going back to put a late fact in its place would lose what flowed since
+        turn.set_pack(name, recent=())
     catch_up(turn, name, at)
     if turn.world.setup.bound[name].reads_station:
         _look_once(turn, name, at)

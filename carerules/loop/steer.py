@@ -20,6 +20,7 @@ from carerules.loop.turn import Turn
 from carerules.loop.view import floor_charge
 from carerules.loop.world import pack_on
 from carerules.safety import (
+    OFF_ALARM,
     Bench,
     Dwell,
     Permit,
@@ -158,7 +159,7 @@ def off(turn: Turn, station: Station, socket: Socket, because: str, *, planned: 
         text += " brought off"
         turn.decide(Notice(f"on {plug.name}", text, urgent=True))
     after, words = want_off(state, plug, because, now)
-    if off_overdue(after, now):
+    if off_overdue(after, now) or _back_and_on(turn, station, after, plug):
         after = _alarm(turn, station, after)
     if after != state:
         turn.set_plug(after)
@@ -168,13 +169,26 @@ def off(turn: Turn, station: Station, socket: Socket, because: str, *, planned: 
         turn.set_station(station.name, locked="", unreached=False)
 
 
+UNANSWERED = ": it does not answer"
+"""What a lock says that opens by itself when the plug is back, and read back off."""
+
+
+def _back_and_on(turn: Turn, station: Station, state: PlugState, plug: Plug) -> bool:
+    """A plug that did not answer does again, and power flows: that is another alarm, and a lock
+    that a person has to open."""
+    if not turn.world.stations[station.name].unreached or state.off_at is None:
+        return False
+    flows = state.power_heard > state.off_at and (state.power_w or 0.0) > plug.off_w
+    return state.alarmed and flows and turn.world.now - state.off_at >= OFF_ALARM
+
+
 def _alarm(turn: Turn, station: Station, state: PlugState) -> PlugState:
     """OFF has not been proved in time: say so loudly, and lock the station."""
     since = state.off_at or 0
     unreached = max(state.on_heard, state.power_heard) <= since
     why = f"plug {state.name} is not proved off"
     if unreached:
-        why += ": it does not answer"
+        why += UNANSWERED
     elif state.power_heard > since and state.power_w:
         why += f": {state.power_w:.0f} W still flow"
     lock(turn, station.name, why, unreached=unreached)

@@ -10,7 +10,16 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
-from carerules.domain.decision import Fired, Intent, Marked, Outcome, PackBarred, SwitchOn
+from carerules.domain.decision import (
+    Fired,
+    Intent,
+    Marked,
+    OffProven,
+    Outcome,
+    PackBarred,
+    StationLocked,
+    SwitchOn,
+)
 from carerules.domain.event import (
     Event,
     PlugReport,
@@ -26,9 +35,9 @@ from carerules.loop.knowledge import (
     look,
     take_mark,
 )
-from carerules.loop.steer import steer
+from carerules.loop.steer import UNANSWERED, steer
 from carerules.loop.turn import Turn
-from carerules.loop.world import World, pack_on
+from carerules.loop.world import World, pack_on, socket_of
 from carerules.safety import due as plug_due
 from carerules.safety import ran
 
@@ -79,6 +88,12 @@ def learn(world: World, event: Event, decided: Iterable[Outcome]) -> World:
             case SwitchOn(plug=plug, renewal=False) if plug in turn.world.plugs:
                 state = turn.world.plugs[plug]
                 turn.set_plug(replace(state, proof=ran(state.proof)))
+            case StationLocked(station, why) if station in turn.world.stations:
+                turn.set_station(station, locked=why, unreached=why.endswith(UNANSWERED))
+            case OffProven(plug) if (place := socket_of(turn.world, plug)) is not None:
+                station = place[0].name
+                if turn.world.stations[station].unreached:
+                    turn.set_station(station, locked="", unreached=False)
             case _:
                 pass
     return turn.world

@@ -85,7 +85,9 @@ class PackState:
     `due` is when its rules must be looked at again by themselves, `jobs_due` when its jobs must;
     `deadline` is `due` but for readings growing stale, which each sample puts off. `looked_at` is
     where the readings lay that the rules last saw.
-    `barred` and `retired` say why it takes no energy; empty: it does.
+    `barred` and `retired` say why it takes no energy; empty: it does. `never_keys` say by their
+    meaning whose memories `nevers` are, and `label` which pack, by its make, all this was learned
+    of.
     """
 
     estimate: Estimate
@@ -106,6 +108,8 @@ class PackState:
     jobs_due: Moment = NEVER
     recent: tuple[Recent, ...] = ()
     left_out: int = 0
+    never_keys: tuple[str, ...] = ()
+    label: str = ""
 
     @property
     def soc(self) -> Reading:
@@ -181,6 +185,8 @@ def new_world(setup: Setup, now: Moment) -> World:
             rules=fresh_states(setup.bound[name]),
             nevers=tuple(never.when.fresh for never in setup.bound[name].nevers),
             counting=fresh_counts(setup.bound[name]),
+            never_keys=tuple(one.never.key for one in setup.bound[name].nevers),
+            label=f"{pack.chemistry}, {pack.cells} cells, {pack.capacity_ah:g} Ah",
         )
         for name, pack in site.packs.items()
     }

@@ -69,6 +69,7 @@ class PlugState:
     timer_s: float | None = None
     confirmed: bool = False
     energy_wh: float = 0.0
+    energy_at: Moment = 0
     stray_at: Moment | None = None
     proof: Proof | None = None
 
@@ -89,8 +90,9 @@ def hear(state: PlugState, report: PlugReport) -> PlugState:
     energy = state.energy_wh
     if state.on_at is not None and state.power_w is not None and state.power_heard >= state.on_at:
         # Held over at most a minute: a meter that falls silent must not be taken for a flow.
-        held = min(now - state.power_heard, MINUTE)
-        energy += state.power_w * held / HOUR
+        # Each stretch once, though state and power come in reports of their own.
+        held = min(now, state.power_heard + MINUTE) - max(state.power_heard, state.energy_at)
+        energy += state.power_w * max(0, held) / HOUR
     power_w, power_heard = state.power_w, state.power_heard
     if report.power_w is not None:
         power_w, power_heard = report.power_w, now
@@ -99,8 +101,8 @@ def hear(state: PlugState, report: PlugReport) -> PlugState:
         on, on_heard = report.on, now
         confirmed = confirmed or (state.on_at is not None and report.on)
     return replace(
-        state, up=True, energy_wh=energy, timer_s=report.timer_s, on=on, on_heard=on_heard,
-        confirmed=confirmed, power_w=power_w, power_heard=power_heard,
+        state, up=True, energy_wh=energy, energy_at=now, timer_s=report.timer_s,
+        on=on, on_heard=on_heard, confirmed=confirmed, power_w=power_w, power_heard=power_heard,
     )  # fmt: skip
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from carerules.domain.decision import Intent
-from carerules.domain.moment import MINUTE, show_duration
+from carerules.domain.moment import MINUTE, Duration, show_duration
 from carerules.domain.pack import Side
 from carerules.domain.quantity import Known
 from carerules.safety.bench import (
@@ -17,9 +17,11 @@ from carerules.safety.bench import (
     fresh_until,
     socket_of,
 )
-from carerules.safety.response import unanswered
+from carerules.safety.response import AT_WORK_SHARE, unanswered
 
 SIGMAS = 2.0
+METER_SHOWS_WITHIN: Duration = MINUTE
+"""So soon after an ON the plug's meter must show the load, where it is all that is seen."""
 BLIND_FLOOR_SOC = 30.0
 BLIND_POINTS_MAX = 30.0
 """Without the pack's own voltage: never below this charge, and no deeper than this a run
@@ -78,7 +80,8 @@ def temperature_within(intent: Intent, bench: Bench) -> Finding:
         reading, doubt, age_max = bench.room.get("site.temperature"), ROOM_DOUBT_K, 10 * MINUTE
     until = fresh_until(reading, bench.now, age_max)
     if until is None or not isinstance(reading, Known):
-        if draining and attended(bench):
+        last = reading.value if isinstance(reading, Known) else None
+        if draining and attended(bench) and (last is None or low <= last <= high):
             return Clear(bench.attended_until)
         return Refusal("its temperature is not known", f"{wanted}, at most a minute old",
                        mend="give it a sensor, or stay and say `carerules attend 60`")  # fmt: skip
@@ -120,12 +123,16 @@ def _blind(intent: Intent, bench: Bench) -> Finding:
         return Refusal(f"charge may be as low as {bound:.0f} %",
                        f"above {floor:.0f} % where the voltage is not seen",
                        final=True)  # fmt: skip
-    begun = bench.soc_at_on if bench.soc_at_on is not None else soc.value_at(bench.now)
-    if begun - intent.target > BLIND_POINTS_MAX:
-        return Refusal(f"{begun - intent.target:.0f} points to drain",
+    now = soc.value_at(bench.now)
+    begun = bench.soc_at_on if bench.soc_at_on is not None else now
+    # A plain switch has no target: what it has moved counts.
+    points = begun - min(intent.target, now)
+    if points > BLIND_POINTS_MAX:
+        return Refusal(f"{points:.0f} points to drain",
                        f"at most {BLIND_POINTS_MAX:.0f} where the voltage is not seen",
                        final=True)  # fmt: skip
-    plug, state = bench.plugs[socket_of(intent, bench).plug]
+    socket = socket_of(intent, bench)
+    plug, state = bench.plugs[socket.plug]
     if not plug.metered:
         return Refusal(f"plug {plug.name} has no meter", "a meter where the voltage is not seen",
                        final=True)  # fmt: skip
@@ -134,6 +141,11 @@ def _blind(intent: Intent, bench: Bench) -> Finding:
     heard = max(state.power_heard, state.on_at)
     if bench.now - heard > DATA_AGE_MAX:
         return Refusal(f"plug {plug.name}'s meter is silent", "power at most a minute old")
+    least_w = AT_WORK_SHARE * socket.power_w
+    if bench.now - state.on_at > METER_SHOWS_WITHIN and (state.power_w or 0.0) < least_w:
+        return Refusal(f"plug {plug.name} meters {state.power_w or 0.0:.0f} W while it is on",
+                       f"at least {least_w:.0f} W: the meter is all that is seen of the drain",
+                       final=True)  # fmt: skip
     return Clear(heard + DATA_AGE_MAX + 1)
 
 

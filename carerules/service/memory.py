@@ -15,7 +15,8 @@ from typing import Protocol
 from carerules.domain.decision import Fired, JobBegan, JobEnded, Outcome
 from carerules.domain.event import Event, Tick
 from carerules.domain.moment import Moment
-from carerules.engine import fresh_counts, fresh_states
+from carerules.domain.pack import Site
+from carerules.engine import Bound, fresh_counts, fresh_states
 from carerules.loop import PackState, Setup, World, learn, new_world, step, stranger
 from carerules.service import image
 
@@ -60,7 +61,7 @@ def load_world(text: str, setup: Setup) -> World | None:
             return None
         new = new_world(setup, parts["now"])
         packs = {
-            name: _rebound(parts["packs"].get(name, fresh), setup, name)
+            name: _rebound(parts["packs"].get(name, fresh), fresh, setup.bound[name], setup.site)
             for name, fresh in new.packs.items()
         }
         known = {(n, rule.key) for n, state in parts["packs"].items() for rule in state.rules}
@@ -82,15 +83,22 @@ def load_world(text: str, setup: Setup) -> World | None:
         return None
 
 
-def _rebound(state: PackState, setup: Setup, name: str) -> PackState:
-    bound = setup.bound[name]
-    nevers = tuple(never.when.fresh for never in bound.nevers)
-    if [len(memory) for memory in nevers] == [len(memory) for memory in state.nevers]:
-        nevers = state.nevers
-    station = state.station if state.station in setup.site.stations else None
-    rules = fresh_states(bound, state.rules)
-    counting = fresh_counts(bound, state.counting)
-    return replace(state, rules=rules, nevers=nevers, counting=counting, station=station)
+def _rebound(state: PackState, fresh: PackState, bound: Bound, site: Site) -> PackState:
+    station = state.station if state.station in site.stations else None
+    if state.label != fresh.label:
+        # The site file speaks of another pack now: what was learned of the one before is not its.
+        return replace(fresh, station=station, placed_at=state.placed_at,
+                       barred=state.barred, retired=state.retired)  # fmt: skip
+    memories = dict(zip(state.never_keys, state.nevers, strict=True))
+    jobs = state.jobs
+    if memories.keys() - set(fresh.never_keys):
+        # A `never` is gone: what had begun under it has no rule any more, and ends at the start.
+        jobs = tuple(replace(job, key="") if job.started else job for job in jobs)
+    return replace(
+        state, rules=fresh_states(bound, state.rules), jobs=jobs, station=station,
+        nevers=tuple(memories.get(one.never.key, one.when.fresh) for one in bound.nevers),
+        never_keys=fresh.never_keys, counting=fresh_counts(bound, state.counting),
+    )  # fmt: skip
 
 
 def restore(store: WorldStore, setup: Setup, now: Moment) -> World:

@@ -11,12 +11,12 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 from carerules.domain.decision import Outcome
-from carerules.domain.event import Cancelled, Event, Rejected, Started
-from carerules.domain.plan import Never, Plan
+from carerules.domain.event import Attended, Event, Rejected, Started
+from carerules.domain.plan import Plan
 from carerules.loop import Setup, World
 from carerules.service.memory import WorldStore
 from carerules.service.rules import SiteRules
-from carerules.service.run import Service
+from carerules.service.run import Service, all_off
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +43,7 @@ def change_of(before: Plan, after: Plan) -> Change:
     old = {rule.name: rule.key for rule in before.rules}
     new = {rule.name: rule.key for rule in after.rules}
     # Not by their place in the text, which moves with every line above.
-    nevers = {_meaning(one) for one in before.nevers} ^ {_meaning(one) for one in after.nevers}
+    nevers = {one.key for one in before.nevers} ^ {one.key for one in after.nevers}
     return Change(
         new=tuple(sorted(new.keys() - old.keys())),
         gone=tuple(sorted(old.keys() - new.keys())),
@@ -77,29 +77,15 @@ def take_up(
     service.bring_off()
     if service.faulted:
         return f"refused: {service.faulted}"
+    if not all_off(service.world):
+        # A plug that is not proved off has the service's whole attention; the edit can wait.
+        service.take([Started(service.world.now, offset(), 0)])
+        return "refused: not every plug is proved off; the old rules go on"
     service.world = again(rules.setup)
     now = max(service.outside.now(), service.world.now)
-    loosened = [Cancelled(now, job) for job in _loosened(old, rules.setup)]
-    service.take([Started(now, offset(), 0), *loosened])
-    ended = f"; called off, as a `never` over it is gone: {len(loosened)}" if loosened else ""
-    return f"taken up: {change.show()}{ended}"
-
-
-def _loosened(old: World, setup: Setup) -> Iterator[str]:
-    """The jobs under way over which a `never` stood that is gone or reads otherwise now.
-
-    An edit tightens what is under way, and never loosens it (SAFETY 10): what was begun under a
-    `never` does not go on without it. A rule that becomes true again begins anew.
-    """
-    for name, state in old.packs.items():
-        bound = setup.bound.get(name)
-        kept = {_meaning(one.never) for one in bound.nevers} if bound else set()
-        if any(_meaning(one.never) not in kept for one in old.setup.bound[name].nevers):
-            yield from (job.id for job in state.jobs if job.started)
-
-
-def _meaning(never: Never) -> tuple[object, ...]:
-    return never.action, never.selector, never.when
+    # Whoever is there has not left because rules were edited.
+    service.take([Started(now, offset(), 0), Attended(now, old.attended_until)])
+    return f"taken up: {change.show()}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,6 +27,7 @@ from carerules.battery import (
     take_sample,
     take_time,
 )
+from carerules.battery.track import METER_HOLD_MAX
 from carerules.domain.moment import DAY
 from carerules.domain.signal import catalogue
 
@@ -129,13 +130,24 @@ def test_a_loaded_voltage_never_sets_the_charge() -> None:
 def test_metered_power_counts_where_the_pack_is_silent() -> None:
     # 60 W for one hour out of about 16 Ah · 15.5 V: 60 / 248 = 24 points
     estimate = heard(say(START, soc=70))
-    estimate = take_energy(estimate, HERON, LIPO, START, -60)
+    for minute in range(0, 60, 5):
+        estimate = take_energy(estimate, HERON, LIPO, START + minute * MINUTE, -60)
     estimate = take_energy(estimate, HERON, LIPO, START + HOUR, 0)
     done = known(estimate)
     assert done.value == pytest.approx(70 - 100 * 60 / (16 * 4 * 3.87), abs=0.7)
     # 0 ends it
     later = known(take_time(estimate, HERON, LIPO, START + 3 * HOUR))
     assert later.value == pytest.approx(done.value, abs=0.02)
+
+
+def test_a_meter_that_falls_silent_is_not_taken_to_go_on() -> None:
+    # A charger's plug that dies at 43 %: three hours later nobody knows, and it is not "full".
+    estimate = take_energy(heard(say(START, soc=43)), HERON, LIPO, START, 90)
+    done = known(take_time(estimate, HERON, LIPO, START + 3 * HOUR))
+    counted = 100 * 90 * METER_HOLD_MAX / HOUR / (16 * 4 * 3.8)
+    assert done.value == pytest.approx(43 + counted, abs=0.7)
+    assert done.spread >= 30, "it may have gone on: all three hours of it are in the doubt"
+    assert known(estimate, "pack.rested").value_at(START) == 0
 
 
 def test_metered_power_is_not_counted_beside_the_packs_own_current() -> None:
