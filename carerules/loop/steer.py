@@ -17,7 +17,7 @@ from carerules.engine import Facts, Job, Phase, forbids, moving, wait
 from carerules.loop.conduct import credit_energy, end_job, keep_job
 from carerules.loop.knowledge import facts_of
 from carerules.loop.turn import Turn
-from carerules.loop.view import floor_charge
+from carerules.loop.view import floor_charge, off_proven
 from carerules.loop.world import pack_on
 from carerules.safety import (
     OFF_ALARM,
@@ -164,8 +164,8 @@ def off(turn: Turn, station: Station, socket: Socket, because: str, *, planned: 
     if after != state:
         turn.set_plug(after)
     turn.decide(*words)
-    place = turn.world.stations[station.name]
-    if after.proven_off and place.unreached:
+    # Both sides: a charger that is off says nothing of a load that does not answer.
+    if turn.world.stations[station.name].unreached and off_proven(turn, station):
         turn.set_station(station.name, locked="", unreached=False)
 
 

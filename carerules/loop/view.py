@@ -53,7 +53,7 @@ def view_of(turn: Turn, job: Job) -> View:
         soc=state.soc,
         voltage_live=isinstance(voltage, Known) and now - voltage.at <= VOLTAGE_LIVE,
         station=station,
-        off_proven=station is None or _off_proven(turn, station),
+        off_proven=station is None or off_proven(turn, station),
         running=station is not None and _running(turn, station, job),
         next_use=uses[0] if uses else None,
         wanted=wanted,
@@ -74,7 +74,8 @@ def _rule_truths(turn: Turn, job: Job) -> tuple[Truth, Truth]:
     return Truth.UNKNOWN, Truth.NO
 
 
-def _off_proven(turn: Turn, station: Station) -> bool:
+def off_proven(turn: Turn, station: Station) -> bool:
+    """Whether load and charger of the station are both proved off."""
     sockets = (station.socket(side) for side in Side)
     return all(turn.world.plugs[socket.plug].proven_off for socket in sockets if socket)
 

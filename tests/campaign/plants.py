@@ -278,7 +278,7 @@ PLANTS = (
         "load and charger together",
         all_of(
             without("one side only", "rest", "presence", "dwell"),
-            changed(view, "_off_proven", lambda *_: True),
+            changed(view, "off_proven", lambda *_: True),
         ),
         "both",
         "plug ignores-off",

@@ -249,6 +249,22 @@ TABLE = [
      blind().plug("load", on(since=MINUTE, power_heard=NOW - HOUR, power_w=0.0)), ""),
     ("blind, on for a minute, meter never heard",
      blind().plug("load", on(since=MINUTE + 1, power_heard=NOW - HOUR, power_w=0.0)), "floor"),
+    ("blind, on for more than a minute, and the meter shows next to nothing",
+     blind().plug("load", on(since=MINUTE + 1, power_w=11.9)), "floor"),
+    ("blind, and it shows a fifth of the load",
+     blind().plug("load", on(since=MINUTE + 1, power_w=12.0)), ""),
+    ("blind, a plain switch that has moved 30 points",
+     blind(soc=50, target=100).but(soc_at_on=80.0), ""),
+    ("blind, a plain switch that has moved more",
+     blind(soc=49.9, target=100).but(soc_at_on=80.0), "floor"),
+    ("blind, the floor stands for 45 %", blind(soc=55).but(floor_charge=45.0), ""),
+    ("blind, the floor stands for 55 %", blind(soc=59, target=56).but(floor_charge=55.0), "floor"),
+    ("attended, last seen hot a while ago",
+     draining().reading("pack.temperature", known(79, 0.5, 2 * MINUTE))
+     .but(attended_until=NOW + 1), "temperature"),
+    ("attended, last seen in its window a while ago",
+     draining().reading("pack.temperature", known(25, 0.5, 2 * MINUTE))
+     .but(attended_until=NOW + 1), ""),
     ("a voltage that is seen is believed at a blind station, too",
      draining().but(station=BLIND).reading("pack.cell.min", known(3.4, 0.005)), "floor"),
     # -- ceiling: 4.22 V a cell; and no cell that was harmed
