@@ -249,3 +249,22 @@ def test_random_damage(sound: Path, folder: Path, done: list[Damage]) -> None:
         assert "help:" in wrong
         assert not to.exists() or "does not hold" in wrong
     assert path.read_bytes() == content
+
+
+def test_pages_that_change_places_end_the_salvage_all_the_same(sound: Path, tmp_path: Path) -> None:
+    """Numbers that do not rise would lead a reader back to where it was, for ever: the first two
+    children of the events' first page (fileformat.html, 1.6) are swapped, the third is empty."""
+    folder = tmp_path / "x"
+    folder.mkdir()
+    raw = bytearray(sound.read_bytes())
+    assert raw[PAGE] == 5, "the second page, where the events begin, leads to others"
+    cells = [PAGE + int.from_bytes(raw[at : at + 2], "big")
+             for at in range(PAGE + 12, PAGE + 18, 2)]  # fmt: skip
+    first, second, third = (bytes(raw[cell : cell + 4]) for cell in cells)
+    raw[cells[0] : cells[0] + 4], raw[cells[1] : cells[1] + 4] = second, first
+    empty = (int.from_bytes(third, "big") - 1) * PAGE
+    raw[empty : empty + PAGE] = bytes(PAGE)
+    path, to = fresh(folder, bytes(raw))
+    saved = salvage(path, to)
+    assert saved.damaged == ("events",)
+    assert ROWS * 0.8 < saved.rows["events"] < ROWS
