@@ -11,7 +11,7 @@ from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 
 from apscheduler.schedulers.background import BackgroundScheduler
-from apscheduler.triggers.date import DateTrigger
+from apscheduler.triggers.base import BaseTrigger
 from apscheduler.triggers.interval import IntervalTrigger
 
 from carerules.adapters import Inbox, Lane
@@ -19,6 +19,25 @@ from carerules.domain.event import Tick
 from carerules.domain.moment import SECOND, Moment
 
 DUE = "due"
+
+
+class Once(BaseTrigger):  # type: ignore[misc]  # the library has no types
+    """At one moment, and then never again, without the job being taken out: the scheduler does that
+    in a thread of its own, and would take out the next one, or fall over it while it shuts down."""
+
+    def __init__(self, at: datetime) -> None:
+        self._at = at
+
+    def get_next_fire_time(
+        self,
+        previous_fire_time: datetime | None,
+        now: datetime,  # noqa: ARG002  the library's signature
+    ) -> datetime:
+        """The moment, or the end of the calendar when it has come."""
+        return self._at if previous_fire_time is None else _NEVER
+
+
+_NEVER = datetime(9999, 1, 1, tzinfo=UTC)
 
 
 class Timers:
@@ -50,7 +69,7 @@ class Timers:
             return  # it wakes earlier, finds nothing due, and is set anew
         self._armed_for = due
         at = datetime.now(UTC) + timedelta(milliseconds=max(0, due - now))
-        self._scheduler.add_job(self._wake, DateTrigger(at, UTC), id=DUE, replace_existing=True)
+        self._scheduler.add_job(self._wake, Once(at), id=DUE, replace_existing=True)
 
     def every(self, seconds: float, what: Callable[[], None], name: str) -> None:
         """Housekeeping: call `what` at an interval, in the scheduler's own thread."""
