@@ -103,7 +103,7 @@ LIFE_COST_SIGNAL = "pack.stored_life_cost"
 
 
 GRID = 2
-"""A price is worked out at the next half point and half kelvin. That moves it by two hundredths at
+"""A price is worked out at the next half point and half kelvin. That moves it by four hundredths at
 most, where published cells differ severalfold."""
 
 

@@ -11,8 +11,8 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 from carerules.domain.decision import Outcome
-from carerules.domain.event import Attended, Event, Rejected, Started
-from carerules.domain.plan import Plan
+from carerules.domain.event import Attended, Cancelled, Event, Rejected, Started
+from carerules.domain.plan import Plan, Rule
 from carerules.loop import Setup, World
 from carerules.service.memory import WorldStore
 from carerules.service.rules import SiteRules
@@ -40,8 +40,8 @@ class Change:
 
 def change_of(before: Plan, after: Plan) -> Change:
     """What differs between two plans; comments, layout and order make no difference."""
-    old = {rule.name: rule.key for rule in before.rules}
-    new = {rule.name: rule.key for rule in after.rules}
+    old = {rule.name: _meaning(rule) for rule in before.rules}
+    new = {rule.name: _meaning(rule) for rule in after.rules}
     # Not by their place in the text, which moves with every line above.
     nevers = {one.key for one in before.nevers} ^ {one.key for one in after.nevers}
     return Change(
@@ -50,6 +50,11 @@ def change_of(before: Plan, after: Plan) -> Change:
         changed=tuple(sorted(name for name in old.keys() & new.keys() if old[name] != new[name])),
         nevers=len(nevers),
     )
+
+
+def _meaning(rule: Rule) -> tuple[object, ...]:
+    """All that it says, but for its name and its place in the text."""
+    return rule.key, rule.actions, rule.stop_when, rule.over, rule.because
 
 
 def take_up(
@@ -84,7 +89,11 @@ def take_up(
     service.world = again(rules.setup)
     now = max(service.outside.now(), service.world.now)
     # Whoever is there has not left because rules were edited.
-    service.take([Started(now, offset(), 0), Attended(now, old.attended_until)])
+    there = [Attended(now, old.attended_until)] if old.attended_until > now else []
+    # A job under way is tightened by an edit, never loosened: one whose rule reads otherwise ends.
+    ended = [Cancelled(now, job.id) for state in old.packs.values() for job in state.jobs
+             if job.rule in change.changed]  # fmt: skip
+    service.take([Started(now, offset(), 0), *there, *ended])
     return f"taken up: {change.show()}"
 
 

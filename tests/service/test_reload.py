@@ -4,17 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import pytest
+
 from carerules.campaign.ground import BEGIN, Ground, chemistries, setup_on
 from carerules.campaign.stage import Stage
 from carerules.domain.decision import Ending, JobEnded, Outcome, SwitchOff, SwitchOn
-from carerules.domain.event import Event, Rejected, Started
+from carerules.domain.event import Attended, Event, Rejected, Started
 from carerules.domain.moment import HOUR, MINUTE
 from carerules.domain.signal import catalogue
 from carerules.lang import load
 from carerules.loop import Setup, World, make_setup, new_world, next_due
 from carerules.service import Service, SiteRules, restore
 from carerules.service.reload import take_up
-from carerules.sim import VirtualPack, VirtualSettings, VirtualSite
+from carerules.sim import Fault, VirtualPack, VirtualSettings, VirtualSite
 
 GROUND = Ground(0, False, (5.0, 5.0), (True,) * 4, 3.4, 4.22, MINUTE)
 SITE = setup_on(GROUND).site
@@ -95,6 +97,48 @@ def test_a_new_rule_brings_everything_off_and_the_drain_goes_on_after_it() -> No
     run.until(run.stage.now() + 10 * MINUTE)
     assert run.closed, "the same job has qualified again"
     assert run.endings() == []
+
+
+def test_whoever_is_there_stays_and_nobody_comes_by_an_edit() -> None:
+    other = DRAIN + 'rule more\n    when pack.soc < 5 %: notify "low"\n'
+    alone = Run(DRAIN)
+    alone.edit(other)
+    assert alone.service.world.attended_until == 0
+    attended = [one for one in alone.stage.journal.events() if isinstance(one[1], Attended)]
+    assert attended == []
+    watched = Run(DRAIN)
+    until = watched.stage.now() + HOUR
+    watched.service.take([Attended(watched.stage.now(), until)])
+    watched.edit(other)
+    assert watched.service.world.attended_until == until
+
+
+def test_an_edit_waits_while_a_plug_is_not_proved_off() -> None:
+    run = Run(DRAIN)
+    run.stage.world.wires.fail("load-1", Fault.IGNORES_OFF)
+    said = run.edit(DRAIN.replace("45", "50"))
+    assert said == "refused: not every plug is proved off; the old rules go on"
+    assert run.service.world.setup.plan.rules[0].actions[0].target == 45  # type: ignore[union-attr]
+    assert not run.service.world.ended, "it goes on bringing it off"
+    run.until(run.stage.now() + 3 * MINUTE)
+    assert not run.closed, "its timer has opened it, and nothing renewed it"
+
+
+@pytest.mark.parametrize(
+    "edit",
+    [
+        DRAIN.replace("45", "50"),
+        DRAIN.replace(
+            ": drain to 45 %", ":\n        drain to 45 %\n        stop when pack.soc < 80 %"
+        ),
+    ],
+)
+def test_a_rule_that_does_something_else_now_is_taken_up_and_its_job_ends(edit: str) -> None:
+    run = Run(DRAIN)
+    assert run.edit(edit) == "taken up: changed keep"
+    run.until(run.stage.now() + 10 * MINUTE)
+    assert run.endings() == [("heron-1", Ending.CANCELLED)]
+    assert not run.closed
 
 
 def test_a_never_that_comes_holds_at_once() -> None:
