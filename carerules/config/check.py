@@ -97,6 +97,7 @@ def _broker(raw: Raw, _known: Known) -> Iterator[Mistake]:
 
 def _sockets(raw: Raw, _known: Known) -> Iterator[Mistake]:
     serves: dict[str, str] = {}
+    odd = False
     for station, table in named(raw, "station"):
         if "load" not in table and "charger" not in table:
             key = ("station", station)
@@ -105,12 +106,18 @@ def _sockets(raw: Raw, _known: Known) -> Iterator[Mistake]:
             socket = table.get(side)
             plug = socket.get("plug") if isinstance(socket, dict) else None
             if not isinstance(plug, str):
+                odd = odd or socket is not None  # which plug is meant there, nobody knows
                 continue
             here = f"{side} of station `{station}`"
             if plug in serves:
                 said = f"{quoted(plug)}, which serves the {serves[plug]} already"
                 yield ("station", station, side, "plug"), said, "a plug of its own", ""
             serves.setdefault(plug, here)
+    # OFF goes to a plug by its station, and a start waits until every plug is read back off.
+    if not odd:
+        for plug in sorted(names(raw, "plug") - serves.keys()):
+            mend = "name it in a `[station.NAME]`, or take it out"
+            yield ("plug", plug), "a plug at no station", "the `load` or `charger` of one", mend
 
 
 def _placed_twice(raw: Raw, _known: Known) -> Iterator[Mistake]:

@@ -312,7 +312,8 @@ def test_a_profile_of_ones_own_without_a_timer_wants_ones_word(tmp_path: Path) -
         '[on]\ntopic = "{topic}/set"\npayload = "on"\n'
         '[off]\ntopic = "{topic}/set"\npayload = "off"\n'
     )
-    plug = '[plug.B]\nprofile = "plain"\ntopic = "shed/b"\n'
+    station = '[station.B]\nload = { plug = "B", power = "60 W" }\n'
+    plug = station + '[plug.B]\nprofile = "plain"\ntopic = "shed/b"\n'
     said = only(read_site(site(tmp_path, plug)))
     assert said.startswith("plug.B.profile: found profile `plain`, whose plugs have no timer")
     assert said.endswith("(take another plug, or add `unguarded = true`)")
