@@ -35,6 +35,13 @@ class Rule:
         meaning = repr((self.selector, self.when, self.rearm_when))
         return sha256(meaning.encode()).hexdigest()[:16]
 
+    @property
+    def stop_key(self) -> str:
+        """Fingerprint of what ends its jobs early; empty: nothing does."""
+        if self.stop_when is None:
+            return ""
+        return sha256(repr(self.stop_when).encode()).hexdigest()[:16]
+
 
 Forbidden: TypeAlias = Literal["charge", "drain"]
 

@@ -50,7 +50,8 @@ class Job:
     """One activation's work. `line` is the action it is at; `rounds` counts the line's ON runs.
 
     `energy_wh` is what all its lines have moved, `line_wh` what this one has; `budget_wh` what this
-    line may move in all its runs, fixed when the first begins.
+    line may move in all its runs, fixed when the first begins. `stop_key`: the `stop when` that it
+    began under.
     """
 
     id: str
@@ -71,6 +72,7 @@ class Job:
     budget_wh: float | None = None
     why: str = ""
     mend: str = ""
+    stop_key: str = ""
 
     @property
     def action(self) -> Action:

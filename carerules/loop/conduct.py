@@ -50,7 +50,7 @@ def open_jobs(turn: Turn) -> None:
         _open_job(turn, name, Job(
             id=f"{name}-{turn.world.jobs_made + 1}", rule=rule.name, key=one.rule.key, pack=name,
             actions=rule.actions, fired_at=turn.world.now, over=rule.over,
-            because=rule.because, since=turn.world.now,
+            because=rule.because, since=turn.world.now, stop_key=rule.stop_key,
         ))  # fmt: skip
 
 

@@ -269,9 +269,10 @@ def _off_first(turn: Turn, now: Moment) -> Iterable[str]:
             turn.set_station(station, dwell=dwell)
             credit_energy(turn, state.job, state.energy_wh)
     for name in turn.world.packs:
-        meant = {(bound.key, bound.rule.actions) for bound in turn.world.setup.bound[name].rules}
+        rules = [(bound.key, bound.rule) for bound in turn.world.setup.bound[name].rules]
+        meant = {(key, rule.actions, rule.stop_key) for key, rule in rules}
         for job in turn.pack(name).jobs:
-            if (job.key, job.actions) not in meant:
+            if (job.key, job.actions, job.stop_key) not in meant:
                 # Its `stop when` and all that it was to heed went with the rule.
                 end_job(turn, job, Ending.CANCELLED, GONE)
             elif job.phase is Phase.MOVING:

@@ -60,6 +60,14 @@ class Run:
     def edit(self, text: str) -> str:
         return take_up(self.service, rules_of(text), self._again, lambda: 0)
 
+    def restart(self, text: str) -> None:
+        """It ends as it should, and starts on edited rules."""
+        self.service.bring_off()
+        setup = rules_of(text).setup
+        assert setup is not None
+        self.service.world = self._again(setup)
+        self.service.take([Started(self.stage.now())])
+
     def _again(self, setup: Setup) -> World:
         return restore(self.stage.journal, setup, self.stage.now())
 
@@ -139,6 +147,31 @@ def test_a_rule_that_does_something_else_now_is_taken_up_and_its_job_ends(edit: 
     run.until(run.stage.now() + 10 * MINUTE)
     assert run.endings() == [("heron-1", Ending.CANCELLED)]
     assert not run.closed
+
+
+STOPPED = DRAIN.replace(
+    ": drain to 45 %", ":\n        drain to 45 %\n        stop when pack.soc < 80 %"
+)
+
+
+@pytest.mark.parametrize(
+    ("words", "endings"),
+    [
+        (STOPPED, []),
+        ("# the same\n" + STOPPED, []),
+        (STOPPED.replace("80", "46"), [("heron-1", Ending.CANCELLED)]),
+        (DRAIN, [("heron-1", Ending.CANCELLED)]),
+    ],
+    ids=["unchanged", "a comment", "looser", "gone"],
+)
+def test_a_stop_when_that_is_edited_before_a_restart_ends_the_job_begun_under_it(
+    words: str, endings: list[tuple[str, Ending]]
+) -> None:
+    run = Run(STOPPED)
+    run.restart(words)
+    run.until(run.stage.now() + 10 * MINUTE)
+    assert run.endings() == endings
+    assert run.closed == (not endings)
 
 
 def test_a_never_that_comes_holds_at_once() -> None:
