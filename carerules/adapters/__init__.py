@@ -34,12 +34,16 @@ from carerules.adapters.entry import (
     Stop,
     UseAdd,
     UseDrop,
+    Want,
     to_events,
 )
 from carerules.adapters.feed import Feed, FeedProfile, feed_profiles, load_feed_profile
+from carerules.adapters.hubline import Ears, HubLine, Script
 from carerules.adapters.inbox import Inbox, Lane, Put, Read
 from carerules.adapters.journal import SqliteJournal
 from carerules.adapters.manual import (
+    HAPPENINGS,
+    RECORD_BOUNDS,
     RECORD_WORDS,
     parse_attend,
     parse_place,
@@ -70,7 +74,9 @@ from carerules.adapters.supervisor import Supervisor
 from carerules.adapters.topics import Topics, topics_of
 
 __all__ = [
+    "HAPPENINGS",
     "HOST",
+    "RECORD_BOUNDS",
     "RECORD_WORDS",
     "Address",
     "AddressError",
@@ -82,9 +88,11 @@ __all__ = [
     "Cancel",
     "ClockAnchor",
     "DamagedRowError",
+    "Ears",
     "Entry",
     "Feed",
     "FeedProfile",
+    "HubLine",
     "Inbox",
     "JournalBusy",
     "JournalReader",
@@ -107,6 +115,7 @@ __all__ = [
     "Recorded",
     "Release",
     "Saved",
+    "Script",
     "SendError",
     "Sender",
     "Sources",
@@ -119,6 +128,7 @@ __all__ = [
     "UseAdd",
     "UseDrop",
     "WaitingEntry",
+    "Want",
     "Webhook",
     "Wire",
     "Wiring",

@@ -43,12 +43,21 @@ class Callbacks:
     fault: Callable[[str], None]
 
 
+@dataclass(frozen=True, slots=True)
+class Will:
+    """What the broker says, retained, when the connection ends without a word from us."""
+
+    topic: str
+    payload: str
+
+
 class BrokerLine:
     """A session that ends with its connection: nothing is kept at the broker or here."""
 
     def __init__(
-        self, name: str, address: MqttAddress, password: str | None, callbacks: Callbacks
-    ) -> None:
+        self, name: str, address: MqttAddress, password: str | None, callbacks: Callbacks,
+        will: Will | None = None,
+    ) -> None:  # fmt: skip
         self._address, self._told = address, callbacks
         self._topics: dict[int | None, list[str]] = {}
         client = Client(CallbackAPIVersion.VERSION2, name, protocol=MQTTProtocolVersion.MQTTv5)
@@ -60,6 +69,8 @@ class BrokerLine:
                 certfile=None if address.cert_file is None else str(address.cert_file),
                 keyfile=None if address.key_file is None else str(address.key_file),
             )
+        if will is not None:
+            client.will_set(will.topic, will.payload, qos=1, retain=True)
         client.connect_timeout = CONNECT_S_MAX
         client.reconnect_delay_set(RETRY_S_MIN, RETRY_S_MAX)
         client.on_connect = self._guarded(self._on_connect)
@@ -105,20 +116,34 @@ class BrokerLine:
         """Whether the broker has accepted us and has not been lost since."""
         return self._client is not None and self._client.is_connected()
 
-    def subscribe(self, topics: Iterable[tuple[str, int]], *, ours_too: bool = True) -> None:
-        """Listen to topics, each with its QoS; what is retained there comes at once."""
+    def subscribe(
+        self, topics: Iterable[tuple[str, int]], *, ours_too: bool = True, marked: bool = False
+    ) -> None:
+        """Listen to topics, each with its QoS; what is retained there comes at once.
+
+        `marked`: also of a message that comes just now it is told whether it is to be retained.
+        """
         client = self._client
         if client is None:
             return
         for topic, qos in topics:
-            options = SubscribeOptions(qos=qos, noLocal=not ours_too)
+            options = SubscribeOptions(qos=qos, noLocal=not ours_too, retainAsPublished=marked)
             _, number = client.subscribe(topic, options=options)
             self._topics[number] = [topic]
 
+    def unsubscribe(self, topics: Iterable[str]) -> None:
+        """Listen there no longer."""
+        if self._client is not None:
+            for topic in topics:
+                self._client.unsubscribe(topic)
+
     def publish(
-        self, topic: str, payload: str | bytes, *, qos: int, expiry_s: int, retain: bool = False
-    ) -> int | None:
+        self, topic: str, payload: str | bytes, *, qos: int, expiry_s: int | None,
+        retain: bool = False,
+    ) -> int | None:  # fmt: skip
         """Send a message now, or not at all; its number, or None where it was not sent.
+
+        `expiry_s`: how long it is worth something, None: for good.
 
         The library keeps what it could not send and sends it after the next connect: what it
         kept is taken back here, on each loss of the connection, and before each new one is used.
@@ -127,7 +152,8 @@ class BrokerLine:
         if client is None or not client.is_connected():
             return None
         properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
-        properties.MessageExpiryInterval = expiry_s
+        if expiry_s is not None:
+            properties.MessageExpiryInterval = expiry_s
         sent = client.publish(topic, payload, qos, retain, properties)
         if sent.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
             client.drop_out_messages()

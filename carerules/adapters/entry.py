@@ -7,9 +7,10 @@ takes it up; only then is that time put on the line. A naive time is read in the
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import TypeAlias, assert_never
+from typing import Literal, TypeAlias, assert_never
 
 from carerules.domain.event import (
     Answered,
@@ -25,12 +26,20 @@ from carerules.domain.event import (
     UseDropped,
     UsePlanned,
     Value,
+    Wanted,
 )
 from carerules.domain.moment import MINUTE, Duration, LocalTime, Moment
 from carerules.domain.pack import Use
 
 SOURCE = "a person"
 """The source of every event that comes from an entry."""
+
+USUAL: Mapping[str, float] = {"storage": 50.0, "ready": 100.0}
+"""Where a pack is brought when nobody says a level, in %: half full for the shelf, full for a use
+(common practice, no source)."""
+
+WANT_AGE_MAX: Duration = 1 * MINUTE
+"""What is wanted of a service that does not run is not done when it starts hours later."""
 
 AHEAD_MAX: Duration = 1 * MINUTE
 """A person's watch and the line's rounding: an entry this far ahead is taken as true now."""
@@ -117,9 +126,20 @@ class Answer:
     yes: bool
 
 
+@dataclass(frozen=True, slots=True)
+class Want:
+    """A pack is wanted at `target` (%) from now on; None: the usual for `storage` or `ready`."""
+
+    pack: str
+    goal: Literal["storage", "ready"]
+    at: datetime
+    target: float | None = None
+
+
 Entry: TypeAlias = (
     Recorded | Measured | Place | UseAdd | UseDrop | Attend | Release | Stop | Cancel | Answer
-)
+    | Want
+)  # fmt: skip
 
 
 def to_events(entry: Entry, heard: Moment, local: LocalTime) -> tuple[Event, ...]:
@@ -160,10 +180,25 @@ def to_events(entry: Entry, heard: Moment, local: LocalTime) -> tuple[Event, ...
             return (Stopped(heard, by),)
         case Cancel(job):
             return (Cancelled(heard, job),)
+        case Want(pack, goal, wall, target):
+            return (_wanted(pack, goal, target, wall, heard, local),)
         case Answer(job, yes):
             return (Answered(heard, job, yes),)
         case _:
             assert_never(entry)
+
+
+def _wanted(
+    pack: str, goal: Literal["storage", "ready"], target: float | None,
+    wall: datetime, heard: Moment, local: LocalTime,
+) -> Event:  # fmt: skip
+    at = _past(wall, heard, local)
+    if at is None:
+        return _ahead(heard, wall, local)
+    if heard - at > WANT_AGE_MAX:
+        why = f"that {pack} was wanted for {goal} is too long ago: nobody may be there any more"
+        return Rejected(heard, SOURCE, why)
+    return Wanted(heard, pack, goal, USUAL[goal] if target is None else target)
 
 
 def _past(wall: datetime, heard: Moment, local: LocalTime) -> Moment | None:

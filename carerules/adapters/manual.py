@@ -74,6 +74,19 @@ _MEASURES: Mapping[str, _Measure] = {
     "capacity": _Measure("pack.capacity", CAPACITY, 0.001, 5_000, lambda ah: CAPACITY_SHARE * ah),
 }
 
+RECORD_BOUNDS: Mapping[str, Callable[[Pack], tuple[float, float, float]]] = {
+    "soc": lambda _: (0.0, 100.0, 1.0),
+    "voltage": lambda pack: (
+        round(pack.cells * CELL_V_MIN, 2),
+        round(pack.cells * (pack.limits.cell_v_ceiling + OVER_CEILING_V), 2),
+        0.01,
+    ),
+    "temperature": lambda _: (-40.0, 120.0, 0.5),
+    "capacity": lambda pack: (0.01, round(1.5 * pack.capacity_ah, 2), 0.01),
+}
+"""Lowest, highest and step of what is read off by hand, for a form that asks for it; `parse_record`
+has the last word."""
+
 RECORD_WORDS = (*HAPPENINGS, "voltage", "cells", "bars", *_MEASURES)
 """Every word that `parse_record` takes first."""
 

@@ -46,6 +46,7 @@ EVENT_KINDS: Mapping[str, type[Event]] = {
     "rejected": event.Rejected,
     "channel-proved": event.ChannelProved,
     "acknowledged": event.Acknowledged,
+    "wanted": event.Wanted,
 }
 
 OUTCOME_KINDS: Mapping[str, type[Outcome]] = {
@@ -78,6 +79,7 @@ ENTRY_KINDS: Mapping[str, type[Entry]] = {
     "stop": entry.Stop,
     "cancel": entry.Cancel,
     "answer": entry.Answer,
+    "want": entry.Want,
 }
 
 

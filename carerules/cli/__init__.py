@@ -28,6 +28,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "schema": ("schema", "Print the JSON Schema of the site file."),
     "record": ("entries", "Enter what happened to a pack, or what was measured."),
     "place": ("entries", "Say which station a pack is on."),
+    "want": ("entries", "Have a pack drained for storage, or made ready."),
     "use": ("entries", "Plan a use, or call one off."),
     "attend": ("entries", "Say that somebody is with the packs for some minutes."),
     "release": ("entries", "Let a pack, a station or the site work again."),

@@ -22,6 +22,7 @@ from carerules.adapters import (
     LineClock,
     Problem,
     UseDrop,
+    Want,
     owner_of,
     parse_attend,
     parse_place,
@@ -95,6 +96,28 @@ def place_command(words: tuple[str, ...], off: bool, site_path: Path) -> None:
     if rest:
         must_be_one_of(rest[0], site.site.stations, "a station of the site file")
     enter(site, parse_place(pack, rest[0] if rest else None, site.site))
+
+
+@click.command("want", context_settings=_WORDS)
+@click.argument("words", nargs=-1, type=click.UNPROCESSED, metavar="PACK storage|ready")
+@click.option("--at", "level", type=click.FloatRange(0, 100), metavar="PERCENT",
+              help="Bring it there: without it 50 % for storage, 100 % when ready.")  # fmt: skip
+@site_option
+def want_command(words: tuple[str, ...], level: float | None, site_path: Path) -> None:
+    """Have a pack drained for storage, or charged for a use, now and without a rule.
+
+    It is a job like a rule's: it waits for what a rule's would wait for, and switches on nothing
+    that a rule's could not. `carerules cancel JOB` calls it off.
+
+    Example: carerules want heron storage
+    """
+    site = site_at(site_path)
+    pack, *rest = words or ("",)
+    _known_pack(pack, site.site)
+    goal = _one(rest, "`storage` or `ready`", "write for instance `carerules want heron storage`")
+    must_be_one_of(goal, ("storage", "ready"), "`storage` or `ready`")
+    now = _wall(site, site_path, virtual=False)
+    enter(site, Want(pack, "storage" if goal == "storage" else "ready", now, level))
 
 
 @click.group("use")

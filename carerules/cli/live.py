@@ -37,6 +37,7 @@ from carerules.service import (
     restore,
 )
 from carerules.service.courier import Courier
+from carerules.service.hub import Hub
 from carerules.service.off import bring_all_off
 from carerules.service.reload import Fed, take_up
 from carerules.service.run import LEAVE_WITHIN
@@ -168,9 +169,12 @@ def _real(
 
     service.snapshot = snapshot
     service.tell = _also_urged(service.tell, service, courier)
+    hub = _hub(site, service, outside)
     now = max(outside.now(), known.now)  # before anything can be heard, and stamped
     outside.start()
     courier.start()
+    if hub is not None:
+        hub.start()
     try:
         first: list[Event] = [Started(now, offset, clock.down)]
         first += [UsePlanned(now, use) for use in site.uses if known.uses.get(use.name) != use]
@@ -179,7 +183,24 @@ def _real(
         return _serve(service, first, outside.wake, days, _reader(site, service, journal, clock))
     finally:
         courier.close()
+        if hub is not None:
+            hub.close()
         outside.close()
+
+
+def _hub(site: SiteFile, service: Service, outside: RealOutside) -> Hub | None:
+    """The site at its hub, where it has one; told of everything after whoever else is."""
+    if site.hub is None or site.mqtt is None:
+        return None
+    hub = Hub(site, service.world, outside.inbox.put, outside.now, lambda: service.faulted)
+    tell = service.tell
+
+    def told(event: Event, outcomes: Sequence[Outcome], world: World) -> None:
+        tell(event, outcomes, world)
+        hub.tell(event, outcomes, world)
+
+    service.tell = told
+    return hub
 
 
 def _ways(site: SiteFile) -> str:

@@ -88,7 +88,7 @@ _VALUE = re.compile(r"'(.*)' is not |(\S+) is not in the range ", re.DOTALL)
 def _value(message: str) -> str:
     """The value that did not fit: the library keeps it in its sentence only."""
     found = _VALUE.match(message)
-    return (found[1] or found[2]) if found is not None else ""
+    return (found[1] or found[2] or "") if found is not None else ""
 
 
 def _wanted(param: click.Parameter) -> str:

@@ -3,12 +3,14 @@
 Knows the file's shape, and what must hold between its parts. Does not know what is done with it.
 """
 
+from carerules.config.hub import HubSettings
 from carerules.config.problem import Problem
 from carerules.config.read import read_site, read_site_text
 from carerules.config.schema import site_schema
 from carerules.config.site import SiteFile, VirtualPackStart, VirtualStart
 
 __all__ = [
+    "HubSettings",
     "Problem",
     "SiteFile",
     "VirtualPackStart",

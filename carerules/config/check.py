@@ -12,6 +12,7 @@ from typing import TypeAlias
 
 from carerules.adapters import Feed, FeedProfile, PlugProfile, Problem, Topics, topics_of
 from carerules.config.channels import channel_mistakes
+from carerules.config.hub import hub_mistakes
 from carerules.config.known import REFERENCES, REFERENCES_MAX, Known, Raw, named, names, word, words
 from carerules.config.problem import Key, found, quoted
 from carerules.config.refusal import SECRETS, unknown_key
@@ -342,4 +343,5 @@ CHECKS: tuple[Check, ...] = (
     _limits,
     _signals,
     channel_mistakes,
+    hub_mistakes,
 )

@@ -10,6 +10,7 @@ from typing import Annotated
 from pydantic import Field
 
 from carerules.config.channels import ChannelTable
+from carerules.config.hub import HubTable
 from carerules.config.things import (
     CHANNELS_MAX,
     PACKS_MAX,
@@ -191,6 +192,10 @@ class SiteTable(Table):
     mqtt: MqttTable | None = Field(
         default=None,
         description="The broker. With neither this nor `virtual`, values are typed in by hand.",
+    )
+    hub: HubTable | None = Field(
+        default=None,
+        description="Show the site to a hub at that broker. Without it: nothing is shown.",
     )
     virtual: VirtualTable | None = Field(
         default=None, description="Play the site instead of switching anything. Not beside `mqtt`."

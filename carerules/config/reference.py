@@ -27,6 +27,7 @@ TABLES: tuple[str, ...] = (
     "channel.NAME",
     "use.NAME",
     "mqtt",
+    "hub",
     "virtual",
     "virtual.pack.NAME",
 )

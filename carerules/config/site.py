@@ -17,6 +17,7 @@ from carerules.adapters import Feed, FeedProfile, Login, MqttAddress, PlugProfil
 from carerules.battery import Chemistry, shipped_chemistries
 from carerules.config.channels import Channel, channel_of
 from carerules.config.check import LIMITS
+from carerules.config.hub import HubSettings, hub_of
 from carerules.config.known import Known
 from carerules.config.model import MqttTable, SiteTable, VirtualTable
 from carerules.config.signals import UNITS_OF_SIGNALS, signal_of
@@ -88,6 +89,7 @@ class SiteFile:
     ways_out: tuple[Channel, ...] = ()
     keep_samples: Duration = 35 * DAY
     logins: Mapping[str, Login] = field(default_factory=dict)
+    hub: HubSettings | None = None
 
     @property
     def called(self) -> Mapping[str, Plug]:
@@ -216,6 +218,7 @@ def built(table: SiteTable, file: str, folder: Path, known: Known) -> SiteFile:
             name: Login(plug.user, _beside(folder, plug.password_file))
             for name, plug in table.plug.items()
         },
+        hub=None if table.hub is None else hub_of(table.hub),
     )
 
 

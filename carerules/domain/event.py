@@ -6,7 +6,7 @@ service learned of it, never earlier than the one before; what was true earlier 
 
 from __future__ import annotations
 
-from typing import TypeAlias
+from typing import Literal, TypeAlias
 
 from carerules.domain.frozen import frozen
 from carerules.domain.moment import Duration, Moment
@@ -153,6 +153,16 @@ class Cancelled:
 
 
 @frozen
+class Wanted:
+    """A person wants a pack brought to `target` (%): `goal` is `storage` (down) or `ready` (up)."""
+
+    heard: Moment
+    pack: str
+    goal: Literal["storage", "ready"]
+    target: float
+
+
+@frozen
 class Released:
     """A person has looked: the pack, the station or (`site`) everything may work again."""
 
@@ -228,5 +238,5 @@ class Rejected:
 Event: TypeAlias = (
     Tick | Sample | SiteSample | PlugReport | PlugLink | Proved | Happened | Placed | UsePlanned
     | UseDropped | Attended | Answered | Cancelled | Released | Stopped | Started | Ended
-    | ClockSet | Rejected | ChannelProved | Acknowledged
+    | ClockSet | Rejected | ChannelProved | Acknowledged | Wanted
 )  # fmt: skip

@@ -17,6 +17,7 @@ from carerules.loop.world import (
     new_world,
     pack_on,
     stranger,
+    untimely,
 )
 
 __all__ = [
@@ -41,4 +42,5 @@ __all__ = [
     "socket_power",
     "step",
     "stranger",
+    "untimely",
 ]

@@ -6,7 +6,17 @@ a station it hands on as an intent.
 
 from __future__ import annotations
 
-from carerules.domain.action import Action, Chore, Mark, Notify, Quarantine, Retire, Switch
+from carerules.domain.action import (
+    Action,
+    Charge,
+    Chore,
+    Drain,
+    Mark,
+    Notify,
+    Quarantine,
+    Retire,
+    Switch,
+)
 from carerules.domain.decision import (
     Ending,
     Fired,
@@ -37,6 +47,9 @@ from carerules.loop.turn import Turn
 from carerules.loop.view import view_of
 from carerules.loop.world import say
 
+BY_HAND = "(a person)"
+"""In the place of a rule's name, for jobs that a person asked for; no rule can have it."""
+
 LINES_MAX = 64
 """Lines of jobs gone through for one pack in one turn; a job has at most this many."""
 
@@ -52,6 +65,24 @@ def open_jobs(turn: Turn) -> None:
             actions=rule.actions, fired_at=turn.world.now, over=rule.over,
             because=rule.because, since=turn.world.now, stop_key=rule.stop_key,
         ))  # fmt: skip
+
+
+def open_wanted(turn: Turn) -> None:
+    """A job for what a person has asked for in this turn; like any rule's, it moves nothing that
+    the interlock does not permit."""
+    wanted, turn.wanted = turn.wanted, None
+    if wanted is None:
+        return
+    action = Drain(wanted.target) if wanted.goal == "storage" else Charge(wanted.target)
+    # Who wants the one no longer wants the other.
+    for old in turn.pack(wanted.pack).jobs:
+        if old.rule == BY_HAND:
+            _end(turn, old, Ending.CANCELLED, "something else is wanted now")
+    _open_job(turn, wanted.pack, Job(
+        id=f"{wanted.pack}-{turn.world.jobs_made + 1}", rule=BY_HAND, key=f"want {wanted.goal}",
+        pack=wanted.pack, actions=(action,), fired_at=turn.world.now, since=turn.world.now,
+        because=f"a person wants it for {wanted.goal}",
+    ))  # fmt: skip
 
 
 def _open_job(turn: Turn, name: str, job: Job) -> None:

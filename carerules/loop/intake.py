@@ -35,13 +35,14 @@ from carerules.domain.event import (
     UseDropped,
     UsePlanned,
     Value,
+    Wanted,
 )
 from carerules.domain.moment import SECOND, Duration, Moment
 from carerules.domain.pack import Side
 from carerules.domain.quantity import Known
 from carerules.engine import Phase, passed, wait
 from carerules.loop.charging import hear_charger, into_pack_w
-from carerules.loop.conduct import credit_energy, end_job, keep_job
+from carerules.loop.conduct import BY_HAND, credit_energy, end_job, keep_job
 from carerules.loop.knowledge import (
     catch_up,
     look,
@@ -55,6 +56,7 @@ from carerules.safety import due as plug_due
 
 GONE = "its rule, or a `never` over it, is gone or reads otherwise now"
 """Why a job ends when the service starts on edited rules: what bound it must not fall away."""
+ASKED = "a person asked for it before this start, and may have left; ask again"
 ASLEEP: Duration = 5 * SECOND
 """A pause of the machine longer than this is treated as a start: OFF first."""
 
@@ -88,6 +90,9 @@ def take(turn: Turn, event: Event) -> Iterable[str]:
         case Attended(_, until):
             turn.change(attended_until=until)
             return tuple(turn.world.packs)
+        case Wanted(_, pack):
+            turn.wanted = event
+            return (pack,)
         case Answered() | Cancelled():
             return _about_job(turn, event)
         case Released():
@@ -274,7 +279,7 @@ def _off_first(turn: Turn, now: Moment) -> Iterable[str]:
         for job in turn.pack(name).jobs:
             if (job.key, job.actions, job.stop_key) not in meant:
                 # Its `stop when` and all that it was to heed went with the rule.
-                end_job(turn, job, Ending.CANCELLED, GONE)
+                end_job(turn, job, Ending.CANCELLED, ASKED if job.rule == BY_HAND else GONE)
             elif job.phase is Phase.MOVING:
                 keep_job(turn, job, wait(job, now, "begins anew after a start"))
     turn.change(starting_since=now)

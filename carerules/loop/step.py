@@ -27,7 +27,7 @@ from carerules.domain.event import (
 )
 from carerules.domain.moment import NEVER, SECOND, Duration, Moment
 from carerules.loop.charging import forget_untold, tell_charges
-from carerules.loop.conduct import close_told_chores, conduct, open_jobs
+from carerules.loop.conduct import close_told_chores, conduct, open_jobs, open_wanted
 from carerules.loop.intake import take
 from carerules.loop.knowledge import (
     bar,
@@ -157,6 +157,7 @@ def _act(turn: Turn, touched: Iterable[str], unmoved: str | None) -> None:
     if turn.world.starting_since is None and not turn.world.ended:
         for _ in range(ROUNDS_A_TURN):
             open_jobs(turn)
+            open_wanted(turn)
             wants.clear()
             for name in names:
                 # Also when its last job has just ended: nothing is due for it any more.

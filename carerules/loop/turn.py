@@ -10,6 +10,7 @@ from dataclasses import replace
 from typing import Any, TypeVar
 
 from carerules.domain.decision import ChoreClosed, ChoreOpened, Notice, Outcome
+from carerules.domain.event import Wanted
 from carerules.domain.frozen import frozen
 from carerules.domain.moment import Moment
 from carerules.domain.pack import Pack
@@ -37,10 +38,10 @@ class Turn:
 
     `fired` are the activations that no job has been opened for yet; `fired_before` the rules whose
     activation is known already while late samples are put in their place; `recounted`: a number of
-    packs has changed.
+    packs has changed; `wanted`: what a person has asked for, until a job is opened for it.
     """
 
-    __slots__ = ("_drafts", "fired", "fired_before", "outcomes", "recounted", "world")
+    __slots__ = ("_drafts", "fired", "fired_before", "outcomes", "recounted", "wanted", "world")
 
     def __init__(self, world: World, now: Moment) -> None:
         self.world = _draft(world)
@@ -49,6 +50,7 @@ class Turn:
         self.fired: list[Activation] = []
         self.fired_before: frozenset[str] = frozenset()
         self.recounted = False
+        self.wanted: Wanted | None = None
         vars(self.world)["now"] = now
 
     def decide(self, *outcomes: Outcome) -> None:

@@ -21,6 +21,7 @@ from carerules.domain.event import (
     Proved,
     Sample,
     SiteSample,
+    Wanted,
 )
 from carerules.domain.frozen import frozen
 from carerules.domain.moment import NEVER, LocalTime, Moment
@@ -263,7 +264,7 @@ def stranger(setup: Setup, event: Event) -> str:
     """
     site = setup.site
     match event:
-        case Sample(pack=pack) | Happened(pack=pack) if pack not in site.packs:
+        case Sample(pack=pack) | Happened(pack=pack) | Wanted(pack=pack) if pack not in site.packs:
             return f"pack {pack}"
         case Placed(_, pack, station):
             if pack not in site.packs:
@@ -278,6 +279,18 @@ def stranger(setup: Setup, event: Event) -> str:
             return f"signal {unknown[0]}" if unknown else ""
         case _:
             return ""
+
+
+def untimely(world: World, event: Event) -> str:
+    """Why what a person asks for cannot be begun now; nothing: it can. Only the beginning of a job
+    waits for nobody: who asks learns at once that it was not taken up."""
+    if not isinstance(event, Wanted):
+        return ""
+    if world.stopped:
+        return f"everything is stopped ({world.stopped}): `carerules release site` comes first"
+    if world.starting_since is not None or world.ended:
+        return "everything is being brought off first: ask again in a moment"
+    return ""
 
 
 def say(text: Text, world: World, name: str) -> str:

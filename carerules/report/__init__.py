@@ -22,12 +22,23 @@ from carerules.report.shapes import (
     LineShape,
     LogShape,
     NeverShape,
+    PackShape,
     RuleShape,
+    StationShape,
     StatusShape,
     UsesShape,
     WhyShape,
 )
-from carerules.report.status import Keeper, status_lines, status_of, unguarded, uses_lines, uses_of
+from carerules.report.status import (
+    Keeper,
+    pack_now,
+    station_now,
+    status_lines,
+    status_of,
+    unguarded,
+    uses_lines,
+    uses_of,
+)
 from carerules.report.why import why_lines, why_of
 from carerules.report.words import Line, line_of, said
 
@@ -45,8 +56,10 @@ __all__ = [
     "LogShape",
     "NeverShape",
     "OptionRow",
+    "PackShape",
     "Paint",
     "RuleShape",
+    "StationShape",
     "StatusShape",
     "UsesShape",
     "WhyShape",
@@ -63,8 +76,10 @@ __all__ = [
     "log_lines",
     "manual_pages",
     "nearest_codes",
+    "pack_now",
     "plain",
     "said",
+    "station_now",
     "status_lines",
     "status_of",
     "unguarded",

@@ -75,7 +75,7 @@ def status_of(
             local.read(world.attended_until) if world.attended_until > world.now else None
         ),
         packs=[pack_of(world, name, glance_of(world, name, past.get(name))) for name in names],
-        stations=[_station(world, name) for name in places],
+        stations=[station_now(world, name) for name in places],
         uses=uses_of(world).uses,
         chores=[
             ChoreShape(pack=chore.pack or None, text=chore.text, since=local.read(chore.since))
@@ -98,7 +98,13 @@ def uses_of(world: World) -> UsesShape:
     )
 
 
-def _station(world: World, name: str) -> StationShape:
+def pack_now(world: World, name: str) -> PackShape:
+    """One pack as it is now."""
+    return pack_of(world, name, glance_of(world, name))
+
+
+def station_now(world: World, name: str) -> StationShape:
+    """One station as it is now."""
     station = world.setup.site.stations[name]
     plugs = [
         _plug(world, world.plugs[socket.plug], side)

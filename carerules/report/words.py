@@ -52,6 +52,7 @@ from carerules.domain.event import (
     Tick,
     UseDropped,
     UsePlanned,
+    Wanted,
 )
 from carerules.domain.moment import LocalTime, show_duration
 
@@ -135,6 +136,8 @@ def said(event: Event, local: LocalTime) -> Line | None:
             return Line("seen", "", f"somebody is there until {local.show(until)}")
         case Answered(_, job, yes):
             return Line("seen", "", f"job {job}: {'yes' if yes else 'no'}")
+        case Wanted(_, pack, goal, target):
+            return Line("seen", pack, f"a person wants {pack} for {goal}, at {target:g} %")
         case Cancelled(_, job):
             return Line("seen", "", f"job {job} called off")
         case Released(_, what):

@@ -11,16 +11,18 @@ from dataclasses import replace
 from carerules.adapters import (
     Attend,
     DamagedRowError,
+    Entry,
     Measured,
     Recorded,
     SqliteJournal,
     WaitingEntry,
+    Want,
     to_events,
 )
 from carerules.domain.decision import Outcome
 from carerules.domain.event import Event, Rejected
 from carerules.domain.moment import SECOND, Duration, Moment
-from carerules.loop import World, stranger
+from carerules.loop import World, stranger, untimely
 from carerules.report import line_of
 
 LOOK_EVERY: Duration = SECOND // 2
@@ -62,15 +64,21 @@ class Desk:
 def events_of(one: WaitingEntry, heard: Moment, world: World) -> tuple[Event, ...]:
     """The events of an entry taken up at `heard`; what the site does not know is refused."""
     entry = one.entry
-    if world.setup.site.virtual and isinstance(entry, (Recorded, Measured, Attend)):
+    if world.setup.site.virtual and isinstance(entry, (Recorded, Measured, Attend, Want)):
         made = entry.at.timestamp() * 1_000
         if abs(made - one.written_wall_ms) < NOW_WITHIN_MS:
             entry = replace(entry, at=world.local.read(heard))
+    return entry_events(entry, heard, world)
+
+
+def entry_events(entry: Entry, heard: Moment, world: World) -> tuple[Event, ...]:
+    """The events of an entry heard now; what the site does not know or cannot begin is refused."""
     events = to_events(entry, heard, world.local)
     unknown = [what for event in events if (what := stranger(world.setup, event))]
     if unknown:
         return (Rejected(heard, "entry", f"the running site has no {unknown[0]}"),)
-    return events
+    late = [why for event in events if (why := untimely(world, event))]
+    return (Rejected(heard, "entry", late[0]),) if late else events
 
 
 def answer_of(events: Sequence[Event], outcomes: Sequence[Outcome]) -> str:

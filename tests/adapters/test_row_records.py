@@ -7,7 +7,7 @@ from dataclasses import fields, is_dataclass
 from datetime import UTC, datetime
 from enum import Enum
 from types import UnionType
-from typing import Any, Union, get_args, get_origin, get_type_hints
+from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 
 import pytest
 from hypothesis import given
@@ -46,6 +46,8 @@ def any_of(kind: Any) -> st.SearchStrategy[Any]:
     origin, args = get_origin(kind), get_args(kind)
     if origin in (Union, UnionType):
         return st.one_of([any_of(each) for each in args])
+    if origin is Literal:
+        return st.sampled_from(args)
     if origin is tuple and args[-1] is Ellipsis:
         return st.lists(any_of(args[0]), max_size=3).map(tuple)
     if origin is frozenset:

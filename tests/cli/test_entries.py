@@ -334,5 +334,6 @@ def test_whatever_is_typed_there_is_no_traceback(
 
 def test_the_soup_is_about_every_command_of_these_modules() -> None:
     assert MINE == [
-        "answer", "attend", "cancel", "log", "place", "record", "release", "status", "use", "why",
+        "answer", "attend", "cancel", "log", "place", "record", "release", "status", "use", "want",
+        "why",
     ]  # fmt: skip
