@@ -45,6 +45,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "health": ("health", "Show how packs age: capacity, cells, what lying cost."),
     "log": ("reading", "Show what was seen, decided and done."),
     "test": ("trials", "Play the scenarios in rule files."),
+    "board": ("boarding", "Serve the page of a site from its journal."),
     "lsp": ("editing", "Serve an editor: findings, completion, rename."),
     "pretend": ("pretend", "Play a plug or a pack over MQTT, for tests and trials."),
 }

@@ -6,7 +6,6 @@ the site file; what does not fit is refused in one line, and nothing is stored.
 
 from __future__ import annotations
 
-import time
 from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
@@ -15,7 +14,6 @@ from typing import Any
 import click
 
 from carerules.adapters import (
-    HOST,
     Answer,
     Cancel,
     Entry,
@@ -23,7 +21,6 @@ from carerules.adapters import (
     Problem,
     UseDrop,
     Want,
-    owner_of,
     parse_attend,
     parse_place,
     parse_record,
@@ -34,15 +31,13 @@ from carerules.adapters import (
 from carerules.cli.common import FAILED, json_option, refuse, site_option
 from carerules.cli.reader import must_be_one_of, reader_at
 from carerules.cli.reading import say
-from carerules.cli.sites import journal_of, journal_path, site_at
+from carerules.cli.sites import site_at
 from carerules.config import SiteFile
 from carerules.domain.pack import Site
+from carerules.domain.ports import JournalError
 from carerules.engine import Job, Phase
 from carerules.report import uses_lines, uses_of
-
-ANSWER_WITHIN_S = 3.0
-LOOK_EVERY_S = 0.05
-"""The service looks for entries twice a second; a commit may take a few tenths on a slow card."""
+from carerules.service.handing import hand_in
 
 # A negative number is a word here, not an option: it must reach the parser, which says what is
 # wrong with it.
@@ -263,20 +258,10 @@ def enter(site: SiteFile, entry: Entry | Problem) -> None:
     """Leave the entry for the service, and say what became of it."""
     if isinstance(entry, Problem):
         refuse(entry.show())
-    with journal_of(site) as journal:
-        number = journal.add_entry(entry, HOST.wall_ms())
-        if owner_of(journal_path(site)) is None:
-            click.echo("no service is running: it is taken in at the next start; "
-                       "`carerules status` already counts it")  # fmt: skip
-            return
-        for _ in range(round(ANSWER_WITHIN_S / LOOK_EVERY_S)):
-            answer = journal.entry_answer(number)
-            if answer is not None:
-                break
-            time.sleep(LOOK_EVERY_S)
-    if answer is None:
-        click.echo("it is kept, and the service has not answered yet: look at `carerules log`")
-    elif answer.startswith("refused"):
-        refuse(answer, status=FAILED)
-    else:
-        click.echo(answer)
+    try:
+        handed = hand_in(site, entry)
+    except JournalError as error:
+        refuse(str(error))
+    if handed.refused:
+        refuse(handed.words(), status=FAILED)
+    click.echo(handed.words())

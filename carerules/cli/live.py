@@ -8,12 +8,14 @@ from __future__ import annotations
 import signal
 import threading
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from types import FrameType
 
 import click
 
 from carerules.adapters import HOST, AddressError, JournalBusy, LineClock, SqliteJournal, Supervisor
+from carerules.cli.boarding import board_beside, door_of
 from carerules.cli.common import FAILED, refuse, utter
 from carerules.cli.narrator import Narrator, page_width, wrapped
 from carerules.cli.sites import journal_path, site_at
@@ -69,9 +71,13 @@ class AnchoredJournal:
 @click.argument("site_path", metavar="SITE", type=click.Path(path_type=Path))
 @click.option("--speed", type=click.FloatRange(min=0, min_open=True, max=100_000),
               help="Virtual time over real time (virtual sites only).")  # fmt: skip
+@click.option("--board", "listen", metavar="HOST:PORT",
+              help="Serve the page there, as `[board]` in the site file would.")  # fmt: skip
 @click.option("--for", "for_days", type=click.FloatRange(min=0, min_open=True), metavar="DAYS",
               help="Leave after so many days on the site's line.")  # fmt: skip
-def run_command(site_path: Path, speed: float | None, for_days: float | None) -> None:
+def run_command(
+    site_path: Path, speed: float | None, listen: str | None, for_days: float | None
+) -> None:
     """Run a site: listen, decide, switch, tell. Ctrl-C brings everything off and ends.
 
     Example: carerules run examples/river-survey/site.toml --speed 600
@@ -79,6 +85,7 @@ def run_command(site_path: Path, speed: float | None, for_days: float | None) ->
     site = site_at(site_path)
     if speed is not None and site.virtual is None:
         refuse(f"`--speed {speed:g}`: {site_path} is no virtual site, and real time has one speed")
+    site = replace(site, board=door_of(site, listen))
     rules = read_rules(site)
     show_findings(rules.loaded)
     if rules.setup is None:
@@ -140,7 +147,12 @@ def _virtual(
 
     service.snapshot, service.entered = snapshot, world.tell
     first = [Started(max(outside.now(), known.now), 0)]
-    return _serve(service, first, lambda: outside.inject(Tick(outside.now())), days)
+
+    def wake() -> None:
+        outside.inject(Tick(outside.now()))
+
+    with board_beside(site, site.board, service, wake):
+        return _serve(service, first, wake, days)
 
 
 def _real(
@@ -180,7 +192,9 @@ def _real(
         first += [UsePlanned(now, use) for use in site.uses if known.uses.get(use.name) != use]
         if first_time:
             first += [Placed(now, pack, station) for pack, station in site.places.items()]
-        return _serve(service, first, outside.wake, days, _reader(site, service, journal, clock))
+        read_again = _reader(site, service, journal, clock)
+        with board_beside(site, site.board, service, outside.wake):
+            return _serve(service, first, outside.wake, days, read_again)
     finally:
         courier.close()
         if hub is not None:

@@ -26,7 +26,7 @@ def site_at(path: Path) -> SiteFile:
 
 def journal_path(site: SiteFile) -> Path:
     """Where the site's journal lies."""
-    return site.state / "journal.db"
+    return site.journal
 
 
 def outbox_of(site: SiteFile) -> Outbox:

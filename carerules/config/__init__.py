@@ -3,6 +3,7 @@
 Knows the file's shape, and what must hold between its parts. Does not know what is done with it.
 """
 
+from carerules.config.board import BoardDoor, read_listen
 from carerules.config.hub import HubSettings
 from carerules.config.problem import Problem
 from carerules.config.read import read_site, read_site_text
@@ -10,11 +11,13 @@ from carerules.config.schema import site_schema
 from carerules.config.site import SiteFile, VirtualPackStart, VirtualStart
 
 __all__ = [
+    "BoardDoor",
     "HubSettings",
     "Problem",
     "SiteFile",
     "VirtualPackStart",
     "VirtualStart",
+    "read_listen",
     "read_site",
     "read_site_text",
     "site_schema",

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator, Mapping
 from typing import TypeAlias
 
 from carerules.adapters import Feed, FeedProfile, PlugProfile, Problem, Topics, topics_of
+from carerules.config.board import board_mistakes
 from carerules.config.channels import channel_mistakes
 from carerules.config.hub import hub_mistakes
 from carerules.config.known import REFERENCES, REFERENCES_MAX, Known, Raw, named, names, word, words
@@ -344,4 +345,5 @@ CHECKS: tuple[Check, ...] = (
     _signals,
     channel_mistakes,
     hub_mistakes,
+    board_mistakes,
 )

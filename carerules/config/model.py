@@ -9,6 +9,7 @@ from typing import Annotated
 
 from pydantic import Field
 
+from carerules.config.board import BoardTable
 from carerules.config.channels import ChannelTable
 from carerules.config.hub import HubTable
 from carerules.config.things import (
@@ -196,6 +197,9 @@ class SiteTable(Table):
     hub: HubTable | None = Field(
         default=None,
         description="Show the site to a hub at that broker. Without it: nothing is shown.",
+    )
+    board: BoardTable | None = Field(
+        default=None, description="The page that a browser shows. Without it: none is served."
     )
     virtual: VirtualTable | None = Field(
         default=None, description="Play the site instead of switching anything. Not beside `mqtt`."

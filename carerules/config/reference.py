@@ -28,6 +28,7 @@ TABLES: tuple[str, ...] = (
     "use.NAME",
     "mqtt",
     "hub",
+    "board",
     "virtual",
     "virtual.pack.NAME",
 )

@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 
 from carerules.adapters import Feed, FeedProfile, Login, MqttAddress, PlugProfile
 from carerules.battery import Chemistry, shipped_chemistries
+from carerules.config.board import BoardDoor, board_door
 from carerules.config.channels import Channel, channel_of
 from carerules.config.check import LIMITS
 from carerules.config.hub import HubSettings, hub_of
@@ -68,7 +69,7 @@ class SiteFile:
     `rules` and `state` are paths; `places` says where packs hang at first; `channels` says of which
     kind each is, `ways_out` has those that leave the house; samples stay in the journal for
     `keep_samples`. Neither `mqtt` nor `virtual` means that values are typed in by hand. `logins`
-    are those of plugs that are asked, where the file has any.
+    are those of plugs that are asked, where the file has any. `board` None: no page is served.
     """
 
     file: str
@@ -90,6 +91,12 @@ class SiteFile:
     keep_samples: Duration = 35 * DAY
     logins: Mapping[str, Login] = field(default_factory=dict)
     hub: HubSettings | None = None
+    board: BoardDoor | None = None
+
+    @property
+    def journal(self) -> Path:
+        """Where the site's journal lies."""
+        return self.state / "journal.db"
 
     @property
     def called(self) -> Mapping[str, Plug]:
@@ -219,6 +226,7 @@ def built(table: SiteTable, file: str, folder: Path, known: Known) -> SiteFile:
             for name, plug in table.plug.items()
         },
         hub=None if table.hub is None else hub_of(table.hub),
+        board=None if table.board is None else board_door(table.board, folder),
     )
 
 

@@ -4,6 +4,7 @@ Knows outcomes and worlds. Does not know how either came about, nor where it is 
 """
 
 from carerules.report.ahead import forecast_lines, forecast_of
+from carerules.report.glance import glance_words
 from carerules.report.health import health_lines, health_of
 from carerules.report.log import Diary, log_lines
 from carerules.report.manual import MADE_BY, CommandRow, OptionRow, examples, manual_pages
@@ -15,7 +16,7 @@ from carerules.report.manual_codes import (
     code_shape,
     nearest_codes,
 )
-from carerules.report.page import Paint, fold, plain
+from carerules.report.page import Paint, fold, plain, show_at, show_s
 from carerules.report.shapes import (
     ForecastShape,
     HealthShape,
@@ -31,6 +32,7 @@ from carerules.report.shapes import (
 )
 from carerules.report.status import (
     Keeper,
+    job_words,
     pack_now,
     station_now,
     status_lines,
@@ -70,8 +72,10 @@ __all__ = [
     "fold",
     "forecast_lines",
     "forecast_of",
+    "glance_words",
     "health_lines",
     "health_of",
+    "job_words",
     "line_of",
     "log_lines",
     "manual_pages",
@@ -79,6 +83,8 @@ __all__ = [
     "pack_now",
     "plain",
     "said",
+    "show_at",
+    "show_s",
     "station_now",
     "status_lines",
     "status_of",

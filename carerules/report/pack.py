@@ -13,6 +13,7 @@ from carerules.domain.quantity import Known, Truth
 from carerules.engine import BoundRule, Explained, Facts, Job, RuleState, explain
 from carerules.loop import World, facts_of, foresee
 from carerules.report import shapes
+from carerules.report.aim import aim_of, last_of
 from carerules.report.shapes import (
     ChargeShape,
     GlanceShape,
@@ -31,6 +32,7 @@ TRUTHS: Mapping[Truth, shapes.Truth] = {
 def pack_of(world: World, name: str, health: GlanceShape) -> PackShape:
     """The pack as it is now."""
     state, rated = world.packs[name], world.setup.site.packs[name]
+    firing = foresee(world, name)
     ahead = sorted(
         (use for use in world.uses.values() if name in use.packs and use.start >= world.now),
         key=lambda use: use.start,
@@ -41,12 +43,14 @@ def pack_of(world: World, name: str, health: GlanceShape) -> PackShape:
         cells=rated.cells,
         capacity_ah=rated.capacity_ah,
         charge=charge_of(world, name),
+        aim=aim_of(world, name, firing),
+        last=last_of(world, name),
         health=health,
         voltage_v=_fresh(world, name, "pack.voltage"),
         temperature_c=_fresh(world, name, "pack.temperature"),
         station=state.station,
         next_use=use_of(ahead[0], world.local) if ahead else None,
-        waits=_waits(world, name),
+        waits=_waits(world, name, firing),
         jobs=[job_of(job, world.local) for job in state.jobs],
         barred=state.barred or None,
         retired=state.retired or None,
@@ -106,10 +110,9 @@ def tidy(value: float) -> float:
 # ---- what it waits for -----------------------------------------------------------------------
 
 
-def _waits(world: World, name: str) -> list[WaitShape]:
+def _waits(world: World, name: str, firing: Mapping[str, Moment]) -> list[WaitShape]:
     """The rules that only time keeps from firing; those with a moment first, soonest first."""
     state, bound = world.packs[name], world.setup.bound[name]
-    firing = foresee(world, name)
     facts = facts_of(world, name)
     found: list[tuple[Moment, WaitShape]] = []
     for rule, its in zip(bound.rules, state.rules, strict=True):

@@ -86,14 +86,41 @@ class GlanceShape(Shape):
     weak_cells: list[int]
 
 
+class AimShape(Shape):
+    """The charge that a rule wants: now, or (`wanted_from`) from then on if nothing changes.
+
+    `line` says it in words; `by` is the use that it is to be ready for.
+    """
+
+    percent: float
+    line: str
+    rule: str
+    because: str | None
+    by: AwareDatetime | None
+    wanted_from: AwareDatetime | None
+
+
+class LastShape(Shape):
+    """What was measured of a pack last: the value in words, and who said so."""
+
+    signal: str
+    found: str
+    at: AwareDatetime
+    age_s: float
+    source: str | None
+
+
 class PackShape(Shape):
-    """One pack, as `status` shows it. Voltage and temperature only while they are fresh."""
+    """One pack, as `status` shows it. Voltage and temperature only while they are fresh; `aim`
+    null: no rule wants another charge; `last` null: nothing was ever measured."""
 
     pack: str
     chemistry: str
     cells: int
     capacity_ah: float
     charge: ChargeShape
+    aim: AimShape | None
+    last: LastShape | None
     health: GlanceShape
     voltage_v: float | None
     temperature_c: float | None
@@ -130,8 +157,11 @@ class StationShape(Shape):
 
 
 class ChoreShape(Shape):
-    """Something that only a person can do."""
+    """Something that only a person can do. `job`: the one that asks it, or that waits for it."""
 
+    key: str
+    job: str | None
+    asks: bool
     pack: str | None
     text: str
     since: AwareDatetime

@@ -12,7 +12,8 @@ from types import MappingProxyType
 from carerules.battery import History
 from carerules.domain.moment import Moment
 from carerules.domain.pack import Side, Site
-from carerules.loop import World, pack_on
+from carerules.engine import Phase
+from carerules.loop import OpenChore, World, pack_on
 from carerules.report.glance import glance_of, glance_words
 from carerules.report.pack import pack_of, tidy, use_of
 from carerules.report.page import Paint, fold, plain, show_at, show_percent, show_s
@@ -78,7 +79,7 @@ def status_of(
         stations=[station_now(world, name) for name in places],
         uses=uses_of(world).uses,
         chores=[
-            ChoreShape(pack=chore.pack or None, text=chore.text, since=local.read(chore.since))
+            _chore(world, chore)
             for chore in sorted(world.chores.values(), key=lambda chore: chore.since)
             if packs is None or chore.pack in names
         ],
@@ -87,6 +88,16 @@ def status_of(
         left_out=sum(state.left_out for state in world.packs.values()),
         damaged_rows=keeper.damaged_rows,
     )
+
+
+def _chore(world: World, chore: OpenChore) -> ChoreShape:
+    jobs = {job.id: job for state in world.packs.values() for job in state.jobs}
+    job = jobs.get(chore.key)
+    return ChoreShape(
+        key=chore.key, job=None if job is None else job.id,
+        asks=job is not None and job.phase is Phase.ASKING,
+        pack=chore.pack or None, text=chore.text, since=world.local.read(chore.since),
+    )  # fmt: skip
 
 
 def uses_of(world: World) -> UsesShape:

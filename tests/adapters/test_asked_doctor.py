@@ -73,7 +73,7 @@ def test_stop_brings_off_what_it_can_and_names_the_rest(
 ) -> None:
     path, fake = site
     fake.on = True
-    monkeypatch.setattr("carerules.cli.stopping.WITHIN_S", 3)
+    monkeypatch.setattr("carerules.service.stopping.WITHIN_S", 3)
     stopped = run("stop", "--site", path)
     fake.close()
     assert stopped.exit_code == 1

@@ -25,12 +25,12 @@ from carerules.adapters import (
     UseAdd,
     UseDrop,
 )
-from carerules.cli import COMMANDS, entries, main
+from carerules.cli import COMMANDS, main
 from carerules.domain.event import Tick, UsePlanned, Value
 from carerules.domain.moment import HOUR, MINUTE, SECOND
 from carerules.domain.pack import Use
 from carerules.loop import World
-from carerules.service import Desk
+from carerules.service import Desk, handing
 from carerules.service.desk import answer_of, events_of
 
 NO_SERVICE = (
@@ -228,7 +228,7 @@ def serve_between_looks(story: Story, monkeypatch: pytest.MonkeyPatch) -> list[f
             desk.answer(one, answer_of(events, outcomes))
             story.journal.commit()
 
-    monkeypatch.setattr(entries.time, "sleep", take_up)
+    monkeypatch.setattr(handing.time, "sleep", take_up)
     return slept
 
 
@@ -265,7 +265,7 @@ def test_a_service_that_does_not_answer_is_waited_for_three_seconds_and_no_more(
 ) -> None:
     story = full_heron(tmp_path)
     slept: list[float] = []
-    monkeypatch.setattr(entries.time, "sleep", slept.append)
+    monkeypatch.setattr(handing.time, "sleep", slept.append)
     kept = story.run("place", "egret", "--off")
     assert kept.exit_code == 0
     assert kept.output.startswith("it is kept, and the service has not answered yet")

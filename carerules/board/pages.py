@@ -1,0 +1,93 @@
+"""The page as HTML, and its parts that are sent again when they change.
+
+Knows templates. Everything that is put into one is escaped; nothing of what is said is markup.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from carerules.board.view import Board, Row
+from carerules.domain.pack import Pack, Site
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """What became of what a person pressed; shown once."""
+
+    text: str
+    refused: bool = False
+
+
+def board_page(board: Board, said: Said | None, halt: Mapping[str, Any]) -> str:
+    """The whole board."""
+    return _show("board.html", parts=board_parts(board, halt), board=board, said=said)
+
+
+def board_parts(board: Board, halt: Mapping[str, Any]) -> dict[str, Markup]:
+    """The board's parts, each with the id of its place."""
+    parts = {"head": _show("head.html", board=board, halt=halt)}
+    parts["chores"] = _show("chores.html", board=board)
+    parts |= {row_id(row): _show("row.html", row=row, alone=False) for row in board.rows}
+    parts["stations"] = _show("stations.html", board=board)
+    return parts
+
+
+def pack_page(
+    board: Board, row: Row, pack: Pack, site: Site, said: Said | None, halt: Mapping[str, Any],
+    *, enter: bool = False,
+) -> str:  # fmt: skip
+    """One pack's page: its row, and the fields to enter what only a person knows. `enter`: they are
+    what was asked for."""
+    return _show(
+        "pack.html", parts=pack_parts(board, row, halt), board=board, row=row, pack=pack,
+        stations=list(site.stations), said=said, enter=enter,
+    )  # fmt: skip
+
+
+def pack_parts(board: Board, row: Row, halt: Mapping[str, Any]) -> dict[str, Markup]:
+    """The parts of a pack's page that change."""
+    return {
+        "head": _show("head.html", board=board, halt=halt),
+        row_id(row): _show("row.html", row=row, alone=True),
+    }
+
+
+def row_id(row: Row) -> str:
+    """The id of a pack's place; no other place has one that begins so."""
+    return f"pack-{row.name}"
+
+
+def door_page(said: Said | None) -> str:
+    """Where the token is asked for."""
+    return _show("door.html", said=said)
+
+
+def trouble_page(title: str, why: str) -> str:
+    """What is wrong with a request, for a person."""
+    return _show("trouble.html", title=title, why=why)
+
+
+def _show(name: str, **values: Any) -> Markup:
+    # A part that was escaped here once is taken into the page as it is; no template says `safe`.
+    return Markup(_environment().get_template(name).render(values))
+
+
+@cache
+def _environment() -> Environment:
+    made = Environment(
+        loader=PackageLoader("carerules.board"), autoescape=True, undefined=StrictUndefined,
+        trim_blocks=True, lstrip_blocks=True, auto_reload=False,
+    )  # fmt: skip
+    made.globals["glyph"] = GLYPHS
+    return made
+
+
+GLYPHS: Mapping[str, str] = {"look": "▲", "work": "◆", "wait": "◔", "rest": "·"}
+"""A mark beside each state's words, for the eye that sees no colour."""

@@ -1,0 +1,222 @@
+"""The page served: what each address answers, and the server that listens.
+
+Knows requests and answers. Does not decide anything: entries and stops go where the command line's
+go. It runs in a thread of its own beside a service, or alone on a journal.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import secrets
+import threading
+from collections import OrderedDict
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from typing import Any
+from urllib.parse import quote
+
+from starlette.applications import Starlette
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, RedirectResponse, Response, StreamingResponse
+from starlette.routing import Mount, Route
+from starlette.staticfiles import StaticFiles
+from starlette.types import ASGIApp
+
+from carerules.adapters import LineClock, Problem
+from carerules.board.access import COOKIE, Access, same
+from carerules.board.controls import FORM_BYTES_MAX, Form, entry_of, first, read_form
+from carerules.board.gate import Gate
+from carerules.board.halt import BY, Halt
+from carerules.board.live import Watchers
+from carerules.board.pages import (
+    Said,
+    board_page,
+    board_parts,
+    door_page,
+    pack_page,
+    pack_parts,
+    trouble_page,
+)
+from carerules.board.source import Source
+from carerules.board.view import Board, Note, Row, board_of
+from carerules.config import SiteFile
+from carerules.domain.ports import JournalError
+from carerules.service.handing import hand_in
+from carerules.service.stopping import stop_all
+
+SAID_MAX = 64
+"""Answers kept for pages that have not asked for theirs yet."""
+WRONG_TOKEN_S = 1.0
+"""So long a wrong token waits for its answer, one after the other."""
+
+
+class Pages:
+    """The answers. One for each site that is shown."""
+
+    def __init__(
+        self, site: SiteFile, source: Source, access: Access,
+        wake: Callable[[], None] = lambda: None,
+    ) -> None:  # fmt: skip
+        """`wake` has a service in this process look for entries at once."""
+        self.site, self.source, self.access, self.wake = site, source, access, wake
+        self.halt = Halt(lambda: stop_all(site, BY))
+        self.watchers = Watchers()
+        self._said: OrderedDict[str, Said] = OrderedDict()
+        self._seen: tuple[object, Board] | None = None
+        self._looking = threading.Lock()
+        self._wrong = asyncio.Lock()
+
+    # ---- looking -------------------------------------------------------------------------------
+
+    def version(self) -> object:
+        """Differs when the page may."""
+        return self.source.version(), self.halt.state, self.source.silent_s() > 0
+
+    def _board(self) -> Board:
+        """The board as it is now; looked up once for all who ask at the same time."""
+        with self._looking:
+            now = self.version()
+            if self._seen is None or self._seen[0] != now:
+                self._seen = now, board_of(self.source.look())
+            board = self._seen[1]
+        silent = self.source.silent_s()
+        if silent:
+            words = f"the service has not moved for {silent:.0f} s: what you see is old; stop works"
+            board = _with_note(board, Note("look", words))
+        return board
+
+    async def _look(self) -> Board:
+        return await asyncio.to_thread(self._board)
+
+    def _halt_words(self) -> Mapping[str, Any]:
+        return {"words": self.halt.state.words, "failed": self.halt.state.failed}
+
+    async def board(self, request: Request) -> Response:
+        """The whole board."""
+        board = await self._look()
+        return HTMLResponse(board_page(board, self._take(request), self._halt_words()))
+
+    async def pack(self, request: Request) -> Response:
+        """One pack's page."""
+        name = request.path_params["name"]
+        board = await self._look()
+        row = _row(board, name)
+        if row is None:
+            return _trouble(404, "No such pack", "the site file has no pack of this name")
+        page = pack_page(
+            board, row, self.site.site.packs[name], self.site.site, self._take(request),
+            self._halt_words(), enter="enter" in request.query_params,
+        )  # fmt: skip
+        return HTMLResponse(page)
+
+    async def live(self, request: Request) -> Response:
+        """Changed parts, as they change."""
+        name = request.query_params.get("pack")
+        if name is not None and name not in self.site.site.packs:
+            return _trouble(404, "No such pack", "the site file has no pack of this name")
+        if self.watchers.full:
+            return _trouble(503, "Too many are looking", "close a page elsewhere")
+
+        async def parts() -> Mapping[str, str]:
+            board = await self._look()
+            row = None if name is None else _row(board, name)
+            if row is not None:
+                return pack_parts(board, row, self._halt_words())
+            return board_parts(board, self._halt_words())
+
+        stream = self.watchers.stream(self.version, parts)
+        return StreamingResponse(stream, media_type="text/event-stream")
+
+    # ---- pressing ------------------------------------------------------------------------------
+
+    async def enter(self, request: Request) -> Response:
+        """A button or field: an entry, handed in like any other."""
+        form = await _form(request)
+        if isinstance(form, Problem):
+            return _trouble(400, "Not taken in", form.show())
+        entry = entry_of(form, self.site.site, LineClock().wall(self.site.site.local.zone))
+        if isinstance(entry, Problem):
+            return self._back(form, Said(entry.show(), refused=True))
+        try:
+            handed = await asyncio.to_thread(hand_in, self.site, entry, self.wake)
+        except JournalError as error:
+            return self._back(form, Said(str(error), refused=True))
+        if first(form, "do") == "release" and first(form, "what") == "site":
+            self.halt.clear()
+        return self._back(form, Said(handed.words(), refused=handed.refused))
+
+    async def stop(self, _request: Request) -> Response:
+        """Everything off. Nothing of the form is read: the press is all that it says."""
+        state = await asyncio.to_thread(self.halt.press)
+        words = "; ".join(state.words)
+        return self._back({}, Said(words, refused=state.failed))
+
+    async def come_in(self, request: Request) -> Response:
+        """The token, shown once; then a cookie that scripts cannot read and others do not send."""
+        if request.method != "POST":
+            return HTMLResponse(door_page(None))
+        form = await _form(request)
+        shown = "" if isinstance(form, Problem) else first(form, "token")
+        if self.access.token is None or not same(shown, self.access.token):
+            async with self._wrong:
+                await asyncio.sleep(WRONG_TOKEN_S)
+            return HTMLResponse(door_page(Said("this is not the token", refused=True)), 403)
+        answer = RedirectResponse("/", 303)
+        answer.set_cookie(
+            COOKIE, self.access.proof, max_age=90 * 86_400, httponly=True, samesite="strict",
+            secure=request.headers.get("origin", "").startswith("https:"),
+        )  # fmt: skip
+        return answer
+
+    def _back(self, form: Form, said: Said) -> Response:
+        """To the page that the form was on, which says what came of it."""
+        number = secrets.token_urlsafe(9)
+        self._said[number] = said
+        while len(self._said) > SAID_MAX:
+            self._said.popitem(last=False)
+        name = first(form, "back")
+        page = f"/pack/{quote(name)}" if name in self.site.site.packs else "/"
+        return RedirectResponse(f"{page}?said={number}", 303)
+
+    def _take(self, request: Request) -> Said | None:
+        return self._said.pop(request.query_params.get("said", ""), None)
+
+
+def app_of(pages: Pages) -> ASGIApp:
+    """The application behind its gate."""
+    files = StaticFiles(packages=[("carerules.board", "static")])
+    app = Starlette(routes=[
+        Route("/", pages.board, methods=["GET"]),
+        Route("/pack/{name}", pages.pack, methods=["GET"]),
+        Route("/live", pages.live, methods=["GET"]),
+        Route("/enter", pages.enter, methods=["POST"]),
+        Route("/stop", pages.stop, methods=["POST"]),
+        Route("/come-in", pages.come_in, methods=["GET", "POST"]),
+        Mount("/static", files),
+    ])  # fmt: skip
+    return Gate(app, pages.access, lambda: door_page(None))
+
+
+async def _form(request: Request) -> Form | Problem:
+    """The form of a request, read no further than it may be long."""
+    kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
+    if kind != "application/x-www-form-urlencoded":
+        return Problem("no form", "a form of this page", "press a button of the page")
+    body = bytearray()
+    async for chunk in request.stream():
+        body += chunk
+        if len(body) > FORM_BYTES_MAX:
+            return Problem("a longer form", f"at most {FORM_BYTES_MAX} bytes", "enter less at once")
+    return read_form(bytes(body))
+
+
+def _row(board: Board, name: str) -> Row | None:
+    return next((row for row in board.rows if row.name == name), None)
+
+
+def _with_note(board: Board, note: Note) -> Board:
+    return replace(board, notes=(note, *board.notes))
+
+
+def _trouble(status: int, title: str, why: str) -> Response:
+    return HTMLResponse(trouble_page(title, why), status)

@@ -1,0 +1,114 @@
+"""Where the page's status comes from: a service in this process, or a journal on the disk.
+
+Knows both. Does not know what is shown of it. Neither changes anything.
+"""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Callable
+from contextlib import closing
+from typing import Protocol
+
+from carerules.adapters import LineClock, SqliteJournal
+from carerules.config import SiteFile
+from carerules.loop import World
+from carerules.report import Keeper, StatusShape, status_of
+from carerules.service.reading import Reader, reader_of
+
+SILENT_S = 15.0
+"""A service looks at its clock each second; so long without is a hang, not a busy disk."""
+LOOK_AGAIN_S = 5.0
+"""A journal that nobody writes is looked at again so often: time passes without being written."""
+
+
+class Source(Protocol):
+    """Gives the status of the site, from any thread."""
+
+    def version(self) -> object:
+        """Differs from the one before when there may be something new; cheap."""
+
+    def look(self) -> StatusShape:
+        """The site as it is now."""
+
+    def silent_s(self) -> float:
+        """For how long the service has said nothing where it should have; 0: all is well."""
+
+
+class RunningSource:
+    """A service in this process: its world is one value that never changes, so any thread may look.
+
+    `ended` is asked whether the service has left.
+    """
+
+    def __init__(self, world: Callable[[], World]) -> None:
+        self._world = world
+        self._seen: World | None = None
+        self._seen_at = time.monotonic()
+
+    def version(self) -> object:
+        """The world itself."""
+        world = self._world()
+        if world is not self._seen:
+            self._seen, self._seen_at = world, time.monotonic()
+        return world.now
+
+    def look(self) -> StatusShape:
+        """Of the world as it stands."""
+        world = self._world()
+        keeper = Keeper(running=not world.ended, pid=os.getpid(), last_wrote=world.now)
+        return status_of(world, keeper)
+
+    def silent_s(self) -> float:
+        """How long the world has stood still, if that is too long."""
+        self.version()
+        silent = time.monotonic() - self._seen_at
+        return silent if silent > SILENT_S else 0.0
+
+
+class JournalSource:
+    """The journal of the site, whether a service of another process writes it or none does."""
+
+    def __init__(self, site: SiteFile) -> None:
+        self._site = site
+        self._reader: Reader | None = None
+        self._rules_at: object = None
+
+    def version(self) -> object:
+        """What the disk says of the journal's files, and a slow clock."""
+        files = [self._site.journal, self._site.journal.with_name("journal.db-wal")]
+        return [*map(_mark, files), int(time.monotonic() / LOOK_AGAIN_S)]
+
+    def look(self) -> StatusShape:
+        """Of what is journalled; a site that never ran has no journal, and none is made."""
+        path = self._site.journal
+        if not path.exists():
+            view = reader_of(self._site, path, None).now()
+            return status_of(view.world, view.keeper)
+        with closing(SqliteJournal.open(path, owner=False)) as journal:
+            view = self._reader_on(journal).now()
+        return status_of(view.world, view.keeper)
+
+    def silent_s(self) -> float:
+        """Of a service in another process nobody knows."""
+        return 0.0
+
+    def _reader_on(self, journal: SqliteJournal) -> Reader:
+        """A reader; the rules are read again only where their files have changed."""
+        marks = [_mark(file) for file in self._site.rules]
+        if self._reader is None or marks != self._rules_at:
+            self._rules_at = marks
+            self._reader = reader_of(self._site, self._site.journal, journal)
+            return self._reader
+        known = self._reader
+        clock = LineClock(journal.clock())
+        return Reader(known.site, known.rules, known.setup, clock, known.path, journal)
+
+
+def _mark(file: object) -> object:
+    try:
+        there = os.stat(str(file))
+    except OSError:
+        return None
+    return there.st_mtime_ns, there.st_size

@@ -1,0 +1,110 @@
+"""`carerules board`, and the page beside `carerules run`.
+
+Knows how the page is put together. Does not know what it shows.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from carerules.adapters import Problem
+from carerules.cli.common import refuse
+from carerules.cli.sites import site_at
+from carerules.config import BoardDoor, SiteFile, read_listen
+from carerules.service import Service
+
+if TYPE_CHECKING:
+    from carerules.board import Listener, Source
+
+LISTEN_HERE = "127.0.0.1:8455"
+
+
+@click.command("board")
+@click.argument("site_path", metavar="SITE", type=click.Path(path_type=Path))
+@click.option("--listen", metavar="HOST:PORT",
+              help=f"Where; else what the site file says, else {LISTEN_HERE}.")  # fmt: skip
+def board_command(site_path: Path, listen: str | None) -> None:
+    """Serve the page of a site from its journal, until Ctrl-C.
+
+    Beside a service that runs in another process, or without any. `carerules run SITE --board
+    HOST:PORT` serves it from the service itself, which is lighter and quicker.
+
+    Example: carerules board examples/river-survey/site.toml
+    """
+    site = site_at(site_path)
+    door = door_of(site, listen) or door_of(site, LISTEN_HERE)
+    assert door is not None
+    listener = _listener(site, door, _of_journal, lambda: None)
+    click.echo(f"the board of {site.site.name}: {address(door)} (Ctrl-C ends it)")
+    listener.run()
+
+
+def door_of(site: SiteFile, listen: str | None) -> BoardDoor | None:
+    """Where the page is served: what was typed, else what the site file says, else nowhere."""
+    if listen is None:
+        return site.board
+    read = read_listen(listen)
+    if isinstance(read, Problem):
+        refuse(read.show())
+    host, port = read
+    return replace(site.board or BoardDoor(host, port), host=host, port=port)
+
+
+def address(door: BoardDoor) -> str:
+    """What to type into a browser."""
+    host = f"[{door.host}]" if ":" in door.host else door.host
+    return f"http://{host}:{door.port}/"
+
+
+@contextmanager
+def board_beside(
+    site: SiteFile, door: BoardDoor | None, service: Service, wake: Callable[[], None]
+) -> Iterator[None]:
+    """Serve the page beside the service for as long as it runs; no door, no page."""
+    if door is None:
+        yield
+        return
+
+    def of_service(_site: SiteFile) -> Source:
+        from carerules.board import RunningSource  # noqa: PLC0415
+
+        return RunningSource(lambda: service.world)
+
+    listener = _listener(site, door, of_service, wake)
+    listener.start()
+    click.echo(f"the board: {address(door)}")
+    try:
+        yield
+    finally:
+        listener.close()
+
+
+def _listener(
+    site: SiteFile, door: BoardDoor, source: Callable[[SiteFile], Source],
+    wake: Callable[[], None],
+) -> Listener:  # fmt: skip
+    try:
+        # Only who wants the page waits for it to be imported, and needs what it runs on.
+        from carerules.board import Listener, Pages, PortTaken, access_of, app_of  # noqa: PLC0415
+    except ModuleNotFoundError as error:
+        refuse(f"the page needs `{error.name}`; help: `pip install 'carerules[board]'`")
+    access = access_of(door)
+    if isinstance(access, Problem):
+        refuse(access.show())
+    pages = Pages(site, source(site), access, wake)
+    try:
+        return Listener(app_of(pages), door, pages.watchers)
+    except PortTaken as error:
+        refuse(str(error))
+
+
+def _of_journal(site: SiteFile) -> Source:
+    from carerules.board import JournalSource  # noqa: PLC0415
+
+    return JournalSource(site)

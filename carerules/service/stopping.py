@@ -1,0 +1,97 @@
+"""Everything off, now: by the plugs' own wires and by the running service, both ways at once.
+
+Knows both ways. Does not need the journal, nor a service that answers, for the first; does not know
+who asked.
+"""
+
+from __future__ import annotations
+
+import time
+from contextlib import closing
+from dataclasses import dataclass
+
+from carerules.adapters import HOST, AddressError, SqliteJournal, Stop, owner_of
+from carerules.config import SiteFile
+from carerules.domain.moment import SECOND
+from carerules.domain.ports import JournalError
+from carerules.service.off import OffReport, bring_all_off
+
+WITHIN_S = 12
+ANSWER_WITHIN_S = 1.5
+"""A service that runs looks for entries each second. One that hangs is not waited for."""
+ANSWER_LATE_S = 3.5
+"""So much longer when the plugs have been told: only for the sake of what is said."""
+
+LOOK_EVERY_S = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class StopReport:
+    """What came of a stop: the service's answer, what the journal lacks, and the plugs by our own
+    wires (None: the site has none). `wires_problem`: why they could not be used at all."""
+
+    told: str | None
+    problem: str | None
+    off: OffReport | None
+    wires_problem: str | None = None
+
+    @property
+    def failed(self) -> bool:
+        """Whether a person must go there: a plug was not read back off, or nobody was reached."""
+        unproven = self.off is not None and bool(self.off.unproven)
+        nobody = self.off is None and self.told is None and self.problem is not None
+        return unproven or nobody or self.wires_problem is not None
+
+
+def stop_all(site: SiteFile, by: str) -> StopReport:
+    """Bring everything off, and have the service keep it so until a person releases the site."""
+    service = _ServiceDesk(site, by)
+    told = service.answer(ANSWER_WITHIN_S)
+    try:
+        off = _over_own_wires(site, by)
+        if told is None:
+            told = service.answer(ANSWER_LATE_S)
+            if told is not None:  # it may have said ON until then
+                off = _over_own_wires(site, by)
+    except AddressError as error:
+        return StopReport(told, service.problem, None, str(error))
+    return StopReport(told, service.problem, off)
+
+
+def _over_own_wires(site: SiteFile, by: str) -> OffReport | None:
+    if not site.has_wires or not site.site.plugs:
+        return None
+    return bring_all_off(site, WITHIN_S * SECOND, by)
+
+
+class _ServiceDesk:
+    """A stop left for the service that runs, if one does; `problem` is what the journal lacks."""
+
+    def __init__(self, site: SiteFile, by: str) -> None:
+        self.problem: str | None = None
+        self._path = site.journal
+        self._number: int | None = None
+        try:
+            with self._journal() as journal:
+                self._number = journal.add_entry(Stop(by), HOST.wall_ms())
+        except JournalError as error:
+            self.problem = str(error)
+
+    def answer(self, within_s: float) -> str | None:
+        """The service's answer; not waited for when nobody is there to give one."""
+        give_up = time.monotonic() + within_s
+        told: str | None = None
+        while self._number is not None and told is None and owner_of(self._path) is not None:
+            try:
+                with self._journal() as journal:
+                    told = journal.entry_answer(self._number)
+            except JournalError as error:
+                self.problem, self._number = str(error), None
+            if time.monotonic() >= give_up:
+                break
+            if told is None:
+                time.sleep(LOOK_EVERY_S)
+        return told
+
+    def _journal(self) -> closing[SqliteJournal]:
+        return closing(SqliteJournal.open(self._path, owner=False))

@@ -1,0 +1,125 @@
+"""What the board says of a status: a pure function, held to stories stepped by hand."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from board_kit import status
+from reading_kit import FIRES, T0, Story, begin, draining_heron, full_heron, seen_heron
+
+from carerules.board.view import Row, board_of, for_page, minutes, row_of
+from carerules.domain.event import Answered, Happened, Stopped, Tick, UsePlanned
+from carerules.domain.moment import HOUR, MINUTE, SECOND
+from carerules.domain.pack import Use
+
+
+def row(story: Story, name: str = "heron") -> Row:
+    shape = status(story)
+    return row_of(next(pack for pack in shape.packs if pack.pack == name), shape)
+
+
+def test_a_rule_that_counts_says_how_far_it_has_run_and_when_it_fires(tmp_path: Path) -> None:
+    story = full_heron(tmp_path)
+    story.go(seen_heron(FIRES - 6 * HOUR), Tick(FIRES - 6 * HOUR + MINUTE))
+    seen = row(story)
+    assert (seen.mood, seen.state, seen.charge) == ("wait", "a rule counts", "100")
+    (bar,) = seen.bars
+    assert bar.rule == "full-too-long"
+    assert bar.share == pytest.approx(18 / 24, abs=0.002)
+    assert bar.words == "18 h 1 min of 24 h; fires Tue 01 Dec 18:01, in 5 h 59 min"
+    assert seen.wanted == "may stay so; 80 % wanted from Tue 01 Dec 18:01"
+    assert seen.why == "full-too-long: a pack left full loses capacity"
+    assert seen.next == "Tue 01 Dec 18:01, in 5 h 59 min: rule full-too-long: drain to 80 %"
+    assert (seen.lane.wanted, seen.lane.wanted_now) == (80.0, False)
+
+
+def test_a_drain_under_way_is_at_work_and_wants_its_level_now(tmp_path: Path) -> None:
+    seen = row(draining_heron(tmp_path))
+    assert (seen.mood, seen.state) == ("work", "drains")
+    assert seen.wanted == "wanted now: 80 %"
+    assert (seen.lane.wanted, seen.lane.wanted_now) == (80.0, True)
+    assert seen.next == "now: drain to 80 %, moving energy"
+    assert [job.job for job in seen.jobs] == ["heron-1"]
+
+
+def test_the_last_reading_has_its_age_and_source(tmp_path: Path) -> None:
+    story = full_heron(tmp_path)
+    story.go(seen_heron(FIRES - 6 * HOUR), Tick(FIRES - 6 * HOUR + 3 * MINUTE))
+    assert row(story).last == "voltage 25.14 V, 3 min ago, by test bench"
+    story.go(Tick(FIRES - 5 * HOUR))
+    assert row(story).last == "voltage 25.14 V, 1 h ago (old), by test bench"
+
+
+def test_of_a_pack_nobody_ever_read_that_is_said(tmp_path: Path) -> None:
+    seen = row(begin(tmp_path), "egret")
+    assert (seen.mood, seen.state, seen.charge) == ("look", "charge not known", "?")
+    assert seen.last == "nothing was ever read of it"
+    assert seen.lane.level is None
+    assert any("enter a reading" in note.text for note in seen.notes)
+
+
+def test_a_swollen_pack_asks_for_a_look_before_anything_else(tmp_path: Path) -> None:
+    story = draining_heron(tmp_path)
+    at = FIRES + 2 * SECOND
+    story.go(Happened(at, at, "heron", "swelling", "a person"))
+    seen = row(story)
+    assert seen.mood == "look"
+    assert seen.barred
+    assert any(note.text.startswith("takes no energy: ") for note in seen.notes)
+
+
+def test_what_a_job_asks_is_a_chore_with_yes_and_not_now(tmp_path: Path) -> None:
+    story = full_heron(tmp_path)
+    soon = T0 + 8 * HOUR
+    story.go(
+        UsePlanned(T0 + HOUR, Use("night round", soon, frozenset({"egret"}))), Tick(T0 + 2 * HOUR)
+    )
+    board = board_of(status(story))
+    (chore,) = board.chores
+    assert (chore.asks, chore.text, chore.pack) == (True, "charge egret?", "egret")
+    assert row(story, "egret").state == "asks you"
+    story.go(Answered(T0 + 2 * HOUR + MINUTE, chore.job, True))
+    assert not any(one.asks for one in board_of(status(story)).chores)
+
+
+def test_a_stop_stands_at_the_head_with_its_reason(tmp_path: Path) -> None:
+    story = draining_heron(tmp_path)
+    story.go(Stopped(FIRES + 2 * SECOND, "the board"))
+    board = board_of(status(story))
+    assert board.stopped
+    assert board.notes[0].text == "everything is stopped (the board)"
+
+
+def test_a_plug_that_is_not_read_back_off_is_never_said_to_be_off(tmp_path: Path) -> None:
+    story = draining_heron(tmp_path)
+    story.go(Stopped(FIRES + 2 * SECOND, "a person"))
+    station = board_of(status(story)).stations[0]
+    assert station.plugs[0].mood == "look"
+    assert station.plugs[0].words.startswith("NOT proved off")
+
+
+def test_the_summary_counts_each_pack_once(tmp_path: Path) -> None:
+    board = board_of(status(full_heron(tmp_path)))
+    assert board.summary == "1 waiting, 1 at rest"
+
+
+WORDS = [
+    ("stay with it and say `carerules attend 60`", "stay with it"),
+    ("look at it, then `carerules release heron`", "look at it"),
+    ("charge egret? (`carerules answer egret-1 yes`)", "charge egret?"),
+    ("put heron on a station with a load", "put heron on a station with a load"),
+]
+
+
+@pytest.mark.parametrize(("text", "shown"), WORDS)
+def test_words_for_the_command_line_are_left_out_beside_a_button(text: str, shown: str) -> None:
+    assert for_page(text) == shown
+
+
+@pytest.mark.parametrize(
+    ("seconds", "words"),
+    [(0, "under a minute"), (59.9, "under a minute"), (61, "1 min"), (3 * 3600 + 59, "3 h")],
+)
+def test_times_stand_still_within_a_minute(seconds: float, words: str) -> None:
+    assert minutes(seconds) == words
