@@ -38,7 +38,7 @@ class MemoryJournal:
         self.next_fault: Spoil | None = None
         self._kept: list[tuple[int, Event, list[Outcome]]] = []
         self._pending: list[tuple[Event, list[Outcome]]] = []
-        self._shots: list[tuple[int, str]] = []
+        self._shots: list[tuple[int, World]] = []
 
     def write(self, event: Event, outcomes: Iterable[Outcome]) -> None:
         """Take down an event; it is not durable yet. Raises JournalError when spoilt."""
@@ -64,8 +64,9 @@ class MemoryJournal:
         self._pending.clear()
 
     def snapshot(self, world: World) -> None:
-        """Keep the world as it is after what was committed."""
-        self._shots = [(len(self._kept), dump_world(world)), *self._shots][:SNAPSHOTS_KEPT]
+        """Keep the world as it is after what was committed; it is written out when it is read, as
+        in most nights nobody is killed."""
+        self._shots = [(len(self._kept), world), *self._shots][:SNAPSHOTS_KEPT]
 
     def _fails(self, spoil: Spoil) -> bool:
         if self.next_fault is not spoil:
@@ -85,4 +86,4 @@ class MemoryJournal:
 
     def snapshots(self) -> list[tuple[int, str]]:
         """Newest first."""
-        return list(self._shots)
+        return [(seq, dump_world(world)) for seq, world in self._shots]

@@ -27,7 +27,7 @@ from carerules.domain.decision import (
 )
 from carerules.domain.event import Event, Released, Started, Stopped
 from carerules.domain.moment import MINUTE, SECOND, Duration, Moment
-from carerules.domain.pack import Side
+from carerules.domain.pack import SIDES
 from carerules.loop import Setup, World, new_world, next_due
 from carerules.service import Service, SiteRules, restore
 from carerules.service.reload import take_up
@@ -200,7 +200,7 @@ class _Playing:
         observer.hangs_at = {state.station: name for name, state in world.packs.items()}
         self.stepped(observer.stepped_at)
         for station in world.setup.site.stations.values():
-            for side in Side:
+            for side in SIDES:
                 socket = station.socket(side)
                 if socket is not None and world.plugs[socket.plug].on_at is not None:
                     cap = world.stations[station.name].dwell.energy_wh_max

@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from carerules.domain.moment import HOUR, SECOND, Duration, Moment, show_duration
-from carerules.domain.pack import Side
+from carerules.domain.pack import SIDES, Side
 from carerules.sim import VirtualSite
 
 LOOK_EVERY: Duration = 10 * SECOND
@@ -147,7 +147,7 @@ class Observer:
         if len(closed) < 2:
             return
         for station in self.site.site.stations.values():
-            plugs = {socket.plug for side in Side if (socket := station.socket(side))}
+            plugs = {socket.plug for side in SIDES if (socket := station.socket(side))}
             if len(plugs) == 2 and plugs <= closed and not plugs & self.excused:
                 self.breach("both", f"load and charger of {station.name} are closed")
 

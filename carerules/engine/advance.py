@@ -6,8 +6,6 @@ Knows the phases of a job. Does not know safety's reasons, plugs or wires: it sa
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from carerules.domain.action import (
     Ask,
     Charge,
@@ -22,6 +20,7 @@ from carerules.domain.action import (
     Switch,
 )
 from carerules.domain.decision import Ending, Intent
+from carerules.domain.frozen import changed
 from carerules.domain.moment import HOUR, MINUTE, NEVER, Duration
 from carerules.domain.pack import Side
 from carerules.domain.quantity import Truth
@@ -77,7 +76,7 @@ def _tell_again(job: Job, action: Notify, again: Duration, view: View) -> Step:
             return next_line(job, view)
         if view.now < job.since + again:
             return Going(job, due=job.since + again)
-    told = replace(job, phase=Phase.WAITING, since=view.now, why="tells it again while it holds")
+    told = changed(job, phase=Phase.WAITING, since=view.now, why="tells it again while it holds")
     return Instant(told, action)
 
 

@@ -5,10 +5,9 @@ Knows targets, forecasts and caps. Does not know the order of lines (engine/adva
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from carerules.domain.action import Charge, DayWindow, Drain, Rest
 from carerules.domain.decision import Ending, Intent
+from carerules.domain.frozen import changed
 from carerules.domain.moment import HOUR, MINUTE, NEVER, Duration, Moment, show_duration
 from carerules.domain.pack import Side
 from carerules.domain.quantity import Known
@@ -95,7 +94,7 @@ def _budget(job: Job, forecast_wh: float) -> tuple[Job, float]:
     budget = job.budget_wh
     if budget is None:
         budget = max(LEAST_WH, ENERGY_CAP * forecast_wh)
-        job = replace(job, budget_wh=budget)
+        job = changed(job, budget_wh=budget)
     return job, budget - job.line_wh
 
 

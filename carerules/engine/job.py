@@ -7,7 +7,6 @@ Everything a job remembers is in `Job`, so that a restart finds it where it was.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 from enum import Enum
 from typing import TypeAlias
 
@@ -28,7 +27,7 @@ from carerules.domain.action import (
     clock,
 )
 from carerules.domain.decision import Ending, Intent
-from carerules.domain.frozen import frozen
+from carerules.domain.frozen import changed, frozen
 from carerules.domain.moment import NEVER, Duration, LocalTime, Moment, show_duration
 from carerules.domain.pack import Side, Station
 from carerules.domain.quantity import Reading, Truth
@@ -163,7 +162,7 @@ def passed(job: Job, now: Moment) -> Job | None:
 
 def at_next_line(job: Job, now: Moment) -> Job:
     """The job at the beginning of its next line."""
-    return replace(
+    return changed(
         job, line=job.line + 1, phase=Phase.READY, since=now, rounds=0, started=True,
         line_wh=0.0, budget_wh=None, why="", mend="",
     )  # fmt: skip
@@ -173,7 +172,7 @@ def moving(job: Job, now: Moment, *, new_run: bool) -> Job:
     """The job's intent was permitted: energy flows."""
     if job.phase is not Phase.MOVING:
         job = enter(job, Phase.MOVING, now)
-    return replace(job, started=True, rounds=job.rounds + 1) if new_run else job
+    return changed(job, started=True, rounds=job.rounds + 1) if new_run else job
 
 
 def wait(job: Job, now: Moment, why: str, mend: str = "") -> Job:
@@ -181,17 +180,17 @@ def wait(job: Job, now: Moment, why: str, mend: str = "") -> Job:
     if job.phase is Phase.WAITING and (job.why, job.mend) == (why, mend):
         return job
     since = job.since if job.phase is Phase.WAITING else now
-    return replace(job, phase=Phase.WAITING, since=since, why=why, mend=mend)
+    return changed(job, phase=Phase.WAITING, since=since, why=why, mend=mend)
 
 
 def enter(job: Job, phase: Phase, now: Moment, why: str = "") -> Job:
     """The job in another phase, from now."""
-    return replace(job, phase=phase, since=now, why=why, mend="")
+    return changed(job, phase=phase, since=now, why=why, mend="")
 
 
 def add_energy(job: Job, energy_wh: float) -> Job:
     """The job with what one ON run moved through the plug."""
-    return replace(job, energy_wh=job.energy_wh + energy_wh, line_wh=job.line_wh + energy_wh)
+    return changed(job, energy_wh=job.energy_wh + energy_wh, line_wh=job.line_wh + energy_wh)
 
 
 def line_wording(action: Action) -> str:

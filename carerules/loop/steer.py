@@ -6,11 +6,10 @@ when nothing else does: a plug with no permit this moment is brought off and rea
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from carerules.domain.decision import Ending, Intent, Notice, StationLocked, Veto
+from carerules.domain.frozen import changed
 from carerules.domain.moment import MINUTE, NEVER, Duration, Moment
-from carerules.domain.pack import Plug, Side, Socket, Station
+from carerules.domain.pack import SIDES, Plug, Side, Socket, Station
 from carerules.domain.plan import Forbidden
 from carerules.domain.quantity import Known, Reading
 from carerules.engine import Facts, Job, Phase, forbids, moving, wait
@@ -23,6 +22,7 @@ from carerules.safety import (
     OFF_ALARM,
     Bench,
     Dwell,
+    Outlet,
     Permit,
     PlugState,
     astray,
@@ -44,27 +44,22 @@ ASK_AGAIN: Duration = MINUTE
 def steer(turn: Turn, station: Station, intent: Intent | None) -> Moment:
     """Give the station's plugs their word; when the decision must be looked at again."""
     due = NEVER
-    for side in Side:
+    for side in SIDES:
         socket = station.socket(side)
         if socket is None:
             continue
-        granted: Permit | None = None
-        planned = intent is None
-        because = _stopped(turn) or "no job wants it on"
-        if intent is not None and intent.side is side:
-            match verdict := judge(turn, station, intent):
-                case Permit():
-                    granted = verdict
-                    due = min(due, verdict.until)
-                case Veto():
-                    because = verdict.found
-                    planned = verdict.interlock == "handover"
-                    due = min(due, turn.world.now + ASK_AGAIN)
-                    _refused(turn, station, socket, intent, verdict)
-        if granted is not None and intent is not None:
-            _on(turn, station, socket, intent, granted)
+        if intent is None or intent.side is not side:
+            because = _stopped(turn) or "no job wants it on"
+            off(turn, station, socket, because, planned=intent is None)
+            continue
+        verdict = judge(turn, station, intent)
+        if isinstance(verdict, Permit):
+            due = verdict.until
+            _on(turn, station, socket, intent, verdict)
         else:
-            off(turn, station, socket, because, planned=planned)
+            due = turn.world.now + ASK_AGAIN
+            _refused(turn, station, socket, intent, verdict)
+            off(turn, station, socket, verdict.found, planned=verdict.interlock == "handover")
     if intent is None and turn.world.stations[station.name].veto:
         turn.set_station(station.name, veto="")
     return due
@@ -81,14 +76,13 @@ def judge(turn: Turn, station: Station, intent: Intent) -> Permit | Veto:
     if bound.nevers:
         facts = _before_on(facts_of(world, intent.pack), place.dwell, now)
         forbidden, _ = forbids(bound, _FORBIDDEN[intent.side], state.nevers, facts, now)
-    plugs = world.setup.site.plugs
+    load, charger = _outlet(turn, station.load), _outlet(turn, station.charger)
+    outlet, other = (load, charger) if intent.side is Side.LOAD else (charger, load)
+    assert outlet is not None  # no job asks for what is not there
     return permit(intent, Bench(
         now=now, pack=rated, station=station, readings=state.estimate.readings, room=world.room,
-        plugs={
-            socket.plug: (plugs[socket.plug], world.plugs[socket.plug])
-            for side in Side if (socket := station.socket(side)) is not None
-        },
-        dwell=place.dwell, attended_until=world.attended_until, stopped=_stopped(turn),
+        outlet=outlet, other=other, dwell=place.dwell,
+        attended_until=world.attended_until, stopped=_stopped(turn),
         barred=state.retired or state.barred, locked=place.locked, forbidden=forbidden,
         doubt=state.estimate.doubt, soc_at_on=place.dwell.soc_at_on,
         floor_charge=floor_charge(world, intent.pack, station) if station.blind else 0.0,
@@ -96,12 +90,16 @@ def judge(turn: Turn, station: Station, intent: Intent) -> Permit | Veto:
     ))  # fmt: skip
 
 
+def _outlet(turn: Turn, socket: Socket | None) -> Outlet | None:
+    return None if socket is None else Outlet(socket, *_plug(turn, socket))
+
+
 def _before_on(facts: Facts, dwell: Dwell, now: Moment) -> Facts:
     """While energy flows by our own hand, how long the pack has rested means before it began."""
     if dwell.rested_at_on is None:
         return facts
     rested = Known(dwell.rested_at_on, 0.0, now, "before this run began")
-    return replace(facts, readings={**facts.readings, "pack.rested": rested})
+    return changed(facts, readings={**facts.readings, "pack.rested": rested})
 
 
 def _value(reading: Reading | None, now: Moment) -> float | None:
@@ -146,7 +144,9 @@ def _on(turn: Turn, station: Station, socket: Socket, intent: Intent, granted: P
 def off(turn: Turn, station: Station, socket: Socket, because: str, *, planned: bool) -> None:
     """Bring one plug off, and note what that ends: the run's energy, the station's rest."""
     plug, state = _plug(turn, socket)
-    now = turn.world.now
+    now, place = turn.world.now, turn.world.stations[station.name]
+    if state.proven_off and not place.unreached and not astray(state, plug):
+        return
     if state.on_at is not None:
         dwell = turn.world.stations[station.name].dwell
         turn.set_station(station.name, dwell=went_off(dwell, now, because, planned=planned))
@@ -195,7 +195,7 @@ def _alarm(turn: Turn, station: Station, state: PlugState) -> PlugState:
     text = f"station {station.name}: {why}. Go there and pull the plug by hand"
     pack = pack_on(turn.world, station.name) or ""
     turn.decide(Notice(f"off {state.name}", text, pack, urgent=True))
-    return replace(state, alarmed=True)
+    return changed(state, alarmed=True)
 
 
 def lock(turn: Turn, station: str, why: str, *, unreached: bool = False) -> None:

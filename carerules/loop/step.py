@@ -7,7 +7,7 @@ service, a rehearsal, a replay and a campaign of faults all run this code.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import replace
 
 from carerules.domain.decision import (
@@ -26,6 +26,7 @@ from carerules.domain.event import (
     Sample,
 )
 from carerules.domain.moment import NEVER, SECOND, Duration, Moment
+from carerules.domain.pack import Station
 from carerules.loop.charging import forget_untold, tell_charges
 from carerules.loop.conduct import close_told_chores, conduct, open_jobs, open_wanted
 from carerules.loop.intake import take
@@ -37,7 +38,7 @@ from carerules.loop.knowledge import (
 )
 from carerules.loop.steer import UNANSWERED, steer
 from carerules.loop.turn import Turn
-from carerules.loop.world import World, pack_on, socket_of
+from carerules.loop.world import World, socket_of
 from carerules.safety import due as plug_due
 from carerules.safety import ran
 
@@ -62,7 +63,7 @@ def step(world: World, event: Event) -> tuple[World, Sequence[Outcome]]:
         touched = (*touched, *tell_charges(turn))
     if turn.world.starting_since is not None:
         touched = _start_over(turn, touched)
-    _act(turn, touched, _unmoved(world, turn, event))
+    _act(turn, event, touched, _unmoved(world, turn, event))
     return turn.world, turn.outcomes
 
 
@@ -101,12 +102,16 @@ def learn(world: World, event: Event, decided: Iterable[Outcome]) -> World:
 
 def next_due(world: World) -> Moment:
     """When the world must be told the time at the latest, though nothing else is heard."""
-    states, now = world.packs.values(), world.now
-    dues = [NEVER, *[state.due for state in states]]
-    if world.starting_since is None and not world.ended:  # otherwise jobs stand
-        dues += [state.jobs_due for state in states]
-    dues += [plug_due(plug, now) for plug in world.plugs.values()]
-    due = min(dues)
+    now, due = world.now, NEVER
+    jobs_go_on = world.starting_since is None and not world.ended
+    # Written out: it is asked after every event.
+    for state in world.packs.values():
+        due = min(due, state.due)
+        if jobs_go_on and state.jobs_due < due:
+            due = state.jobs_due
+    for plug in world.plugs.values():
+        if not plug.proven_off:
+            due = min(due, plug_due(plug, now))
     if world.starting_since is not None:
         due = min(due, world.starting_since + START_WITHIN)
     return due
@@ -144,34 +149,53 @@ def _unmoved(before: World, turn: Turn, event: Event) -> str | None:
     if not isinstance(event, Sample):
         return None
     was, state = before.packs[event.pack], turn.pack(event.pack)
+    if not state.jobs or state.station is not None or turn.world.now >= state.jobs_due:
+        return None
     same = state.rules is was.rules and state.jobs is was.jobs and state.soc is was.soc
-    waits = state.station is None and turn.world.now < state.jobs_due
-    return event.pack if same and waits and not turn.fired else None
+    return event.pack if same and not turn.fired else None
 
 
-def _act(turn: Turn, touched: Iterable[str], unmoved: str | None) -> None:
+def _act(turn: Turn, event: Event, touched: Iterable[str], unmoved: str | None) -> None:
     """Open jobs for what became true, carry jobs on, and give the stations their word."""
     wants: dict[str, Intent] = {}
     names = dict.fromkeys(touched)
     # While everything is brought off, at a start or on leaving, jobs stand where they are.
     if turn.world.starting_since is None and not turn.world.ended:
         for _ in range(ROUNDS_A_TURN):
-            open_jobs(turn)
-            open_wanted(turn)
+            if turn.fired:
+                open_jobs(turn)
+            if turn.wanted:
+                open_wanted(turn)
             wants.clear()
             for name in names:
+                state = turn.pack(name)
                 # Also when its last job has just ended: nothing is due for it any more.
-                at_it = turn.pack(name).jobs or turn.pack(name).jobs_due != NEVER
+                at_it = state.jobs or state.jobs_due != NEVER
                 intent = conduct(turn, name) if at_it and name != unmoved else None
-                close_told_chores(turn, name)
+                if turn.world.chores:
+                    close_told_chores(turn, name)
                 if intent is not None:
                     wants[intent.station] = intent
             if not turn.fired:
                 break
-        open_jobs(turn)
-    for station in turn.world.setup.site.stations.values():
-        on_it = pack_on(turn.world, station.name)
-        if on_it is None or on_it in names:
-            due = steer(turn, station, wants.get(station.name))
-            if on_it is not None and due < turn.pack(on_it).jobs_due:
-                turn.set_pack(on_it, jobs_due=due)
+        else:
+            open_jobs(turn)
+    for station, on_it in _to_steer(turn, event, names):
+        due = steer(turn, station, wants.get(station.name))
+        if on_it is not None and due < turn.pack(on_it).jobs_due:
+            turn.set_pack(on_it, jobs_due=due)
+
+
+def _to_steer(
+    turn: Turn, event: Event, names: Collection[str]
+) -> Sequence[tuple[Station, str | None]]:
+    """The stations that get their word, each with the pack on it: those of the packs that were
+    touched, and those without a pack, which nobody else looks after. A sample says nothing of
+    those: what they wait for is heard from their plugs, or comes due."""
+    stations = turn.world.setup.site.stations
+    if isinstance(event, Sample):
+        places = [(turn.pack(name).station, name) for name in names]
+        return [(stations[place], name) for place, name in places if place is not None]
+    hangs = {state.station: name for name, state in turn.world.packs.items()}
+    on = [(station, hangs.get(station.name)) for station in stations.values()]
+    return [(station, name) for station, name in on if name is None or name in names]

@@ -45,7 +45,7 @@ def view_of(turn: Turn, job: Job) -> View:
     station = world.setup.site.stations[state.station] if state.station else None
     has_it = owner(state.jobs, state.soc)
     voltage = state.estimate.readings.get("pack.voltage")
-    uses = [start for start in state.uses if start >= now]
+    uses = [start for start in state.uses if start >= now] if state.uses else ()
     wanted, stop = _rule_truths(turn, job)
     return View(
         now=now,
@@ -76,8 +76,10 @@ def _rule_truths(turn: Turn, job: Job) -> tuple[Truth, Truth]:
 
 def off_proven(turn: Turn, station: Station) -> bool:
     """Whether load and charger of the station are both proved off."""
-    sockets = (station.socket(side) for side in Side)
-    return all(turn.world.plugs[socket.plug].proven_off for socket in sockets if socket)
+    plugs, load, charger = turn.world.plugs, station.load, station.charger
+    return (load is None or plugs[load.plug].proven_off) and (
+        charger is None or plugs[charger.plug].proven_off
+    )
 
 
 def _running(turn: Turn, station: Station, job: Job) -> bool:

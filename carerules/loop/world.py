@@ -25,7 +25,7 @@ from carerules.domain.event import (
 )
 from carerules.domain.frozen import frozen
 from carerules.domain.moment import NEVER, LocalTime, Moment
-from carerules.domain.pack import Pack, Side, Site, Socket, Station, Use
+from carerules.domain.pack import SIDES, Pack, Side, Site, Socket, Station, Use
 from carerules.domain.plan import Plan
 from carerules.domain.quantity import Dimension, Known, Reading, Unknown, show
 from carerules.domain.signal import Catalogue
@@ -224,7 +224,7 @@ def pack_on(world: World, station: str) -> str | None:
 def socket_of(world: World, plug: str) -> tuple[Station, Side, Socket] | None:
     """What hangs on the plug, and where."""
     for station in world.setup.site.stations.values():
-        for side in Side:
+        for side in SIDES:
             socket = station.socket(side)
             if socket is not None and socket.plug == plug:
                 return station, side, socket
@@ -240,7 +240,7 @@ def station_readings(world: World, name: str) -> Mapping[str, Reading]:
     """The signals of a station, as its plugs reported them."""
     station = world.setup.site.stations[name]
     readings: dict[str, Reading] = {}
-    for side in Side:
+    for side in SIDES:
         socket = station.socket(side)
         if socket is None:
             continue

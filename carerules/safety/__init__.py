@@ -3,7 +3,7 @@
 Knows packs, limits and plugs. Does not know rules: no wording of a rule can talk it round.
 """
 
-from carerules.safety.bench import Bench
+from carerules.safety.bench import Bench, Outlet
 from carerules.safety.dwell import Dwell, saw, went_off, went_on
 from carerules.safety.interlock import CHECKS, permit
 from carerules.safety.lease import (
@@ -36,6 +36,7 @@ __all__ = [
     "Bench",
     "Dwell",
     "Fault",
+    "Outlet",
     "Permit",
     "PlugState",
     "Proof",

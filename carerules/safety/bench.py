@@ -18,9 +18,19 @@ DATA_AGE_MAX: Duration = 60 * SECOND
 
 
 @frozen
+class Outlet:
+    """One side of the station: what hangs there, its plug, and what is known of that."""
+
+    socket: Socket
+    plug: Plug
+    state: PlugState
+
+
+@frozen
 class Bench:
     """What the interlock sees of one pack on one station.
 
+    `outlet` is the one that the intent would switch, `other` that of the other side, if any.
     `stopped` says why nothing at all may be on; `barred` why this pack may not be used;
     `locked` why this station may not; `forbidden` is the author's `never` that holds;
     `doubt` what is implausible about the pack. Each is empty when there is nothing to say.
@@ -33,7 +43,8 @@ class Bench:
     station: Station
     readings: Mapping[str, Reading]
     room: Mapping[str, Reading]
-    plugs: Mapping[str, tuple[Plug, PlugState]]
+    outlet: Outlet
+    other: Outlet | None
     dwell: Dwell
     attended_until: Moment = 0
     stopped: str = ""
@@ -67,13 +78,6 @@ class Clear:
 CLEAR = Clear()
 Finding: TypeAlias = Refusal | Clear
 Check: TypeAlias = Callable[[Intent, Bench], Finding]
-
-
-def socket_of(intent: Intent, bench: Bench) -> Socket:
-    """The socket that the intent would switch; the engine asks for none that is not there."""
-    socket = bench.station.socket(intent.side)
-    assert socket is not None
-    return socket
 
 
 def attended(bench: Bench) -> bool:

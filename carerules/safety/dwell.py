@@ -5,9 +5,7 @@ Knows moments. Does not know why anything is wanted.
 
 from __future__ import annotations
 
-from dataclasses import replace
-
-from carerules.domain.frozen import frozen
+from carerules.domain.frozen import changed, frozen
 from carerules.domain.moment import HOUR, MINUTE, Duration, Moment
 
 LOCKOUT: Duration = 5 * MINUTE
@@ -46,7 +44,7 @@ def saw(dwell: Dwell, lowest_v: float | None, energy_wh: float) -> Dwell:
     """The station after a look at the lowest cell, when so much has flowed in this ON."""
     if lowest_v == dwell.lowest_v:
         return dwell
-    return replace(dwell, lowest_v=lowest_v, lowest_wh=energy_wh)
+    return changed(dwell, lowest_v=lowest_v, lowest_wh=energy_wh)
 
 
 def went_off(dwell: Dwell, now: Moment, why: str, *, planned: bool) -> Dwell:

@@ -14,7 +14,7 @@ from carerules.domain.decision import Intent, Veto
 from carerules.domain.moment import NEVER
 from carerules.domain.pack import Side
 from carerules.safety import pack, station
-from carerules.safety.bench import Bench, Check, Clear, Refusal
+from carerules.safety.bench import Bench, Check, Refusal
 from carerules.safety.lease import Permit
 
 _BOTH: tuple[tuple[str, Check], ...] = (
@@ -51,11 +51,11 @@ def permit(intent: Intent, bench: Bench) -> Permit | Veto:
     """A permit for this moment, or the first veto."""
     until = NEVER
     for name, check in CHECKS[intent.side]:
-        match check(intent, bench):
-            case Refusal(found, wanted, final, mend):
-                return Veto(
-                    intent.job, intent.pack, intent.station, name, found, wanted, final, mend
-                )
-            case Clear(its_until):
-                until = min(until, its_until)
+        finding = check(intent, bench)
+        if isinstance(finding, Refusal):
+            return Veto(
+                intent.job, intent.pack, intent.station, name,
+                finding.found, finding.wanted, finding.final, finding.mend,
+            )  # fmt: skip
+        until = min(until, finding.until)
     return Permit(intent.job, bench.now, until)

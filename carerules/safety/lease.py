@@ -7,11 +7,9 @@ timer and said again from a fresh permit; without one, OFF is sent until it is r
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from carerules.domain.decision import AskPlug, Command, OffProven, SwitchOff, SwitchOn
 from carerules.domain.event import PlugReport
-from carerules.domain.frozen import frozen
+from carerules.domain.frozen import changed, frozen
 from carerules.domain.moment import HOUR, MINUTE, NEVER, SECOND, Duration, Moment
 from carerules.domain.pack import Plug
 from carerules.safety.proof import Proof, ran
@@ -100,7 +98,7 @@ def hear(state: PlugState, report: PlugReport) -> PlugState:
     if report.on is not None:
         on, on_heard = report.on, now
         confirmed = confirmed or (state.on_at is not None and report.on)
-    return replace(
+    return changed(
         state, up=True, energy_wh=energy, energy_at=now, timer_s=report.timer_s,
         on=on, on_heard=on_heard, confirmed=confirmed, power_w=power_w, power_heard=power_heard,
     )  # fmt: skip
@@ -112,8 +110,8 @@ def link(state: PlugState, *, up: bool) -> PlugState:
     What was said while it was down did not arrive: an OFF that is sought is said again at once.
     """
     if not up or state.off_at is None:
-        return replace(state, up=up)
-    return replace(state, up=True, said_off_at=state.off_at - OFF_RETRY_LATER)
+        return changed(state, up=up)
+    return changed(state, up=True, said_off_at=state.off_at - OFF_RETRY_LATER)
 
 
 def want_on(
@@ -123,17 +121,17 @@ def want_on(
     assert now - permit.at <= PERMIT_AGE_MAX
     if state.on_at is None:
         assert state.proven_off
-        first = replace(
+        first = changed(
             state, on_at=now, said_on_at=now, job=permit.job, confirmed=False, energy_wh=0.0,
             asked_at=now, proof=ran(state.proof),
         )  # fmt: skip
         return first, [SwitchOn(plug.name, plug.lease_s, permit.job, permit.at, renewal=False)]
     commands: list[Command] = []
     if now - state.said_on_at >= RENEW_EVERY:
-        state = replace(state, said_on_at=now)
+        state = changed(state, said_on_at=now)
         commands.append(SwitchOn(plug.name, plug.lease_s, permit.job, permit.at, renewal=True))
     if now - max(state.asked_at, state.power_heard) >= POWER_EVERY:
-        state = replace(state, asked_at=now)
+        state = changed(state, asked_at=now)
         commands.append(AskPlug(plug.name))
     return state, commands
 
@@ -149,21 +147,21 @@ def want_off(
         if not astray(state, plug):
             return state, []
         because = "it is on and nobody here asked for that"
-        state = replace(state, stray_at=now)
+        state = changed(state, stray_at=now)
     if state.off_at is None:
-        state = replace(
+        state = changed(
             state, on_at=None, off_at=now, said_off_at=now, off_tries=1, off_because=because,
             alarmed=False, asked_at=now,
         )  # fmt: skip
         return state, [SwitchOff(plug.name, because)]
     if _read_back_off(state, plug):
         took = now - state.off_at
-        return replace(state, off_at=None, off_tries=0, job=""), [OffProven(plug.name, took)]
+        return changed(state, off_at=None, off_tries=0, job=""), [OffProven(plug.name, took)]
     retry = OFF_RETRY if state.off_tries < OFF_TRIES_QUICK and state.up else OFF_RETRY_LATER
     if state.off_tries and now - state.said_off_at < retry:
         return state, []
     again = state.off_tries
-    state = replace(state, said_off_at=now, off_tries=again + 1, asked_at=now)
+    state = changed(state, said_off_at=now, off_tries=again + 1, asked_at=now)
     return state, [SwitchOff(plug.name, state.off_because, again), AskPlug(plug.name)]
 
 

@@ -15,7 +15,6 @@ from carerules.safety.bench import (
     Refusal,
     attended,
     fresh_until,
-    socket_of,
 )
 from carerules.safety.response import AT_WORK_SHARE, unanswered
 
@@ -57,11 +56,10 @@ def no_doubt(_intent: Intent, bench: Bench) -> Finding:
     return CLEAR
 
 
-def answers(intent: Intent, bench: Bench) -> Finding:
+def answers(_intent: Intent, bench: Bench) -> Finding:
     """Voltage or current must follow what flows at the station, else another pack hangs there."""
-    socket = socket_of(intent, bench)
-    _, state = bench.plugs[socket.plug]
-    what = unanswered(bench.pack, socket, state, bench.readings, bench.dwell)
+    outlet = bench.outlet
+    what = unanswered(bench.pack, outlet.socket, outlet.state, bench.readings, bench.dwell)
     if not what:
         return CLEAR
     return Refusal(what, "a pack that answers to what flows", final=True,
@@ -131,8 +129,7 @@ def _blind(intent: Intent, bench: Bench) -> Finding:
         return Refusal(f"{points:.0f} points to drain",
                        f"at most {BLIND_POINTS_MAX:.0f} where the voltage is not seen",
                        final=True)  # fmt: skip
-    socket = socket_of(intent, bench)
-    plug, state = bench.plugs[socket.plug]
+    plug, state = bench.outlet.plug, bench.outlet.state
     if not plug.metered:
         return Refusal(f"plug {plug.name} has no meter", "a meter where the voltage is not seen",
                        final=True)  # fmt: skip
@@ -141,7 +138,7 @@ def _blind(intent: Intent, bench: Bench) -> Finding:
     heard = max(state.power_heard, state.on_at)
     if bench.now - heard > DATA_AGE_MAX:
         return Refusal(f"plug {plug.name}'s meter is silent", "power at most a minute old")
-    least_w = AT_WORK_SHARE * socket.power_w
+    least_w = AT_WORK_SHARE * bench.outlet.socket.power_w
     if bench.now - state.on_at > METER_SHOWS_WITHIN and (state.power_w or 0.0) < least_w:
         return Refusal(f"plug {plug.name} meters {state.power_w or 0.0:.0f} W while it is on",
                        f"at least {least_w:.0f} W: the meter is all that is seen of the drain",
@@ -171,10 +168,9 @@ def below_ceiling(_intent: Intent, bench: Bench) -> Finding:
     return Clear(min(until, its_until))
 
 
-def rested(intent: Intent, bench: Bench) -> Finding:
+def rested(_intent: Intent, bench: Bench) -> Finding:
     """A pack rests after use before it is charged (SAFETY 11)."""
-    _, state = bench.plugs[socket_of(intent, bench).plug]
-    if state.on_at is not None:
+    if bench.outlet.state.on_at is not None:
         return CLEAR  # the current that flows is the charge itself
     rested = bench.readings.get("pack.rested")
     wanted = bench.pack.limits.rest_before_charge

@@ -6,10 +6,8 @@ test. A timer that is read in a data sheet is a hope; one that was timed is a fa
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from carerules.domain.event import Proved
-from carerules.domain.frozen import frozen
+from carerules.domain.frozen import changed, frozen
 from carerules.domain.moment import DAY, Duration, Moment
 from carerules.domain.pack import Plug
 
@@ -35,7 +33,7 @@ def proof_of(event: Proved) -> Proof | None:
 
 def ran(proof: Proof | None) -> Proof | None:
     """The proof after the plug went on once more."""
-    return None if proof is None else replace(proof, runs=proof.runs + 1)
+    return None if proof is None else changed(proof, runs=proof.runs + 1)
 
 
 def lacking(plug: Plug, proof: Proof | None, now: Moment, *, running: bool) -> str:

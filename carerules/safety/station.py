@@ -5,7 +5,7 @@ from __future__ import annotations
 from carerules.domain.decision import Intent
 from carerules.domain.moment import HOUR, NEVER, Duration, show_duration
 from carerules.domain.pack import Side
-from carerules.safety.bench import CLEAR, Bench, Clear, Finding, Refusal, attended, socket_of
+from carerules.safety.bench import CLEAR, Bench, Clear, Finding, Refusal, attended
 from carerules.safety.lease import SILENCE_MAX, astray, fault
 from carerules.safety.proof import PROOF_AGE_MAX, lacking
 
@@ -32,10 +32,9 @@ def not_locked(_intent: Intent, bench: Bench) -> Finding:
     return CLEAR
 
 
-def plug_in_order(intent: Intent, bench: Bench) -> Finding:
+def plug_in_order(_intent: Intent, bench: Bench) -> Finding:
     """It answers, does as it is told, and an ON starts from a proven off (SAFETY 4, 5)."""
-    socket = socket_of(intent, bench)
-    plug, state = bench.plugs[socket.plug]
+    socket, plug, state = bench.outlet.socket, bench.outlet.plug, bench.outlet.state
     if not state.up:
         return Refusal(f"plug {plug.name} cannot be reached", "a plug that answers")
     wrong = fault(state, plug, socket.power_w, bench.now)
@@ -51,15 +50,15 @@ def plug_in_order(intent: Intent, bench: Bench) -> Finding:
 
 def same_job(intent: Intent, bench: Bench) -> Finding:
     """The caps of an ON are those of the job and the pack that it began with."""
-    _, state = bench.plugs[socket_of(intent, bench).plug]
+    state = bench.outlet.state
     if state.on_at is None or state.job == intent.job:
         return CLEAR
     return Refusal(f"plug {state.name} is on for another job", "a start from a proven off")
 
 
-def guarded(intent: Intent, bench: Bench) -> Finding:
+def guarded(_intent: Intent, bench: Bench) -> Finding:
     """Without a timer somebody must be there, whatever the site file says (SAFETY 12)."""
-    plug, _ = bench.plugs[socket_of(intent, bench).plug]
+    plug = bench.outlet.plug
     if plug.lease_s is not None:
         return CLEAR
     if attended(bench):
@@ -68,9 +67,9 @@ def guarded(intent: Intent, bench: Bench) -> Finding:
                    mend="stay with it and say `carerules attend 60`")  # fmt: skip
 
 
-def proved(intent: Intent, bench: Bench) -> Finding:
+def proved(_intent: Intent, bench: Bench) -> Finding:
     """Its timer was seen to work lately, or somebody is there (SAFETY 12)."""
-    plug, state = bench.plugs[socket_of(intent, bench).plug]
+    plug, state = bench.outlet.plug, bench.outlet.state
     what = lacking(plug, state.proof, bench.now, running=state.on_at is not None)
     if not what:
         until = state.proof.at + PROOF_AGE_MAX + 1 if state.proof and plug.needs_proof else NEVER
@@ -84,9 +83,9 @@ def proved(intent: Intent, bench: Bench) -> Finding:
     )
 
 
-def people_told(intent: Intent, bench: Bench) -> Finding:
+def people_told(_intent: Intent, bench: Bench) -> Finding:
     """Whoever is not there must be reachable before it begins; what runs is not stopped by it."""
-    _, state = bench.plugs[socket_of(intent, bench).plug]
+    state = bench.outlet.state
     if not bench.needs_notice or state.on_at is not None or attended(bench):
         return CLEAR
     at = bench.notice_at
@@ -101,14 +100,11 @@ def people_told(intent: Intent, bench: Bench) -> Finding:
 
 def other_side_off(intent: Intent, bench: Bench) -> Finding:
     """Load and charger of one station are never on together (SAFETY 10)."""
-    other = Side.CHARGER if intent.side is Side.LOAD else Side.LOAD
-    socket = bench.station.socket(other)
-    if socket is None:
+    other = bench.other
+    if other is None or (other.state.proven_off and not astray(other.state, other.plug)):
         return CLEAR
-    plug, state = bench.plugs[socket.plug]
-    if state.proven_off and not astray(state, plug):
-        return CLEAR
-    return Refusal(f"the {other.value} of station {bench.station.name} is not proved off",
+    side = Side.CHARGER if intent.side is Side.LOAD else Side.LOAD
+    return Refusal(f"the {side.value} of station {bench.station.name} is not proved off",
                    "never both at once")  # fmt: skip
 
 
@@ -121,9 +117,9 @@ def dwelled(_intent: Intent, bench: Bench) -> Finding:
     return CLEAR
 
 
-def within_caps(intent: Intent, bench: Bench) -> Finding:
+def within_caps(_intent: Intent, bench: Bench) -> Finding:
     """Time and energy of one ON are bounded, whatever the readings say (SAFETY 9)."""
-    _, state = bench.plugs[socket_of(intent, bench).plug]
+    state = bench.outlet.state
     if state.on_at is None:
         return CLEAR
     dwell = bench.dwell

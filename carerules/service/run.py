@@ -90,6 +90,7 @@ class Service:
         """One batch: step each event, OFF at once, commit, then ON, then tell."""
         held: list[Command] = []
         told: list[tuple[Event, Sequence[Outcome], World]] = []
+        weighty = before_commit is not None
         for event in events:
             self.world, outcomes = step(self.world, event)
             for outcome in outcomes:
@@ -101,9 +102,9 @@ class Service:
                     held.append(outcome)
             self._write(event, outcomes)
             told.append((event, outcomes, self.world))
+            weighty = weighty or _weighty(event, outcomes)
         if before_commit is not None:
             before_commit([outcome for _, outcomes, _ in told for outcome in outcomes])
-        weighty = before_commit is not None or any(_weighty(event, out) for event, out, _ in told)
         if self._commit(now=weighty):
             for command in held:
                 # A disk that hung has made the permit stale: the plug's own timer has the word.
@@ -219,9 +220,12 @@ def worth_keeping(outcome: Outcome) -> bool:
             return True
 
 
+_LIGHT = (Sample, PlugReport, Tick, SiteSample, Rejected, ChannelProved)
+
+
 def _weighty(event: Event, outcomes: Sequence[Outcome]) -> bool:
     """Whether it must be durable before anything goes on: a person's word, or a decision."""
-    if not isinstance(event, (Tick, Sample, SiteSample, PlugReport, Rejected, ChannelProved)):
+    if not isinstance(event, _LIGHT):
         return True
     return bool(outcomes) and not all(isinstance(outcome, AskPlug) for outcome in outcomes)
 

@@ -42,11 +42,15 @@ class Agenda:
         """The moment of the first entry, one that was replaced included."""
         return self._heap[0][0]
 
-    def take(self) -> Entry | None:
-        """The first entry, taken out; None when it was replaced since."""
-        entry = heappop(self._heap)
-        due = self._due.get(entry[2])
-        return entry if due is None or due.get(entry[3]) == entry[0] else None
+    def take(self, until: Moment) -> Entry | None:
+        """The first entry that still holds, taken out; None: the next comes after `until`."""
+        heap = self._heap
+        while heap[0][0] <= until:
+            entry = heappop(heap)
+            due = self._due.get(entry[2])
+            if due is None or due.get(entry[3]) == entry[0]:
+                return entry
+        return None
 
     def snapshot(self) -> Plain:
         """Everything, as plain JSON."""

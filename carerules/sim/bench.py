@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 
 from carerules.domain.moment import SECOND, Moment
-from carerules.domain.pack import Pack, Side, Site, Socket
+from carerules.domain.pack import SIDES, Pack, Side, Site, Socket
 from carerules.sim.pack import PackTruth
 from carerules.sim.plain import Plain, number, rows, table, whole
 from carerules.sim.plug import PlugTruth
@@ -52,7 +52,7 @@ class Bench:
         self.side_of: dict[str, tuple[str, Side]] = {
             socket.plug: (station.name, side)
             for station in site.stations.values()
-            for side in Side
+            for side in SIDES
             if (socket := station.socket(side)) is not None
         }
 
@@ -84,7 +84,7 @@ class Bench:
 
     def _fresh(self, station: str) -> None:
         """Another pack, or none: what had let go there finds a new beginning."""
-        for side in Side:
+        for side in SIDES:
             socket = self.site.stations[station].socket(side)
             if socket is not None:
                 self._let_go.discard(socket.plug)

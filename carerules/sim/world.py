@@ -126,17 +126,17 @@ class VirtualSite:
 
     def advance_once(self, until: Moment) -> list[Event]:
         """What is heard at the next moment at which anything is; nothing: `until` came first."""
-        agenda, heard = self._agenda, self._heard
-        while (at := agenda.next_at()) <= until:
+        take, heard = self._agenda.take, self._heard
+        last = until
+        while entry := take(last):
+            at, _, kind, key, what = entry
             self._now = at
-            while agenda.next_at() == at:
-                entry = agenda.take()
-                if entry is not None:
-                    _, _, kind, key, what = entry
-                    self._handlers[kind](at, key, what)
+            self._handlers[kind](at, key, what)
             if heard:
-                self._heard = []
-                return heard
+                last = at  # and all else of this moment
+        if heard:
+            self._heard = []
+            return heard
         self._now = max(self._now, until)
         return []
 

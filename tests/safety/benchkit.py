@@ -10,7 +10,7 @@ from carerules.domain.decision import Intent, Veto
 from carerules.domain.moment import HOUR, MINUTE, SECOND, Moment
 from carerules.domain.pack import Limits, Pack, Plug, Side, Socket, Station
 from carerules.domain.quantity import Known, Reading, Unknown
-from carerules.safety import Bench, Dwell, Permit, PlugState, permit
+from carerules.safety import Bench, Dwell, Outlet, Permit, PlugState, permit
 
 NOW: Moment = 1_764_892_800_000
 LIMITS = Limits(
@@ -80,11 +80,17 @@ class Case:
     def verdict(self) -> Permit | Veto:
         fields: dict[str, Any] = {
             "now": NOW, "pack": PACK, "station": STATION, "readings": self.readings, "room": {},
-            "plugs": self.plugs, "dwell": Dwell(time_max=4 * HOUR, energy_wh_max=1_000.0),
+            "dwell": Dwell(time_max=4 * HOUR, energy_wh_max=1_000.0),
             "attended_until": NOW + HOUR if self.side is Side.CHARGER else 0,
         }  # fmt: skip
         intent = Intent("job", "rule", "heron", "bench", self.side, self.target, "kit", HOUR, 100.0)
-        return permit(intent, Bench(**{**fields, **self.bench}))
+        fields.update(self.bench)
+        load, charger = (self._outlet(fields["station"].socket(side)) for side in Side)
+        outlet, other = (load, charger) if self.side is Side.LOAD else (charger, load)
+        return permit(intent, Bench(outlet=outlet, other=other, **fields))
+
+    def _outlet(self, socket: Socket | None) -> Outlet | None:
+        return None if socket is None else Outlet(socket, *self.plugs[socket.plug])
 
     def interlock(self) -> str:
         """The interlock that refuses, or nothing."""

@@ -28,7 +28,7 @@ from benchkit import (
 
 from carerules.domain.decision import Veto
 from carerules.domain.moment import DAY, HOUR, MINUTE, NEVER, SECOND
-from carerules.domain.pack import Side, Station
+from carerules.domain.pack import Side
 from carerules.safety import CHECKS, Dwell, Permit, Proof
 from carerules.safety.lease import PlugState
 
@@ -510,12 +510,6 @@ def test_limits_are_only_ever_tightened() -> None:
     case = draining().but(pack=replace(PACK, limits=LIMITS.tightened(tight)))
     assert case.reading("pack.cell.min", known(3.6)).interlock() == "floor"
     assert case.reading("pack.cell.min", known(3.61)).interlock() == ""
-
-
-def test_a_side_that_the_station_has_not_is_our_mistake() -> None:
-    with pytest.raises(AssertionError):
-        draining().but(station=Station("bench", None, STATION.charger)).verdict()
-    assert CHARGER.lease_s == 90
 
 
 def test_what_is_said_of_a_notice_that_is_old_or_never_was() -> None:
