@@ -59,6 +59,8 @@ GONE = "its rule, or a `never` over it, is gone or reads otherwise now"
 ASKED = "a person asked for it before this start, and may have left; ask again"
 ASLEEP: Duration = 5 * SECOND
 """A pause of the machine longer than this is treated as a start: OFF first."""
+STEPPED: Duration = 2 * SECOND
+"""So is a wall clock that was set further than this: a window of the day may begin or end by it."""
 
 
 def take(turn: Turn, event: Event) -> Iterable[str]:
@@ -112,10 +114,14 @@ def take(turn: Turn, event: Event) -> Iterable[str]:
             turn.change(ended=True)
             return tuple(turn.world.packs)
         case ClockSet(heard, offset, asleep):
+            stepped = abs(offset - turn.world.local.offset) > STEPPED
             turn.change(local=replace(turn.world.local, offset=offset))
+            if stepped or asleep > ASLEEP:
+                # No look before that: what came due meanwhile fires when everything is off.
+                return _off_first(turn, heard)
             for name in turn.world.packs:
                 look(turn, name, heard)
-            return _off_first(turn, heard) if asleep > ASLEEP else tuple(turn.world.packs)
+            return tuple(turn.world.packs)
         case ChannelProved(_, at):
             known = turn.world.notice_proven_at
             turn.change(notice_proven_at=at if known is None else max(known, at))
