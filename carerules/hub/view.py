@@ -263,9 +263,11 @@ def _station_alarms(shape: StationShape) -> Mapping[str, str]:
 # ---- the site --------------------------------------------------------------------------------
 
 
-def site_device(world: World, places: Places, answer: str, faulted: str = "") -> Device:
-    """The device of the site itself. `answer`: what became of the hub's last order; `faulted`:
-    why the service can switch nothing on."""
+def site_device(
+    world: World, places: Places, answer: str = "", dropped: int = 0, faulted: str = ""
+) -> Device:
+    """The device of the site itself. `answer`: what became of the hub's last order; `dropped`: how
+    many were not obeyed; `faulted`: why the service can switch nothing on."""
     alarms = {"stopped": world.stopped, "faulted": faulted}
     alarms = {word: why for word, why in alarms.items() if why}
     chores = sorted(world.chores.values(), key=lambda chore: (chore.since, chore.key))
@@ -279,6 +281,7 @@ def site_device(world: World, places: Places, answer: str, faulted: str = "") ->
                  value=world.local.read(uses[0]) if uses else None),
         Property("attended", "Somebody is there", Kind.TRUTH, value=here),
         Property("refused", "Messages refused", Kind.NUMBER, value=float(world.refused), digits=0),
+        Property("dropped", "Orders not obeyed", Kind.NUMBER, value=float(dropped), digits=0),
         Property("answer", "Last answer", Kind.TEXT, value=answer or NOTHING),
         Property("alarm", "Alarm", Kind.TRUTH, value=bool(alarms), about=About.TROUBLE),
         Property("alarm-text", "Alarm, in words", Kind.TEXT,

@@ -105,13 +105,13 @@ class Hub:
         ]
         self._packs: dict[str, _Looked] = {}
         self._full: dict[str, Moment | None] = {}
-        self._answer, self._told_s = "", monotonic()
+        self._answer, self._dropped, self._told_s = "", 0, monotonic()
         self._house = self._look(monotonic())
         self._looked_s, self._again_s = 0.0, 0.0
         self._chores: dict[str, tuple[str, str]] = {}
         self._happenings: deque[tuple[str, str, str]] = deque(maxlen=HAPPENINGS_MAX)
         self._awaited: dict[int, tuple[Event, str]] = {}
-        self._stopped_s, self._dropped_s, self._dropped = 0.0, 0.0, 0
+        self._stopped_s, self._dropped_s = 0.0, 0.0
         self._lately: deque[float] = deque(maxlen=ORDERS_A_MINUTE)
         self._leaving, self._kick = Flag(), Flag()
         self._thread = Thread(target=self._run, name="hub", daemon=True)
@@ -189,7 +189,7 @@ class Hub:
         world, places = self._world, self._places
         packs = [self._pack(world, name, now_s) for name in shown_packs(world)]
         stations = [station_device(world, name, places) for name in shown_stations(world)]
-        site = site_device(world, places, self._answer, self._faulted())
+        site = site_device(world, places, self._answer, self._dropped, self._faulted())
         return house_of(places, site, packs, stations)
 
     def _pack(self, world: World, name: str, now_s: float) -> Device:
@@ -272,15 +272,13 @@ class Hub:
         self._kick.set()
 
     def _drop(self, origin: str, why: str) -> None:
-        """What is not obeyed is counted, and told of once a second at most: a flood of it pushes
-        nothing else out of the inbox."""
+        """What is not obeyed is counted and shown, and journalled once a second at most: a flood of
+        it pushes nothing else out of the inbox."""
         self._dropped += 1
         now_s = monotonic()
-        if now_s - self._dropped_s < TELL_EVERY_S:
-            return
-        more = f" (and {self._dropped - 1} more)" if self._dropped > 1 else ""
-        self._dropped, self._dropped_s = 0, now_s
-        self._put(Lane.KEPT, lambda heard: (Rejected(heard, origin, f"{why}{more}"),))
+        if now_s - self._dropped_s >= TELL_EVERY_S:
+            self._dropped_s = now_s
+            self._put(Lane.KEPT, lambda heard: (Rejected(heard, origin, why),))
 
 
 def conventions_of(settings: HubSettings, places: Places) -> Sequence[Convention]:

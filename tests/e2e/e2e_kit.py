@@ -82,6 +82,7 @@ class Stage:
         self._broker: Broker | None = None
         self._eye: Eye | None = None
         self.measured: list[str] = []
+        self._also: list[Callable[[], object]] = []
 
     @property
     def broker(self) -> Broker:
@@ -189,7 +190,13 @@ class Stage:
 
     # ---- the end -----------------------------------------------------------------------------
 
+    def also(self, end: Callable[[], object]) -> None:
+        """Call this, too, when the stage is left."""
+        self._also.append(end)
+
     def close(self) -> None:
+        for end in self._also:
+            end()
         for program in self.programs:
             program.close()
         if self._eye is not None:
