@@ -293,7 +293,7 @@ class Worker:
 
     def _refuse(self, why: str) -> None:
         name = self._plug.name
-        self._put(Lane.KEPT, lambda heard: (Rejected(heard, f"plug {name}", why),))
+        self._put(Lane.REFUSED, lambda heard: (Rejected(heard, f"plug {name}", why),))
 
 
 def _refusal(body: bytes, wanted: tuple[Answer, ...]) -> str | None:

@@ -14,7 +14,7 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
-from threading import Condition
+from threading import Condition, Lock, get_ident
 from typing import TypeAlias
 
 from carerules.adapters.clock import LineClock
@@ -24,6 +24,10 @@ from carerules.domain.moment import MINUTE, Duration, Moment
 
 WAIT_S_MAX = 1.0
 """A wait is counted on a clock that stops in suspend: after a resume it lasts a second at most."""
+
+ROOM_WAIT_S = 1.0
+"""So long a sender waits for room among what is kept; the evaluator, which makes room, never does.
+Ten times a turn with a slow disk under it; a plug's timer of 90 s bears the wait."""
 
 BATCH_MAX = 64  # taken at once; the evaluator makes one commit of them
 REPORT_EVERY: Duration = 1 * MINUTE  # a sender that is refused each second is told of each minute
@@ -35,13 +39,15 @@ class Lane(Enum):
 
     SAMPLE = "samples"
     PLUG = "plug reports"
+    REFUSED = "refusals"
     KEPT = "kept"
 
 
-LANE_MAX: dict[Lane, int | None] = {
+LANE_MAX: dict[Lane, int] = {
     Lane.SAMPLE: 1_024,  # ten seconds of a hundred packs, each sending once a second
     Lane.PLUG: 1_024,  # apart, so that a flood of samples cannot push out a plug's word
-    Lane.KEPT: None,  # links, people, clock: few by nature, and never dropped
+    Lane.REFUSED: 256,  # anybody at the broker can cause one; a minute has one of each origin
+    Lane.KEPT: 1_024,  # links, people: few by nature. Their sender waits; none is pushed out
 }
 
 Read: TypeAlias = Callable[[Moment], Sequence[Event]]
@@ -62,7 +68,9 @@ class Inbox:
 
     def __init__(self, clock: LineClock) -> None:
         self._clock = clock
-        self._some = Condition()
+        lock = Lock()
+        self._some, self._room = Condition(lock), Condition(lock)
+        self._taker = 0
         self._lanes: dict[Lane, deque[_Item]] = {lane: deque() for lane in Lane}
         self._number = 0
         self._dropped = dict.fromkeys(Lane, 0)
@@ -70,13 +78,17 @@ class Inbox:
 
     @property
     def dropped(self) -> dict[str, int]:
-        """How many were dropped since the start, oldest first, by lane."""
+        """How many were dropped since the start, by lane: the oldest, but of what is kept the
+        newest."""
         with self._some:
             return {lane.value: count for lane, count in self._dropped.items() if count}
 
     def put(self, lane: Lane, read: Read) -> None:
-        """Stamp it and queue it; where a lane is full, its oldest goes. Never blocks for long."""
+        """Stamp it and queue it; where a lane is full, its oldest goes. Where it is full of what is
+        kept, the sender waits for a second, and is refused then. Each drop is counted and told."""
         with self._some:
+            if lane is Lane.KEPT and get_ident() != self._taker:
+                self._room.wait_for(lambda: not self._is_full(lane), ROOM_WAIT_S)
             self._append(lane, read)
             self._some.notify()
 
@@ -99,12 +111,14 @@ class Inbox:
 
     def _wait(self, due: Moment) -> list[_Item] | Tick:
         with self._some:
+            self._taker = get_ident()
             while True:
                 change = self._clock.changed()
                 if change is not None:
                     self._append(Lane.KEPT, lambda heard, c=change: (replace(c, heard=heard),))  # type: ignore[misc]
                 taken = [item for _ in range(BATCH_MAX) if (item := self._pop()) is not None]
                 if taken:
+                    self._room.notify_all()
                     return taken
                 now = self._clock.now()
                 if now >= due:
@@ -112,15 +126,23 @@ class Inbox:
                 self._some.wait(min((due - now) / 1_000, WAIT_S_MAX))
 
     def _append(self, lane: Lane, read: Read) -> None:
-        queue, most = self._lanes[lane], LANE_MAX[lane]
-        if most is not None and len(queue) >= most:
-            # The oldest: what a pack shows now matters more than what it showed.
-            queue.popleft()
-            self._dropped[lane] += 1
-            if self._dropped[lane] == 1 or self._dropped[lane] % most == 0:
-                self._append(Lane.KEPT, _told_dropped(lane, self._dropped[lane]))
+        queue = self._lanes[lane]
+        if self._is_full(lane):
+            count = self._dropped[lane] = self._dropped[lane] + 1
+            if lane is not Lane.KEPT:
+                # The oldest: what a pack shows now matters more than what it showed.
+                queue.popleft()
+            if lane is Lane.REFUSED:
+                read = _told_dropped(lane, count)
+            elif count == 1 or count % LANE_MAX[lane] == 0 or lane is Lane.KEPT:
+                self._append(Lane.REFUSED, _told_dropped(lane, count))
+            if lane is Lane.KEPT:
+                return
         self._number += 1
         queue.append(_Item(self._number, self._clock.now(), read))
+
+    def _is_full(self, lane: Lane) -> bool:
+        return len(self._lanes[lane]) >= LANE_MAX[lane]
 
     def _pop(self) -> _Item | None:
         waiting = [queue for queue in self._lanes.values() if queue]

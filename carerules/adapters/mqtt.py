@@ -160,7 +160,7 @@ class MqttWires:
                 self._early.add(number)
 
     def _refuse(self, origin: str, why: str) -> None:
-        self._put(Lane.KEPT, lambda heard: (Rejected(heard, origin, why),))
+        self._put(Lane.REFUSED, lambda heard: (Rejected(heard, origin, why),))
 
     def _fault(self, why: str) -> None:
         self._refuse(self._address.show(), why)

@@ -278,7 +278,7 @@ class Hub:
         now_s = monotonic()
         if now_s - self._dropped_s >= TELL_EVERY_S:
             self._dropped_s = now_s
-            self._put(Lane.KEPT, lambda heard: (Rejected(heard, origin, why),))
+            self._put(Lane.REFUSED, lambda heard: (Rejected(heard, origin, why),))
 
 
 def conventions_of(settings: HubSettings, places: Places) -> Sequence[Convention]:

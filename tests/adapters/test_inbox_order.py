@@ -5,13 +5,15 @@ from __future__ import annotations
 from itertools import pairwise
 from threading import Thread
 
+import pytest
 from doors_kit import Hands
 from hypothesis import given
 from hypothesis import strategies as st
 
 from carerules.adapters import Inbox, Lane, LineClock
+from carerules.adapters import inbox as inbox_module
 from carerules.adapters.inbox import BATCH_MAX, LANE_MAX, Thinner
-from carerules.domain.event import ClockSet, Event, PlugLink, Rejected, Stopped, Tick
+from carerules.domain.event import ClockSet, Event, PlugLink, PlugReport, Rejected, Stopped, Tick
 from carerules.domain.moment import HOUR, MINUTE, SECOND, Moment
 
 
@@ -26,7 +28,7 @@ def drain(inbox: Inbox) -> list[Event]:
 def test_the_order_of_arrival_is_kept_over_all_lanes(hands: Hands) -> None:
     inbox = Inbox(LineClock(sources=hands.sources()))
     for index in range(9):
-        lane = list(Lane)[index % 3]
+        lane = list(Lane)[index % len(Lane)]
         inbox.put(lane, lambda heard, i=index: (Stopped(heard, str(i)),))
         hands.run(7)
     heard = drain(inbox)
@@ -71,7 +73,6 @@ def test_a_step_and_a_suspend_are_heard(hands: Hands) -> None:
 def test_a_flood_of_samples_pushes_out_samples_only(hands: Hands) -> None:
     inbox = Inbox(LineClock(sources=hands.sources()))
     most = LANE_MAX[Lane.SAMPLE]
-    assert most is not None
     inbox.put(Lane.PLUG, lambda heard: (PlugLink(heard, "A-load", up=False),))
     for index in range(most + 10):
         inbox.put(Lane.SAMPLE, lambda heard, i=index: (Stopped(heard, str(i)),))
@@ -81,6 +82,65 @@ def test_a_flood_of_samples_pushes_out_samples_only(hands: Hands) -> None:
     assert numbers == list(range(10, most + 10))  # the oldest went
     assert inbox.dropped == {"samples": 10}
     assert [event.why for event in heard if isinstance(event, Rejected)] == ["1 too many, dropped"]
+
+
+def test_a_flood_of_refusals_pushes_out_refusals_only(hands: Hands) -> None:
+    inbox = Inbox(LineClock(sources=hands.sources()))
+    most = LANE_MAX[Lane.REFUSED]
+    inbox.put(Lane.KEPT, lambda heard: (Stopped(heard, "a person"),))
+    inbox.put(Lane.PLUG, lambda heard: (PlugReport(heard, "A-load", on=False, power_w=0.0),))
+    for index in range(most + 10):
+        inbox.put(Lane.REFUSED, lambda heard, i=index: (Rejected(heard, f"stranger {i}", "no"),))
+    heard = drain(inbox)
+    assert [type(event) for event in heard[:2]] == [Stopped, PlugReport]
+    assert len(heard) <= 2 + most
+    assert inbox.dropped == {"refusals": 10}
+    assert "1 too many, dropped" in [event.why for event in heard if isinstance(event, Rejected)]
+
+
+def test_a_lane_of_what_is_kept_is_bounded_and_a_refusal_there_is_told(
+    hands: Hands, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(inbox_module, "ROOM_WAIT_S", 0.001)
+    inbox = Inbox(LineClock(sources=hands.sources()))
+    most = LANE_MAX[Lane.KEPT]
+    for index in range(most + 2):
+        inbox.put(Lane.KEPT, lambda heard, i=index: (Stopped(heard, str(i)),))
+    heard = drain(inbox)
+    numbers = [int(event.by) for event in heard if isinstance(event, Stopped)]
+    assert numbers == list(range(most)), "what was there first stays"
+    assert inbox.dropped == {"kept": 2}
+    told = [(event.origin, event.why) for event in heard if isinstance(event, Rejected)]
+    assert told == [("inbox kept", "1 too many, dropped")]
+
+
+def test_who_brings_what_is_kept_waits_for_room(
+    hands: Hands, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(inbox_module, "ROOM_WAIT_S", 60.0)
+    inbox = Inbox(LineClock(sources=hands.sources()))
+    most = LANE_MAX[Lane.KEPT]
+    for _ in range(most):
+        inbox.put(Lane.KEPT, lambda heard: (Stopped(heard, "before"),))
+    last = Thread(target=lambda: inbox.put(Lane.KEPT, lambda heard: (Stopped(heard, "late"),)))
+    last.start()
+    heard: list[Event] = []
+    while not any(isinstance(event, Stopped) and event.by == "late" for event in heard):
+        heard += inbox.take(0)
+    last.join()
+    assert inbox.dropped == {}
+    assert sum(isinstance(event, Stopped) for event in heard) == most + 1
+
+
+def test_who_takes_does_not_wait_for_the_room_that_it_makes(
+    hands: Hands, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(inbox_module, "ROOM_WAIT_S", 3_600.0)
+    inbox = Inbox(LineClock(sources=hands.sources()))
+    assert isinstance(inbox.take(0)[0], Tick)
+    for _ in range(LANE_MAX[Lane.KEPT] + 1):
+        inbox.put(Lane.KEPT, lambda heard: (Stopped(heard, ""),))
+    assert inbox.dropped == {"kept": 1}
 
 
 def test_a_batch_is_bounded(hands: Hands) -> None:
