@@ -6,6 +6,7 @@ A message is taken whole or refused whole: one bad value in it makes all of it d
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import TypeAlias, TypeVar
@@ -13,7 +14,7 @@ from typing import TypeAlias, TypeVar
 from carerules.adapters.feed import CELLS_MAX, Feed, FeedProfile
 from carerules.adapters.payload import MISSING, Body, Json, Missing, UnreadableError, number, shown
 from carerules.adapters.problem import quoted
-from carerules.adapters.profile import Metered, Switched, Timer
+from carerules.adapters.profile import Metered, Switched, Timer, Word
 from carerules.domain.event import PlugLink, PlugReport, Rejected, Sample, SiteSample, Value
 from carerules.domain.moment import SECOND, Duration, Moment
 from carerules.domain.quantity import SWITCH, Unit
@@ -59,6 +60,9 @@ class ValueDoor:
     unit: Unit
     scale: float
     spread: float
+    text: bool = False
+    on: Word | None = None
+    off: Word | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,7 +160,7 @@ def read_feed(
     door: FeedDoor, message: Message, heard: Moment, offset: Duration
 ) -> Sample | SiteSample:
     """What a message says for one feed; raises `UnreadableError` where it is refused."""
-    if message.retained:
+    if message.retained and not door.profile.retained:
         raise UnreadableError("retained: what the broker remembers, not what was measured now")
     body = Body(message.payload)
     at = _time_of(door.profile, body, heard, offset)
@@ -176,16 +180,37 @@ def read_feed(
 
 
 def _feed_value(row: ValueDoor, body: Body) -> float | None:
-    found = body.at(row.pointer)
+    found = body.at(row.pointer) if row.pointer else body.whole
     if isinstance(found, Missing) or found is None:
         return None
+    key = row.pointer or "the message"
     if row.signal.dimension == SWITCH:
-        if not isinstance(found, bool):
-            raise UnreadableError(f"`{row.pointer}`: found {shown(found)}, wanted true or false")
-        return float(found)
-    written = number(found, row.pointer, -1e15, 1e15, row.scale)
+        return float(_feed_switch(row, found, key))
+    if row.text and isinstance(found, str):
+        found = _number_in(found, key)
+    written = number(found, key, -1e15, 1e15, row.scale)
     value = written * row.unit.factor + row.unit.offset
     return number(value, row.pointer, row.signal.low, row.signal.high)
+
+
+def _feed_switch(row: ValueDoor, found: Json, key: str) -> bool:
+    on, off = (True, False) if row.on is None else (row.on, row.off)
+    for meant, switched in ((on, True), (off, False)):
+        # The type too: in Python 1 equals true.
+        if type(found) is type(meant) and found == meant:
+            return switched
+    wanted = "true or false" if row.on is None else f"{shown(on)} or {shown(off)}"
+    raise UnreadableError(f"`{key}`: found {shown(found)}, wanted {wanted}")
+
+
+def _number_in(text: str, key: str) -> float:
+    """The number that a text is, and nothing else."""
+    if _PLAIN_NUMBER.fullmatch(text) is None:
+        raise UnreadableError(f"`{key}`: found {quoted(text)}, wanted a number")
+    return float(text)
+
+
+_PLAIN_NUMBER = re.compile(r"[+-]?[0-9]{1,15}(?:\.[0-9]{1,15})?")
 
 
 def _cells(profile: FeedProfile, body: Body) -> tuple[float, ...]:

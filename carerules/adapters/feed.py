@@ -14,7 +14,7 @@ from pydantic import Field, StrictFloat, StrictInt, model_validator
 
 from carerules.adapters import shelf
 from carerules.adapters.problem import Problem, quoted
-from carerules.adapters.profile import Factor, Pointer, Topic
+from carerules.adapters.profile import Factor, Pointer, Topic, Word
 from carerules.adapters.shelf import MisfitError, Strict
 from carerules.adapters.template import holes
 from carerules.domain.quantity import UNITS, unit_named
@@ -31,7 +31,9 @@ Spread = Annotated[StrictFloat | StrictInt, Field(ge=0, allow_inf_nan=False)]
 class FeedValue(Strict):
     """One value: written number * scale is in `unit`; `spread` (1 sigma) likewise in `unit`.
 
-    A switch (`unit = "on/off"`) is JSON true or false.
+    A switch (`unit = "on/off"`) is JSON true or false, or the words `on` and `off` that stand for
+    them. An empty pointer is the whole message, which then may be a bare word or number. `text`:
+    the number stands as text.
     """
 
     pointer: Pointer
@@ -39,6 +41,9 @@ class FeedValue(Strict):
     unit: str
     scale: Factor | Annotated[StrictFloat | StrictInt, Field(lt=0)] = 1.0
     spread: Spread = 0.0
+    text: bool = False
+    on: Word | None = None
+    off: Word | None = None
 
     @model_validator(mode="after")
     def _known_unit(self) -> FeedValue:
@@ -47,6 +52,14 @@ class FeedValue(Strict):
             raise MisfitError(
                 quoted(self.unit), f"one of {known}, `on/off`, `count`", "choose one of these"
             )
+        words = (self.on, self.off)
+        if words != (None, None) and (self.unit != "on/off" or None in words or self.text):
+            raise MisfitError(
+                f"`on` {quoted(str(self.on))}, `off` {quoted(str(self.off))}",
+                "both words, of a value whose unit is `on/off`", "add the other, or take it out",
+            )  # fmt: skip
+        if self.on is not None and self.on == self.off:
+            raise MisfitError(f"{quoted(str(self.on))} for both", "two words", "mend one of them")
         return self
 
 
@@ -62,7 +75,8 @@ class FeedProfile(Strict):
     """One kind of feed: values of a pack, or of the site.
 
     `at` points at the sender's own time (epoch seconds, or ISO 8601 with its offset), where it has
-    one. A message older than `max_age_s` by that time is refused.
+    one. A message older than `max_age_s` by that time is refused. `retained`: also what the broker
+    remembers is taken, which needs `at`, or signals that are kept: else nobody knows how old it is.
     """
 
     name: str
@@ -74,6 +88,7 @@ class FeedProfile(Strict):
     cells: FeedCells | None = None
     at: Pointer | None = None
     max_age_s: Annotated[int, Field(ge=1, le=86_400)] = 600
+    retained: bool = False
     notes: list[str] = Field(default_factory=list)
 
     @model_validator(mode="after")

@@ -90,6 +90,14 @@ class Body:
         """The payload as one bare word."""
         return read_text(self._payload).strip()
 
+    @property
+    def whole(self) -> Json | Missing:
+        """The payload as JSON, or, where it is none, as one bare word."""
+        try:
+            return self.at("")
+        except UnreadableError:
+            return self.text or MISSING
+
     def at(self, pointer: str) -> Json | Missing:
         """What the pointer points at in it."""
         if isinstance(self._document, Missing):

@@ -148,5 +148,12 @@ def _feed_door(feed: Feed, profile: FeedProfile, signals: Catalogue) -> FeedDoor
             return Problem(f"unit {quoted(row.unit)}", f"a unit of {signal.dimension.name}",
                            f"`{name}` is measured in {signal.dimension.unit}",
                            where=row.pointer)  # fmt: skip
-        values.append(ValueDoor(row.pointer, signal, unit, float(row.scale), float(row.spread)))
+        if profile.retained and profile.at is None and signal.max_age is not None:
+            return Problem("`retained` without `at`", "signals that are kept, or the sender's time",
+                           f"say `kept = true` of `{name}`, or take `retained` out",
+                           where=row.pointer)  # fmt: skip
+        scale, spread = float(row.scale), float(row.spread)
+        values.append(
+            ValueDoor(row.pointer, signal, unit, scale, spread, row.text, row.on, row.off)
+        )
     return FeedDoor(feed, profile, tuple(values))

@@ -77,4 +77,5 @@ def declared(raw: Raw) -> Iterator[Signal]:
         unit = UNITS_OF_SIGNALS.get(str(table.get("unit")))
         if unit is not None:
             bounds = unit.bounds(table.get("low"), table.get("high"))
-            yield Signal(f"site.{name}", unit.dimension, MEASURED_MAX_AGE, *bounds, name)
+            max_age = None if table.get("kept") is True else MEASURED_MAX_AGE
+            yield Signal(f"site.{name}", unit.dimension, max_age, *bounds, name)
