@@ -16,6 +16,7 @@ from carerules.domain.event import (
     Answered,
     Attended,
     Cancelled,
+    ChoreAnswered,
     Event,
     Happened,
     Placed,
@@ -127,6 +128,15 @@ class Answer:
 
 
 @dataclass(frozen=True, slots=True)
+class ChoreAnswer:
+    """A chore is done; or, with `minutes`, not to be shown for so long."""
+
+    key: str
+    text: str
+    minutes: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Want:
     """A pack is wanted at `target` (%) from now on; None: the usual for `storage` or `ready`."""
 
@@ -138,7 +148,7 @@ class Want:
 
 Entry: TypeAlias = (
     Recorded | Measured | Place | UseAdd | UseDrop | Attend | Release | Stop | Cancel | Answer
-    | Want
+    | Want | ChoreAnswer
 )  # fmt: skip
 
 
@@ -182,6 +192,9 @@ def to_events(entry: Entry, heard: Moment, local: LocalTime) -> tuple[Event, ...
             return (Cancelled(heard, job),)
         case Want(pack, goal, wall, target):
             return (_wanted(pack, goal, target, wall, heard, local),)
+        case ChoreAnswer(key, text, put_off):
+            ends = None if put_off is None else heard + put_off * MINUTE
+            return (ChoreAnswered(heard, key, text, ends),)
         case Answer(job, yes):
             return (Answered(heard, job, yes),)
         case _:

@@ -47,6 +47,7 @@ EVENT_KINDS: Mapping[str, type[Event]] = {
     "channel-proved": event.ChannelProved,
     "acknowledged": event.Acknowledged,
     "wanted": event.Wanted,
+    "chore-answered": event.ChoreAnswered,
 }
 
 OUTCOME_KINDS: Mapping[str, type[Outcome]] = {
@@ -80,6 +81,7 @@ ENTRY_KINDS: Mapping[str, type[Entry]] = {
     "cancel": entry.Cancel,
     "answer": entry.Answer,
     "want": entry.Want,
+    "chore": entry.ChoreAnswer,
 }
 
 

@@ -14,6 +14,7 @@ from urllib.parse import parse_qsl
 from carerules.adapters import (
     Answer,
     Cancel,
+    ChoreAnswer,
     Entry,
     Problem,
     parse_attend,
@@ -27,6 +28,10 @@ from carerules.domain.pack import Site
 FORM_BYTES_MAX = 4_096
 """Two hundred cells of five signs each, with their names, are half of it."""
 FIELDS_MAX = 220
+KEY_CHARS_MAX = 200
+TEXT_CHARS_MAX = 500
+LATER_MINUTES = 12 * 60
+"""`not now`: until the other end of the day."""
 
 Form: TypeAlias = Mapping[str, Sequence[str]]
 """Each field's values, in the order of the page."""
@@ -107,6 +112,17 @@ def _answer(form: Form, _site: Site, _now: datetime) -> Entry | Problem:
     return Answer(job, word == "yes") if _is_job(job) else _no_job(job)
 
 
+def _chore(form: Form, _site: Site, _now: datetime) -> Entry | Problem:
+    """Which chore it was stands in the form; one that is there no more hears nothing."""
+    key, text, word = first(form, "key"), first(form, "text"), first(form, "answer")
+    if not 0 < len(key) <= KEY_CHARS_MAX or not key.isprintable():
+        return Problem("no chore", "a chore of this page", "load the page again")
+    if word not in ("done", "later"):
+        return Problem(quoted(word), "`done` or `later`", "press one of the two")
+    shown = "".join(sign if sign.isprintable() else "·" for sign in text)[:TEXT_CHARS_MAX]
+    return ChoreAnswer(key, shown, None if word == "done" else LATER_MINUTES)
+
+
 def _is_job(job: str) -> bool:
     """A job is named by its pack and a number; whether there is such a one the service knows."""
     return re.fullmatch(r"[A-Za-z][A-Za-z0-9_-]{0,39}-[0-9]{1,12}", job) is not None
@@ -123,4 +139,5 @@ _KINDS: Mapping[str, Callable[[Form, Site, datetime], Entry | Problem]] = {
     "release": _release,
     "cancel": _cancel,
     "answer": _answer,
+    "chore": _chore,
 }

@@ -115,6 +115,7 @@ class ChoreRow:
     stay: bool
     text: str
     since: str
+    later: str
     pack: str
 
 
@@ -131,6 +132,7 @@ class Board:
     rows: tuple[Row, ...]
     stations: tuple[StationRow, ...]
     chores: tuple[ChoreRow, ...]
+    put_off: tuple[ChoreRow, ...]
 
 
 def board_of(status: StatusShape) -> Board:
@@ -145,7 +147,8 @@ def board_of(status: StatusShape) -> Board:
         attended="" if status.attended_until is None else f"{status.attended_until:%H:%M}",
         rows=rows,
         stations=tuple(_station(one, status) for one in status.stations),
-        chores=tuple(_chore(one) for one in status.chores),
+        chores=tuple(_chore(one) for one in status.chores if one.later is None),
+        put_off=tuple(_chore(one) for one in status.chores if one.later is not None),
     )
 
 
@@ -186,7 +189,7 @@ def _state(pack: PackShape, status: StatusShape) -> tuple[Mood, str]:
         return "look", "readings in doubt"
     if "asking" in phases:
         return "look", "asks you"
-    if any(chore.pack == pack.pack for chore in status.chores):
+    if any(chore.pack == pack.pack and chore.later is None for chore in status.chores):
         return "look", "for you to do"
     if "moving energy" in phases:
         return "work", "drains" if phases["moving energy"].line.startswith("drain") else (
@@ -362,6 +365,7 @@ def _chore(chore: ChoreShape) -> ChoreRow:
     return ChoreRow(
         key=chore.key, job=chore.job or "", asks=chore.asks, stay="`carerules attend" in chore.text,
         text=for_page(chore.text), since=show_at(chore.since), pack=chore.pack or "",
+        later="" if chore.later is None else show_at(chore.later),
     )  # fmt: skip
 
 

@@ -34,6 +34,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "release": ("entries", "Let a pack, a station or the site work again."),
     "cancel": ("entries", "Call a job off."),
     "answer": ("entries", "Answer what a job asks."),
+    "chore": ("chores", "List what is for you to do; say that it is done."),
     "notices": ("notices", "List what people were told, and what became of it."),
     "ack": ("notices", "Say that you have seen a notice."),
     "snooze": ("notices", "Hold a notice back for a while."),

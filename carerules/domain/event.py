@@ -191,6 +191,17 @@ class Acknowledged:
 
 
 @frozen
+class ChoreAnswered:
+    """A person has done the chore `key`, whose words were `text`; or, with `until`, does not want
+    to see it before then."""
+
+    heard: Moment
+    key: str
+    text: str
+    until: Moment | None = None
+
+
+@frozen
 class Stopped:
     """All loads off, now, and nothing on until a person releases the site."""
 
@@ -239,4 +250,5 @@ Event: TypeAlias = (
     Tick | Sample | SiteSample | PlugReport | PlugLink | Proved | Happened | Placed | UsePlanned
     | UseDropped | Attended | Answered | Cancelled | Released | Stopped | Started | Ended
     | ClockSet | Rejected | ChannelProved | Acknowledged | Wanted
+    | ChoreAnswered
 )  # fmt: skip

@@ -17,6 +17,7 @@ from carerules.domain.event import (
     Attended,
     Cancelled,
     ChannelProved,
+    ChoreAnswered,
     ClockSet,
     Ended,
     Event,
@@ -99,6 +100,8 @@ def take(turn: Turn, event: Event) -> Iterable[str]:
             return _about_job(turn, event)
         case Released():
             return _released(turn, event)
+        case ChoreAnswered():
+            return _chore_answered(turn, event)
         case Stopped(_, by):
             turn.change(stopped=by)
             for name in turn.world.packs:
@@ -248,6 +251,19 @@ def _about_job(turn: Turn, event: Answered | Cancelled) -> Iterable[str]:
                 else:
                     keep_job(turn, job, following)
             return (name,)
+    return ()
+
+
+def _chore_answered(turn: Turn, event: ChoreAnswered) -> Iterable[str]:
+    """A person's word on a chore. One that a job waits for is done when the job finds it so."""
+    chore = turn.world.chores.get(event.key)
+    if chore is None:
+        return ()
+    if event.until is not None:
+        later = replace(chore, later=event.until)
+        turn.change(chores=put(turn.world.chores, event.key, later))
+    elif not any(job.id == event.key for state in turn.world.packs.values() for job in state.jobs):
+        turn.close_chore(event.key)
     return ()
 
 

@@ -91,7 +91,9 @@ class Turn:
         known = self.world.chores.get(key)
         if known is not None and known.text == text:
             return
-        chore = OpenChore(key, pack, text, known.since if known else self.world.now)
+        chore = OpenChore(key, pack, text, self.world.now)
+        if known is not None:
+            chore = replace(known, text=text)
         self.change(chores=put(self.world.chores, key, chore))
         self.decide(ChoreOpened(key, pack, text))
         if tell and known is None:

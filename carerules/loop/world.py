@@ -139,12 +139,13 @@ class StationState:
 
 @frozen
 class OpenChore:
-    """Something on the to-do list."""
+    """Something on the to-do list; `later`: a person does not want to see it before then."""
 
     key: str
     pack: str
     text: str
     since: Moment
+    later: Moment = 0
 
 
 @dataclass(frozen=True)  # no slots: as PackState

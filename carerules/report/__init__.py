@@ -32,6 +32,7 @@ from carerules.report.shapes import (
 )
 from carerules.report.status import (
     Keeper,
+    chore_lines,
     job_words,
     pack_now,
     station_now,
@@ -66,6 +67,7 @@ __all__ = [
     "UsesShape",
     "WhyShape",
     "all_codes_lines",
+    "chore_lines",
     "code_lines",
     "code_shape",
     "examples",

@@ -157,7 +157,8 @@ class StationShape(Shape):
 
 
 class ChoreShape(Shape):
-    """Something that only a person can do. `job`: the one that asks it, or that waits for it."""
+    """Something that only a person can do. `job`: the one that asks it, or that waits for
+    it. `later`: a person does not want to see it before then."""
 
     key: str
     job: str | None
@@ -165,6 +166,7 @@ class ChoreShape(Shape):
     pack: str | None
     text: str
     since: AwareDatetime
+    later: AwareDatetime | None
 
 
 class ServiceShape(Shape):

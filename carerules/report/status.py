@@ -97,6 +97,7 @@ def _chore(world: World, chore: OpenChore) -> ChoreShape:
         key=chore.key, job=None if job is None else job.id,
         asks=job is not None and job.phase is Phase.ASKING,
         pack=chore.pack or None, text=chore.text, since=world.local.read(chore.since),
+        later=world.local.read(chore.later) if chore.later > world.now else None,
     )  # fmt: skip
 
 
@@ -178,10 +179,7 @@ def status_lines(status: StatusShape, paint: Paint = plain, *, whole: bool = Fal
     for station in status.stations:
         lines += _station_lines(station, status, paint)
     if status.chores:
-        lines += ["", "for you:"]
-    for chore in status.chores:
-        about = f"{chore.pack}: " if chore.pack and chore.pack not in chore.text else ""
-        lines += fold("  - ", f"{about}{chore.text} (since {show_at(chore.since)})")
+        lines += ["", "for you:", *chore_lines(status.chores)]
     counts = _counts(status)
     return [*lines, "", *fold("", counts)] if counts else lines
 
@@ -195,6 +193,16 @@ def uses_lines(uses: UsesShape) -> list[str]:
         for use in uses.uses
         for line in fold(f"{show_at(use.start)}  ", f"{use.use} ({', '.join(use.packs)})")
     ]
+
+
+def chore_lines(chores: Sequence[ChoreShape]) -> list[str]:
+    """What is for a person to do, each with its number."""
+    lines: list[str] = []
+    for number, chore in enumerate(chores, 1):
+        about = f"{chore.pack}: " if chore.pack and chore.pack not in chore.text else ""
+        later = f"; not before {show_at(chore.later)}" if chore.later is not None else ""
+        lines += fold(f"  {number}. ", f"{about}{chore.text} (since {show_at(chore.since)}{later})")
+    return lines
 
 
 def _head(status: StatusShape, paint: Paint) -> Iterator[str]:

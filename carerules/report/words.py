@@ -35,6 +35,7 @@ from carerules.domain.event import (
     Attended,
     Cancelled,
     ChannelProved,
+    ChoreAnswered,
     ClockSet,
     Ended,
     Event,
@@ -163,6 +164,9 @@ def said(event: Event, local: LocalTime) -> Line | None:
         case Acknowledged(_, _, text, until):
             how = "seen" if until is None else f"held back until {local.show(until)}"
             return Line("seen", "", f"notice {how}: {text}")
+        case ChoreAnswered(_, _, text, until):
+            how = "done" if until is None else f"not before {local.show(until)}"
+            return Line("seen", "", f"chore {how}: {text}")
         case Rejected(_, origin, why):
             return Line("seen", "", f"refused from {origin}: {why}")
         case Tick() | Sample() | SiteSample() | PlugReport() | ChannelProved():

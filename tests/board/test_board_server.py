@@ -13,7 +13,17 @@ from board_kit import DOOR, FROM_HERE, TOKEN, browser, pages, waiting
 from reading_kit import FIRES, SECOND, Story, draining_heron, full_heron, seen_heron
 from starlette.testclient import TestClient
 
-from carerules.adapters import Attend, Cancel, Measured, Place, Recorded, Release, Stop
+from carerules.adapters import (
+    Answer,
+    Attend,
+    Cancel,
+    ChoreAnswer,
+    Measured,
+    Place,
+    Recorded,
+    Release,
+    Stop,
+)
 from carerules.board.controls import FORM_BYTES_MAX
 from carerules.config import BoardDoor
 from carerules.domain.event import Rejected
@@ -165,7 +175,13 @@ OTHERS = [
     ({"do": "release", "what": "site", "looked": "yes"}, Release("site")),
     ({"do": "release", "what": "heron", "looked": "yes"}, Release("heron")),
     ({"do": "cancel", "job": "heron-1"}, Cancel("heron-1")),
-]
+    ({"do": "answer", "job": "heron-1", "answer": "yes"}, Answer("heron-1", True)),
+    ({"do": "answer", "job": "heron-1", "answer": "no"}, Answer("heron-1", False)),
+    ({"do": "chore", "key": "heron k 0", "text": "look", "answer": "done"},
+     ChoreAnswer("heron k 0", "look")),
+    ({"do": "chore", "key": "heron k 0", "text": "look", "answer": "later"},
+     ChoreAnswer("heron k 0", "look", 720)),
+]  # fmt: skip
 
 
 @pytest.mark.parametrize(("fields", "entry"), OTHERS, ids=str)
@@ -198,6 +214,8 @@ REFUSED = [
     ({"do": "cancel", "job": "'; DROP"}, "a job under way"),
     ({"do": "answer", "job": "heron-1", "answer": "maybe"}, "`yes` or `no`"),
     ({"do": "attend", "minutes": "9999"}, "minutes"),
+    ({"do": "chore", "key": "", "answer": "done"}, "a chore of this page"),
+    ({"do": "chore", "key": "heron k 0", "answer": "never"}, "`done` or `later`"),
     ({"do": "drain", "pack": "heron"}, "a button of this page"),
     ({}, "a button of this page"),
 ]

@@ -9,7 +9,15 @@ from board_kit import status
 from reading_kit import FIRES, T0, Story, begin, draining_heron, full_heron, seen_heron
 
 from carerules.board.view import Row, board_of, for_page, minutes, row_of
-from carerules.domain.event import Answered, Happened, Stopped, Tick, UsePlanned
+from carerules.domain.event import (
+    Answered,
+    ChoreAnswered,
+    Happened,
+    Placed,
+    Stopped,
+    Tick,
+    UsePlanned,
+)
 from carerules.domain.moment import HOUR, MINUTE, SECOND
 from carerules.domain.pack import Use
 
@@ -81,6 +89,21 @@ def test_what_a_job_asks_is_a_chore_with_yes_and_not_now(tmp_path: Path) -> None
     assert row(story, "egret").state == "asks you"
     story.go(Answered(T0 + 2 * HOUR + MINUTE, chore.job, True))
     assert not any(one.asks for one in board_of(status(story)).chores)
+
+
+def test_a_chore_put_off_is_shown_apart_and_presses_nobody(tmp_path: Path) -> None:
+    story = full_heron(tmp_path)
+    story.go(Placed(FIRES - HOUR, "heron", None), Tick(FIRES))
+    (chore,) = board_of(status(story)).chores
+    assert (chore.asks, chore.job, chore.pack) == (False, "heron-1", "heron")
+    assert row(story).state == "for you to do"
+    story.go(ChoreAnswered(FIRES + MINUTE, chore.key, chore.text, FIRES + HOUR))
+    board = board_of(status(story))
+    assert board.chores == ()
+    assert [one.later for one in board.put_off] == ["Tue 01 Dec 19:01"]
+    assert row(story).state == "waiting"
+    story.go(Tick(FIRES + HOUR))
+    assert [one.key for one in board_of(status(story)).chores] == [chore.key]
 
 
 def test_a_stop_stands_at_the_head_with_its_reason(tmp_path: Path) -> None:
