@@ -6,6 +6,7 @@ that to everybody else the step is a pure function.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any, TypeVar
 
 from carerules.domain.decision import ChoreClosed, ChoreOpened, Notice, Outcome
