@@ -6,7 +6,6 @@ that to everybody else the step is a pure function.
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Any, TypeVar
 
 from carerules.domain.decision import ChoreClosed, ChoreOpened, Notice, Outcome
@@ -94,7 +93,7 @@ class Turn:
             return
         chore = OpenChore(key, pack, text, self.world.now)
         if known is not None:
-            chore = replace(known, text=text)
+            chore = changed(known, text=text)
         self.change(chores=put(self.world.chores, key, chore))
         self.decide(ChoreOpened(key, pack, text))
         if tell and known is None:
