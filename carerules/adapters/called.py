@@ -4,8 +4,9 @@ Knows that OFF goes first, that a late command is worse than none, and when to a
 how a request travels, and decides nothing.
 
 At most one OFF, one ON and one question wait for a plug: the newer takes the older one's place,
-and OFF throws away the ON that waits. So nothing piles up before a plug that is slow or gone, and
-no plug waits for another.
+and OFF throws away the ON that waits. OFF waits for nothing: a question or an ON that is under
+way is broken off. An ON that the plug takes all the same, and later, is found at the next question.
+So nothing piles up before a plug that is slow or gone, and no plug waits for another.
 """
 
 from __future__ import annotations
@@ -137,7 +138,7 @@ class Worker:
         self._off: SwitchOff | None = None
         self._on: SwitchOn | None = None
         self._ask = True
-        self._asking = self._ending = False
+        self._breakable = self._ending = False
         self._switched = 0
         self._up: bool | None = None
         self.ask_after_s = RETRY_S
@@ -156,7 +157,7 @@ class Worker:
                 case SwitchOff():
                     self._off, self._on = command, None
                     self._switched += 1
-                    if self._asking:
+                    if self._breakable:
                         self._line.abort()
                 case SwitchOn():
                     self._on = command
@@ -169,7 +170,7 @@ class Worker:
         """Send an OFF that waits, and nothing more."""
         with self._some:
             self._ending = True
-            if self._asking:
+            if self._breakable:
                 self._line.abort()
             self._some.notify()
 
@@ -193,15 +194,15 @@ class Worker:
         with self._some:
             while True:
                 if self._off is not None:
-                    command, self._off = self._off, None
+                    command, self._off, self._breakable = self._off, None, False
                     return command
                 if self._ending:
                     return None
                 if self._on is not None:
-                    waiting, self._on = self._on, None
+                    waiting, self._on, self._breakable = self._on, None, True
                     return waiting
                 if self._ask:
-                    self._ask, self._asking = False, True
+                    self._ask, self._breakable = False, True
                     return AskPlug(self._plug.name)
                 if not self._some.wait(self.ask_after_s):
                     self._ask = True
@@ -224,12 +225,18 @@ class Worker:
                 self._refuse(f"an ON that is {age:.0f} s old is not sent")
                 return
             give_up = min(give_up, stale)
+        left = self._until(give_up)
         try:
-            body = self._line.call(wire.topic, wire.payload, self._until(give_up))
+            body = (
+                self._call(wire, left)
+                if isinstance(command, SwitchOn)
+                else (self._line.call(wire.topic, wire.payload, left))
+            )
             self._tell_up()
             wrong = _refusal(body, wire.answer)
         except CallError as error:
-            self._tell_down(error)
+            if not (isinstance(command, SwitchOn) and self._switched_off()):
+                self._tell_down(error)
             return
         if wrong is not None:
             self._refuse(wrong)
@@ -243,17 +250,11 @@ class Worker:
         with self._some:
             switched = self._switched
         try:
-            left = self._until(self._now() + CALL_MAX)
-            body = self._line.call(
-                wire.topic, wire.payload, lambda: 0.0 if self._switched_off() else left()
-            )
+            body = self._call(wire, self._until(self._now() + CALL_MAX))
         except CallError as error:
             if not self._switched_off():
                 self._tell_down(error)
             return
-        finally:
-            with self._some:
-                self._asking = False
         self._tell_up()
         with self._some:
             if switched != self._switched:
@@ -263,8 +264,18 @@ class Worker:
         message, door = Message(wire.topic, body), self._door
         self._put(Lane.PLUG, lambda heard: read_plug(door, message, heard))
 
+    def _call(self, wire: Wire, left: Left) -> bytes:
+        """A call that an OFF breaks off, at whatever step of it."""
+        try:
+            return self._line.call(
+                wire.topic, wire.payload, lambda: 0.0 if self._switched_off() else left()
+            )
+        finally:
+            with self._some:
+                self._breakable = False
+
     def _switched_off(self) -> bool:
-        """Whether an OFF waits: then no question is worth its time."""
+        """Whether an OFF waits: then no question and no ON is worth its time."""
         return self._off is not None or self._ending
 
     def _until(self, give_up: Moment) -> Left:

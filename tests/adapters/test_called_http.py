@@ -26,7 +26,7 @@ from carerules.adapters import Login, Wire, called, called_power_on_fault, httpl
 from carerules.adapters.broker import AddressError
 from carerules.adapters.line import CallError, Left, LoginError
 from carerules.adapters.payload import PAYLOAD_BYTES_MAX
-from carerules.domain.decision import AskPlug, SwitchOff
+from carerules.domain.decision import AskPlug, Command, SwitchOff
 from carerules.domain.event import PlugReport
 from carerules.domain.moment import SECOND
 from carerules.domain.pack import Plug
@@ -334,17 +334,38 @@ def test_off_breaks_a_question_off_and_throws_a_waiting_on_away(
     assert ear.links() == [True]
 
 
-def test_while_an_off_waits_a_question_has_no_time_left() -> None:
-    """OFF may come between two steps of a question, when there is nothing yet to break off."""
-    ear, lefts, asked, told = Ear(), list[float](), Flag(), Flag()
+def test_off_does_not_wait_behind_an_on_that_the_plug_does_not_answer(
+    fake: FakeHttpPlug, login: Login, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(called, "CALL_MAX", 60 * SECOND)  # so that nothing but OFF ends it
+    ear = Ear()
+    with wired(http_plug(fake.port), ear, login) as wires:
+        ear.reports()
+        fake.faults["silent"] = 30
+        wires.perform(on())
+        while not fake.commands():
+            sleep(0.01)
+        fake.faults.clear()
+        wires.perform(OFF)
+        ear.reports(2)
+    assert [said["on"] for said in fake.commands()] == [True, False]
+    assert ear.links() == [True], "an ON that we broke off says nothing of the plug"
+
+
+@pytest.mark.parametrize("first", [on(), AskPlug(P)], ids=["on", "ask"])
+def test_while_an_off_waits_whatever_is_under_way_has_no_time_left(first: Command) -> None:
+    """OFF may come between two steps of it, when there is nothing yet to break off."""
+    ear, lefts, under_way, told = Ear(), list[float](), Flag(), Flag()
 
     class Slow:
         def call(self, _topic: str, payload: str, left: Left) -> bytes:
-            if "GetStatus" in payload and not told.is_set():
-                asked.set()
+            mine = '"on":true' in payload.replace(" ", "") or "GetStatus" in payload
+            if mine and not told.is_set() and worker_asked.is_set():
+                under_way.set()
                 assert told.wait(PATIENCE_S)
                 lefts.append(left())
                 raise CallError("broken off")
+            worker_asked.set()
             lefts.append(left())
             return b'{"id": 1, "result": {"was_on": false, "output": false, "apower": 0}}'
 
@@ -354,15 +375,19 @@ def test_while_an_off_waits_a_question_has_no_time_left() -> None:
         def close(self) -> None:
             pass
 
+    worker_asked = Flag()
     worker = called.Worker(http_plug(80), profile("json-rpc-http"), Slow(), ear.put, ear.now)
     worker.start()
-    assert asked.wait(PATIENCE_S)
-    worker.take(OFF)
     ear.reports()
+    lefts.clear()
+    worker.take(first)
+    assert under_way.wait(PATIENCE_S)
+    worker.take(OFF)
+    ear.reports(2)
     worker.end()
     worker.join()
-    assert lefts[:2] == [0.0, 3.0], "the question had none left, and OFF all of it"
-    assert ear.links() == [True], "a question that we broke off says nothing of the plug"
+    assert lefts[:2] == [0.0, 3.0], "it had none left, and OFF all of it"
+    assert ear.links() == [True]
 
 
 def test_what_was_asked_before_an_on_is_no_answer_after_it() -> None:

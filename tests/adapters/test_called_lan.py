@@ -259,6 +259,19 @@ def test_off_breaks_off_a_question_that_hangs(relay: Relay) -> None:
     assert ear.links() == [True]
 
 
+def test_off_breaks_off_an_on_that_hangs(relay: Relay) -> None:
+    ear = Ear()
+    with wired(TIMED, ear) as wires:
+        ear.reports()
+        relay.faults["hangs"] = True
+        wires.perform(on())
+        assert relay.hanging.wait(10)
+        relay.faults.clear()
+        wires.perform(OFF)
+        ear.reports(2)
+    assert ear.links() == [True]
+
+
 def test_a_late_on_is_not_sent(relay: Relay) -> None:
     ear = Ear()
     with wired(TIMED, ear) as wires:
