@@ -72,6 +72,19 @@ def test_only_rule_files_are_taken_in(tmp_path: Path, named: str) -> None:
     assert "let me in" not in repr(loaded)
 
 
+def test_a_rule_file_that_nobody_names_is_not_taken_in(tmp_path: Path) -> None:
+    (tmp_path / "passed-on.care").write_text("rule theirs when pack.soc > 5 %: drain to 1 %\n")
+    rules = tmp_path / "shed.care"
+    rules.write_text('rule mine when pack.soc > 90 % for 1 h: notify "full"\n')
+    plan = load_files({"shed.care": rules}).plan
+    assert plan is not None
+    assert [rule.name for rule in plan.rules] == ["mine"]
+    rules.write_text('use "passed-on.care"\n' + rules.read_text())
+    named = load_files({"shed.care": rules}).plan
+    assert named is not None
+    assert {rule.name for rule in named.rules} == {"mine", "theirs"}
+
+
 def test_a_rule_file_beside_it_is_taken_in(tmp_path: Path) -> None:
     (tmp_path / "more.care").write_text('when pack.soc > 90 % for 1 h: notify "full"\n')
     rules = tmp_path / "shed.care"
