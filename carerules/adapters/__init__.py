@@ -4,7 +4,7 @@ Knows protocols and formats; turns them into events and values of `domain`, or s
 Does not decide anything.
 """
 
-from carerules.adapters.address import Login, MqttAddress, read_password
+from carerules.adapters.address import Login, MqttAddress, read_host, read_password
 from carerules.adapters.broker import AddressError
 from carerules.adapters.called import Called, CalledWires
 from carerules.adapters.channels import (
@@ -55,11 +55,13 @@ from carerules.adapters.manual import (
 from carerules.adapters.moments import read_past
 from carerules.adapters.mqtt import MqttWires, Wiring
 from carerules.adapters.outbox import OutboxFile, Word
+from carerules.adapters.overhear import Listened, Overheard, overhear
 from carerules.adapters.plug import Unsaid, Wire, command_topics, fits, say
 from carerules.adapters.power_on import called_power_on_fault, power_on_fault
 from carerules.adapters.problem import Problem, quoted
 from carerules.adapters.profile import PlugProfile, load_plug_profile, plug_profiles
 from carerules.adapters.reading import DamagedRowError, JournalReader, WaitingEntry
+from carerules.adapters.recognise import Likeness, feeds_among, plugs_among
 from carerules.adapters.records import (
     RecordError,
     dump_entry,
@@ -99,7 +101,9 @@ __all__ = [
     "JournalBusy",
     "JournalReader",
     "Lane",
+    "Likeness",
     "LineClock",
+    "Listened",
     "Login",
     "Mail",
     "Measured",
@@ -107,6 +111,7 @@ __all__ = [
     "MqttAddress",
     "MqttWires",
     "OutboxFile",
+    "Overheard",
     "Place",
     "PlugProfile",
     "Posted",
@@ -143,12 +148,14 @@ __all__ = [
     "dump_event",
     "dump_outcome",
     "feed_profiles",
+    "feeds_among",
     "fits",
     "load_entry",
     "load_event",
     "load_feed_profile",
     "load_outcome",
     "load_plug_profile",
+    "overhear",
     "owner_of",
     "parse_attend",
     "parse_place",
@@ -156,8 +163,10 @@ __all__ = [
     "parse_release",
     "parse_use",
     "plug_profiles",
+    "plugs_among",
     "power_on_fault",
     "quoted",
+    "read_host",
     "read_password",
     "read_past",
     "salvage",

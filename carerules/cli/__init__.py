@@ -22,6 +22,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "campaign": ("campaign", "Play nights of troubles, and look for breaches."),
     "stop": ("stopping", "All loads off, now; and read back."),
     "doctor": ("doctor", "Look over a site, or put one plug to the test."),
+    "discover": ("discover", "Listen at a broker, and propose a site file."),
     "check": ("texts", "Check rule files or a site file."),
     "format": ("formatting", "Lay out rule files: one spelling, one layout."),
     "reference": ("manual", "Explain a finding of `check`, or list them all."),

@@ -6,6 +6,7 @@ Knows the file's shape, and what must hold between its parts. Does not know what
 from carerules.config.board import BoardDoor, read_listen
 from carerules.config.hub import HubSettings
 from carerules.config.problem import Problem
+from carerules.config.propose import Known, Proposal, propose
 from carerules.config.read import read_site, read_site_text
 from carerules.config.schema import site_schema
 from carerules.config.site import SiteFile, VirtualPackStart, VirtualStart
@@ -13,10 +14,13 @@ from carerules.config.site import SiteFile, VirtualPackStart, VirtualStart
 __all__ = [
     "BoardDoor",
     "HubSettings",
+    "Known",
     "Problem",
+    "Proposal",
     "SiteFile",
     "VirtualPackStart",
     "VirtualStart",
+    "propose",
     "read_listen",
     "read_site",
     "read_site_text",

@@ -159,6 +159,7 @@ def measured(value: object, dimension: Dimension) -> float | None:
 
 # ---- names -------------------------------------------------------------------------------------
 
+NAME_CHARS_MAX = 40
 NAME = r"^[A-Za-z][A-Za-z0-9_-]{0,39}$"
 """A name that a rule can use: 40 characters fit a label and a line of a list."""
 

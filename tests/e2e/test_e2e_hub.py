@@ -325,3 +325,32 @@ def test_a_hub_that_begins_is_told_everything_again(stage: Stage) -> None:
     stage.measured.append(f"a hub's birth to the first description: {heard[0].at - before:.2f} s")
     assert heard[0].at - before < 8.0, "within the random delay of five seconds, and a little over"
     sound(service)
+
+
+@side_by_side
+def test_a_site_file_is_proposed_from_what_is_heard(stage: Stage) -> None:
+    """`carerules discover` says nothing itself, and what it calls whole `check` takes."""
+    _ = stage.eye
+    pack, plug = stage.pack(), stage.plug()
+    for one in (pack, plug):
+        one.awaits("on the line")
+    before = len(stage.eye.heard)
+    ear = stage.start(
+        "discover", "--broker", f"127.0.0.1:{stage.broker.port}", "--seconds", 15,
+        "--chemistry", "lipo", "--capacity", "1 Ah",
+    )  # fmt: skip
+    assert ear.ends() == 0
+    said = ear.text()
+    assert "# Whole:" in said
+    for words in ("[pack.heron]", "cells = 6", '#? profile = "generic-json"', "#? [plug.a-load]"):
+        assert words in said, words
+    (stage.folder / "proposed.toml").write_text(
+        "".join(f"{line}\n" for line in said.splitlines()[1:-1])
+    )
+    assert stage.run("check", "proposed.toml").process.returncode == 0
+    heard = {one.topic for one in stage.eye.heard[before:]}
+    assert heard <= {"packs/heron/telemetry", "shed/a-load/state", "shed/a-load/truth"}, heard
+    nobody = stage.run("discover", "--broker", "127.0.0.1:1", "--seconds", 1)
+    assert nobody.process.returncode == 1
+    assert "nothing was heard" in nobody.text()
+    sound(ear, nobody)
