@@ -58,6 +58,9 @@ class Script(Protocol):
     def birth(self) -> tuple[str, str] | None:
         """Said by a hub that has begun."""
 
+    def concerns(self, topic: str) -> bool:
+        """Whether a topic can be of this site at all; what is said on others is passed over."""
+
     def is_ours(self, topic: str, payload: str, kept: Mapping[str, str]) -> bool:
         """Whether what is remembered is ours."""
 
@@ -229,15 +232,16 @@ class HubLine:
         self._ears.kick()
 
     def _on_message(self, topic: str, payload: bytes, retained: bool) -> None:
-        if self._gather_until is not None:
-            self._gather(topic, payload, retained)
-            return
         if self._script.birth is not None and topic == self._script.birth[0]:
             # Retained it is no news: all has just been said.
             if not retained and payload.decode("utf-8", "replace") == self._script.birth[1]:
                 self._ears.born()
+        elif not self._script.concerns(topic):
             return
-        self._order(topic, payload, retained)
+        elif self._gather_until is not None:
+            self._gather(topic, payload, retained)
+        else:
+            self._order(topic, payload, retained)
 
     def _gather(self, topic: str, payload: bytes, retained: bool) -> None:
         with self._lock:

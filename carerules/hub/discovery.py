@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from carerules.hub.convention import PRESS, Kept, Step
-from carerules.hub.model import About, Device, Group, House, Kind, Order, Property
+from carerules.hub.model import About, Device, Group, House, Kind, Order, Property, root_id
 
 BASE = "carerules/hub"
 UP, DOWN = "online", "offline"
@@ -86,6 +86,11 @@ class Discovery:
     def birth(self) -> Step | None:
         """What the hub says when it has started."""
         return f"{self.prefix}/status", UP
+
+    def concerns(self, topic: str) -> bool:
+        """Under our base, or a description of a device whose id is one of ours."""
+        own = f"{self.prefix}/device/{root_id(self.key)}"
+        return topic.startswith((f"{self.base}/", f"{own}/", f"{own}-"))
 
     def is_ours(self, topic: str, payload: str, kept: Kept) -> bool:
         """Our values by their topic, our descriptions by the base that they name."""

@@ -13,7 +13,16 @@ from typing import Any
 from zlib import crc32
 
 from carerules.hub.convention import PRESS, Kept, Step
-from carerules.hub.model import Device, Group, House, Kind, Order, Property
+from carerules.hub.model import (
+    PLACE_KINDS,
+    Device,
+    Group,
+    House,
+    Kind,
+    Order,
+    Property,
+    root_id,
+)
 
 VERSION = "5.0"
 DATATYPES: Mapping[Kind, str] = {
@@ -42,7 +51,7 @@ class Homie:
     @property
     def root(self) -> str:
         """The id of the site's own device."""
-        return f"carerules-{self.key}"
+        return root_id(self.key)
 
     @property
     def _base(self) -> str:
@@ -73,6 +82,12 @@ class Homie:
         """Nothing: what the broker remembers is enough."""
         return None
 
+    def concerns(self, topic: str) -> bool:
+        """Of the root, or of a device whose id begins as its children's do."""
+        device = self._device(topic)
+        children = tuple(f"{self.root}-{kind}-" for kind in PLACE_KINDS)
+        return device is not None and (device == self.root or device.startswith(children))
+
     def is_ours(self, topic: str, payload: str, kept: Kept) -> bool:
         """By the root that a device's description names; the root by its id."""
         del payload
@@ -81,8 +96,6 @@ class Homie:
             return False
         if device == self.root:
             return True
-        if not device.startswith(f"{self.root}-"):
-            return False
         return _read(kept.get(f"{self._base}/{device}/{DESCRIPTION}", "")).get("root") == self.root
 
     def _device(self, topic: str) -> str | None:

@@ -125,6 +125,15 @@ class Order:
     text: str
 
 
+PLACE_KINDS = ("pack", "station")
+"""What a device's place begins with; the site's own has the place `site`."""
+
+
+def root_id(key: str) -> str:
+    """The id of the site's own device; those of its packs and stations begin so."""
+    return f"carerules-{key}"
+
+
 def short(text: str) -> str:
     """The text on one line, printable, no longer than a hub takes."""
     flat = "".join(sign if sign.isprintable() else " " for sign in text)

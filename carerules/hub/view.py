@@ -13,7 +13,18 @@ from carerules.adapters import HAPPENINGS, RECORD_BOUNDS
 from carerules.domain.moment import HOUR, Moment
 from carerules.domain.pack import Pack, Site
 from carerules.domain.quantity import Known
-from carerules.hub.model import About, Device, Group, Held, House, Kind, Property, slug, slugs
+from carerules.hub.model import (
+    About,
+    Device,
+    Group,
+    Held,
+    House,
+    Kind,
+    Property,
+    root_id,
+    slug,
+    slugs,
+)
 from carerules.loop import World
 from carerules.report import PackShape, StationShape, pack_now, station_now
 
@@ -53,7 +64,7 @@ class Places:
     @property
     def root(self) -> str:
         """The name of the site's own device."""
-        return f"carerules-{self.key}"
+        return root_id(self.key)
 
 
 def places_of(site: Site, key: str, *, controls: bool) -> Places:

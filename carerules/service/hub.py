@@ -157,7 +157,7 @@ class Hub:
                 self._turn(monotonic())
             except Exception as error:
                 # Whatever it is, the next look may do better; the log has it.
-                self._drop("the hub", f"what it is shown cannot be made: {quoted(error)}")
+                self._fault(f"what it is shown cannot be made: {quoted(error)}")
                 self._leaving.wait(LOOK_S)
         # What has just been switched off is shown so.
         self._shown(monotonic())
@@ -229,7 +229,7 @@ class Hub:
         def born() -> None:
             self._again_s = monotonic() + uniform(0.1, BIRTH_S_MAX)
 
-        return Ears(order, self._drop, born, lambda why: self._drop("the hub", why), self._wake)
+        return Ears(order, self._drop, born, self._fault, self._wake)
 
     def _wake(self) -> None:
         self._kick.set()
@@ -270,6 +270,10 @@ class Hub:
 
         self._put(Lane.KEPT, read)
         self._kick.set()
+
+    def _fault(self, why: str) -> None:
+        """The line's trouble, or ours: the log has one a minute of it."""
+        self._put(Lane.REFUSED, lambda heard: (Rejected(heard, "the hub", why),))
 
     def _drop(self, origin: str, why: str) -> None:
         """What is not obeyed is counted and shown, and journalled once a second at most: a flood of

@@ -19,7 +19,7 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 ROOT = Path(__file__).resolve().parents[2]
 ACL = ROOT / "integrations" / "broker" / "access.acl"
 CONF = ROOT / "integrations" / "broker" / "mosquitto.conf"
-LOGINS = ("carerules", "a-load", "b-load", "heron", "viewer")
+LOGINS = ("carerules", "a-load", "b-load", "heron", "viewer", "hub")
 PATIENCE_S = 10.0
 
 
@@ -161,3 +161,25 @@ def test_a_plug_does_not_hear_another_ones_commands(login: Any) -> None:
 @pytest.mark.parametrize(("name", "word"), [(None, None), ("carerules", "guessed"), ("eve", "x")])
 def test_who_is_not_known_is_not_let_in(login: Any, name: str | None, word: str | None) -> None:
     assert not login(name, word).accepted
+
+
+HUB_SAYS = [
+    ("carerules/hub/shed/site/stop/set", {"carerules", "hub"}),
+    ("homie/5/carerules-shed/control/stop/set", {"carerules", "hub"}),
+    ("homeassistant/status", {"hub"}),
+    ("carerules/hub/shed/link", {"carerules"}),
+    ("carerules/hub/shed/pack-heron/charge", {"carerules"}),
+    ("homeassistant/device/carerules-shed/config", {"carerules"}),
+    ("homie/5/carerules-shed/$state", {"carerules"}),
+    ("shed/a-load/set", {"carerules"}),
+]
+
+
+@pytest.mark.parametrize(("topic", "allowed"), HUB_SAYS, ids=[topic for topic, _ in HUB_SAYS])
+def test_a_hub_presses_what_it_is_offered_and_nothing_else(
+    guarded: Broker, topic: str, allowed: set[str]
+) -> None:
+    for name in ("carerules", "hub", "viewer", "heron", "a-load"):
+        login = Login(guarded, name)
+        assert login.may_say(topic) == (name in allowed), name
+        login.close()

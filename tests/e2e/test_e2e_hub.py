@@ -354,3 +354,21 @@ def test_a_site_file_is_proposed_from_what_is_heard(stage: Stage) -> None:
     assert nobody.process.returncode == 1
     assert "nothing was heard" in nobody.text()
     sound(ear, nobody)
+
+
+@side_by_side
+def test_a_flood_of_orders_is_bounded(stage: Stage) -> None:
+    """Most of it is counted and dropped; the service goes on, and a stop still comes through."""
+    service, client = shown(stage)
+    topic = client.controls()["pack-heron/record-soc"]["command_topic"]
+    for number in range(400):
+        stage.eye.client.publish(topic, str(50 + number % 10), qos=0)
+    eventually(lambda: int(client.kept()["carerules/hub/shed/site/dropped"]) >= 300, "dropped")
+    stage.eye.say(topic, b"9" * 2_000)
+    client.drive("site/stop", "PRESS")
+    service.awaits("everything stopped (a hub)")
+    client.shows("site/alarm", "ON")
+    log = stage.run("log", "--all", "--last", 10_000).flat()
+    entered = log.count("soc 5")
+    assert 1 <= entered <= 60, f"{entered}: a minute's worth at most, and some of it"
+    sound(service)
