@@ -13,6 +13,7 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from carerules.board.past import HOURS, Past, Why
 from carerules.board.view import Board, Row
 from carerules.domain.pack import Pack, Site
 
@@ -64,6 +65,16 @@ def row_id(row: Row) -> str:
     return f"pack-{row.name}"
 
 
+def past_page(board: Board, past: Past | str, name: str, hours: int) -> str:
+    """A stretch of a pack's past, or what is wrong."""
+    return _show("past.html", board=board, past=past, name=name, hours=hours, offered=HOURS)
+
+
+def why_page(board: Board, why: Why | str, name: str) -> str:
+    """Why each rule held or not at one moment, or what is wrong."""
+    return _show("why.html", board=board, why=why, name=name)
+
+
 def door_page(said: Said | None) -> str:
     """Where the token is asked for."""
     return _show("door.html", said=said)
@@ -74,9 +85,9 @@ def trouble_page(title: str, why: str) -> str:
     return _show("trouble.html", title=title, why=why)
 
 
-def _show(name: str, **values: Any) -> Markup:
+def _show(template: str, **values: Any) -> Markup:
     # A part that was escaped here once is taken into the page as it is; no template says `safe`.
-    return Markup(_environment().get_template(name).render(values))
+    return Markup(_environment().get_template(template).render(values))
 
 
 @cache
@@ -89,5 +100,8 @@ def _environment() -> Environment:
     return made
 
 
-GLYPHS: Mapping[str, str] = {"look": "▲", "work": "◆", "wait": "◔", "rest": "·"}
+GLYPHS: Mapping[str, str] = {
+    "look": "▲", "work": "◆", "wait": "◔", "rest": "·",
+    "alarm": "▲", "done": "◆", "decided": "◇", "tell": "◔", "seen": "·",
+}  # fmt: skip
 """A mark beside each state's words, for the eye that sees no colour."""

@@ -12,6 +12,7 @@ import threading
 from collections import OrderedDict
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from datetime import datetime
 from typing import Any
 from urllib.parse import quote
 
@@ -24,6 +25,7 @@ from starlette.types import ASGIApp
 
 from carerules.adapters import LineClock, Problem
 from carerules.board.access import COOKIE, Access, same
+from carerules.board.asked import Past as Asked
 from carerules.board.controls import FORM_BYTES_MAX, Form, entry_of, first, read_form
 from carerules.board.gate import Gate
 from carerules.board.halt import BY, Halt
@@ -35,12 +37,16 @@ from carerules.board.pages import (
     door_page,
     pack_page,
     pack_parts,
+    past_page,
     trouble_page,
+    why_page,
 )
+from carerules.board.past import HOURS, past_of, why_page_of
 from carerules.board.source import Source
 from carerules.board.view import Board, Note, Row, board_of
 from carerules.config import SiteFile
 from carerules.domain.ports import JournalError
+from carerules.report import TimelineShape, WhyShape
 from carerules.service.handing import hand_in
 from carerules.service.stopping import stop_all
 
@@ -59,6 +65,7 @@ class Pages:
     ) -> None:  # fmt: skip
         """`wake` has a service in this process look for entries at once."""
         self.site, self.source, self.access, self.wake = site, source, access, wake
+        self.asked = Asked(site)
         self.halt = Halt(lambda: stop_all(site, BY))
         self.watchers = Watchers()
         self._said: OrderedDict[str, Said] = OrderedDict()
@@ -127,6 +134,34 @@ class Pages:
         stream = self.watchers.stream(self.version, parts)
         return StreamingResponse(stream, media_type="text/event-stream")
 
+    async def past(self, request: Request) -> Response:
+        """A stretch of one pack's past, drawn."""
+        name, asked = request.path_params["name"], request.query_params
+        board = await self._look()
+        if _row(board, name) is None:
+            return _trouble(404, "No such pack", "the site file has no pack of this name")
+        wanted = asked.get("hours", "")
+        hours = int(wanted) if wanted in map(str, HOURS) else 24
+        until = _moment(asked.get("until", ""))
+        words = ["timeline", name, "--hours", str(hours)]
+        line = await self.asked.ask(TimelineShape, *words, *(("--until", until) if until else ()))
+        now = None if self._seen is None else self._seen[1].now
+        drawn = line if isinstance(line, str) else past_of(line, hours, now)
+        status = 422 if isinstance(line, str) else 200
+        return HTMLResponse(past_page(board, drawn, name, hours), status)
+
+    async def why(self, request: Request) -> Response:
+        """Why each rule held or not, now or at a moment of the past."""
+        name = request.path_params["name"]
+        board = await self._look()
+        if _row(board, name) is None:
+            return _trouble(404, "No such pack", "the site file has no pack of this name")
+        at = _moment(request.query_params.get("at", ""))
+        why = await self.asked.ask(WhyShape, "why", name, *(("--at", at) if at else ()))
+        shown = why if isinstance(why, str) else why_page_of(why)
+        status = 422 if isinstance(why, str) else 200
+        return HTMLResponse(why_page(board, shown, name), status)
+
     # ---- pressing ------------------------------------------------------------------------------
 
     async def enter(self, request: Request) -> Response:
@@ -188,6 +223,8 @@ def app_of(pages: Pages) -> ASGIApp:
     app = Starlette(routes=[
         Route("/", pages.board, methods=["GET"]),
         Route("/pack/{name}", pages.pack, methods=["GET"]),
+        Route("/pack/{name}/past", pages.past, methods=["GET"]),
+        Route("/pack/{name}/why", pages.why, methods=["GET"]),
         Route("/live", pages.live, methods=["GET"]),
         Route("/enter", pages.enter, methods=["POST"]),
         Route("/stop", pages.stop, methods=["POST"]),
@@ -208,6 +245,14 @@ async def _form(request: Request) -> Form | Problem:
         if len(body) > FORM_BYTES_MAX:
             return Problem("a longer form", f"at most {FORM_BYTES_MAX} bytes", "enter less at once")
     return read_form(bytes(body))
+
+
+def _moment(text: str) -> str:
+    """A time as the page itself writes it; anything else is as if nothing was said."""
+    try:
+        return datetime.fromisoformat(text).replace(tzinfo=None).isoformat(timespec="seconds")
+    except ValueError:
+        return ""
 
 
 def _row(board: Board, name: str) -> Row | None:

@@ -124,6 +124,7 @@ class Board:
     """All that the page says."""
 
     site: str
+    now: datetime
     clock: str
     summary: str
     notes: tuple[Note, ...]
@@ -140,6 +141,7 @@ def board_of(status: StatusShape) -> Board:
     rows = tuple(row_of(pack, status) for pack in status.packs)
     return Board(
         site=status.site,
+        now=status.now,
         clock=show_at(status.now),
         summary=_summary(rows),
         notes=tuple(_head(status)),

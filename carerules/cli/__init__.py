@@ -46,6 +46,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "forecast": ("forecast", "Show how long a drain or a charge of a pack will take."),
     "health": ("health", "Show how packs age: capacity, cells, what lying cost."),
     "log": ("reading", "Show what was seen, decided and done."),
+    "timeline": ("timeline", "Show a stretch of a pack's past."),
     "test": ("trials", "Play the scenarios in rule files."),
     "board": ("boarding", "Serve the page of a site from its journal."),
     "lsp": ("editing", "Serve an editor: findings, completion, rename."),

@@ -27,6 +27,7 @@ from carerules.report.shapes import (
     RuleShape,
     StationShape,
     StatusShape,
+    TimelineShape,
     UsesShape,
     WhyShape,
 )
@@ -42,7 +43,8 @@ from carerules.report.status import (
     uses_lines,
     uses_of,
 )
-from carerules.report.why import why_lines, why_of
+from carerules.report.timeline import Timeline, timeline_lines
+from carerules.report.why import seen_words, why_lines, why_of
 from carerules.report.words import Line, line_of, said
 
 __all__ = [
@@ -64,6 +66,8 @@ __all__ = [
     "RuleShape",
     "StationShape",
     "StatusShape",
+    "Timeline",
+    "TimelineShape",
     "UsesShape",
     "WhyShape",
     "all_codes_lines",
@@ -85,11 +89,13 @@ __all__ = [
     "pack_now",
     "plain",
     "said",
+    "seen_words",
     "show_at",
     "show_s",
     "station_now",
     "status_lines",
     "status_of",
+    "timeline_lines",
     "unguarded",
     "uses_lines",
     "uses_of",

@@ -16,6 +16,7 @@ from pydantic import AwareDatetime, BaseModel, ConfigDict
 
 Truth: TypeAlias = Literal["yes", "no", "unknown"]
 PlugWord: TypeAlias = Literal["off", "on", "off unproven", "on unasked"]
+SpanKind: TypeAlias = Literal["rule", "job", "load", "charger", "veto"]
 Tone: TypeAlias = Literal["seen", "decided", "done", "tell", "alarm"]
 
 
@@ -304,6 +305,42 @@ class LogShape(Shape):
     shape: Literal[1] = 1
     site: str
     lines: list[LineShape]
+
+
+class LevelShape(Shape):
+    """The charge at one moment of the past; null: not known then."""
+
+    at: AwareDatetime
+    soc_percent: float | None
+    spread_percent: float | None
+
+
+class SpanShape(Shape):
+    """Something that was so for a while: a rule held, a job was under way, a plug was on; or (a
+    moment long) an interlock vetoed.
+
+    `goes_on`: it still was at the end of what was looked at.
+    """
+
+    kind: SpanKind
+    name: str
+    begins: AwareDatetime
+    ends: AwareDatetime
+    goes_on: bool
+
+
+class TimelineShape(Shape):
+    """What `carerules timeline PACK --json` says. `left_out`: how many more there were."""
+
+    shape: Literal[1] = 1
+    site: str
+    pack: str
+    since: AwareDatetime
+    until: AwareDatetime
+    levels: list[LevelShape]
+    spans: list[SpanShape]
+    marks: list[LineShape]
+    left_out: int
 
 
 class PathShape(Shape):

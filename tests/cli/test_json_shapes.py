@@ -19,6 +19,7 @@ from carerules.report import (
     HealthShape,
     LogShape,
     StatusShape,
+    TimelineShape,
     UsesShape,
     WhyShape,
     shapes,
@@ -28,7 +29,7 @@ DOCS = (Path(__file__).parents[2] / "docs" / "json.md").read_text("utf-8")
 
 SHAPES: dict[str, type[shapes.Shape]] = {
     "status": StatusShape, "why": WhyShape, "log": LogShape, "use list": UsesShape,
-    "forecast": ForecastShape, "health": HealthShape,
+    "timeline": TimelineShape, "forecast": ForecastShape, "health": HealthShape,
 }  # fmt: skip
 
 COMMANDS = [
@@ -38,6 +39,8 @@ COMMANDS = [
     ("why", ("why", "egret", "ready")),
     ("why", ("why", "heron", "--at", "2026-12-01T18:01")),
     ("why", ("why", "egret", "--at", "2026-11-30T19:00")),
+    ("timeline", ("timeline", "heron")),
+    ("timeline", ("timeline", "egret", "--hours", "2")),
     ("log", ("log",)),
     ("log", ("log", "--all", "--pack", "heron")),
     ("use list", ("use", "list")),
@@ -92,7 +95,8 @@ def keys(flat: Any) -> Iterator[tuple[str, Any]]:
 
 
 TIMES = {"now", "at", "since", "start", "heard", "on_since", "fires_at", "last_wrote",
-         "attended_until", "ready_at", "ready_from", "ready_until", "earliest"}  # fmt: skip
+         "attended_until", "begins", "ends", "until", "ready_at", "ready_from", "ready_until",
+         "earliest"}  # fmt: skip
 
 
 @pytest.mark.parametrize(("name", "words"), COMMANDS, ids=str)
