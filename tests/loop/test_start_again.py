@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from kit import BEGIN, MINUTE, SECOND, make_site, stage_of
+from kit import BEGIN, MINUTE, SECOND, make_site, sample, stage_of
 
-from carerules.domain.decision import Notice
+from carerules.domain.decision import Fired, Notice
 from carerules.domain.event import Started
 
 
@@ -20,6 +20,27 @@ def alarms(second_start: int) -> list[str]:
 
 def test_the_alarm_comes_thirty_seconds_after_the_first_off() -> None:
     assert alarms(20 * SECOND) == ["30s"]
+
+
+def start_over(*, obey: bool) -> list[str]:
+    """When the first rule runs after a start; `obey` false: one plug answers and the other not."""
+    stage = stage_of('rule full\n    when pack.soc >= 60 %: notify "full"',
+                     make_site(stations=("bench",)))  # fmt: skip
+    if not obey:
+        stage._answers = [one for one in stage._answers if one[1] == "bench-load"]
+        stage.obey = False
+    stage.feeds["heron"] = lambda at: sample(at, soc=90.0)
+    stage.hear(sample(BEGIN + 1, soc=90.0))
+    stage.until(BEGIN + 2 * MINUTE)
+    return [at for at, _ in stage.timed(Fired)]
+
+
+def test_rules_run_as_soon_as_everything_is_read_back_off() -> None:
+    assert start_over(obey=True) == ["200ms"]
+
+
+def test_a_plug_that_does_not_answer_holds_rules_up_for_ten_seconds_and_no_longer() -> None:
+    assert start_over(obey=False) == ["10s"]
 
 
 def test_after_a_longer_silence_a_start_has_its_own_thirty_seconds() -> None:
