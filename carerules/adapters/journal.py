@@ -98,6 +98,11 @@ class SqliteJournal(JournalReader):
         """The number of the newest event written, committed or not; 0: none yet."""
         return self._last_seq
 
+    @property
+    def waits(self) -> bool:
+        """Whether anything was written that no commit has made durable yet."""
+        return bool(self._pending)
+
     def write(self, event: Event, outcomes: Iterable[Outcome]) -> None:
         """Take down an event and what was decided on it; durable once `commit` returns."""
         try:

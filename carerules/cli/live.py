@@ -24,7 +24,7 @@ from carerules.cli.virtual import keep_truth, take_up_truth, virtual_outside, vi
 from carerules.config import SiteFile
 from carerules.domain.decision import Notice, Outcome
 from carerules.domain.event import Event, Placed, Started, Stopped, Tick, UsePlanned
-from carerules.domain.moment import SECOND
+from carerules.domain.moment import SECOND, Moment
 from carerules.domain.ports import JournalError, Outside
 from carerules.loop import Setup, World
 from carerules.loop.notices import notices_of
@@ -52,11 +52,18 @@ CAUTIONS = (
 )
 
 
+ANCHOR_EVERY = 30 * SECOND
+"""Where nothing else is to be made durable, the clock's anchor is, so seldom: each commit wears a
+card out, and after a reboot with a wall clock that stands the line is behind by this at most."""
+
+
 class AnchoredJournal:
-    """The journal, with the clock's anchor in each commit: the line goes on after a restart."""
+    """The journal, with the clock's anchor in each commit: the line goes on after a restart, never
+    before what is journalled, and over a step of the wall clock, which is a fact like any other."""
 
     def __init__(self, journal: SqliteJournal, clock: LineClock) -> None:
         self._journal, self._clock = journal, clock
+        self._anchored: Moment | None = None
 
     def write(self, event: Event, outcomes: Iterable[Outcome]) -> None:
         """Take down an event and what was decided on it."""
@@ -64,7 +71,10 @@ class AnchoredJournal:
 
     def commit(self) -> None:
         """Make it durable."""
-        self._journal.commit(self._clock.anchor())
+        anchor, last = self._clock.anchor(), self._anchored
+        if self._journal.waits or last is None or anchor.line - last >= ANCHOR_EVERY:
+            self._journal.commit(anchor)
+            self._anchored = anchor.line
 
 
 @click.command("run")

@@ -34,6 +34,9 @@ Teller = Callable[[Event, Sequence[Outcome], World], None]
 LEAVE_WITHIN: Duration = 12 * SECOND
 """On leaving, so long is waited for every plug to be read back off."""
 SNAPSHOT_EVERY: Duration = 10 * MINUTE
+LIGHT_EVERY: Duration = 10 * SECOND
+"""Samples on which nothing was decided are made durable so often: packs speak no oftener, and
+what a crash loses of them the next ones say again."""
 
 
 @dataclass(slots=True)
@@ -166,12 +169,13 @@ class Service:
     def _commit(self, *, now: bool) -> bool:
         """Whether what was decided is durable; without a journal that can hold, nothing goes on.
 
-        Samples on which nothing was decided wait, as long as the service waits for anything: a
-        commit takes milliseconds, and wears a card out.
+        Samples on which nothing was decided wait: a commit takes milliseconds, and wears a card
+        out.
         """
         if self.journal is None:
             return True
-        if not self.faulted and (now or self.world.now - self._committed_at >= self.idle):
+        every = max(self.idle, LIGHT_EVERY)
+        if not self.faulted and (now or self.world.now - self._committed_at >= every):
             self._committed_at = self.world.now
             try:
                 self.journal.commit()

@@ -1,0 +1,86 @@
+"""What is made durable when: a word at once, samples on which nothing was decided seldom."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from carerules.campaign.ground import BEGIN, Ground, chemistries, setup_on
+from carerules.domain.decision import Command, Outcome
+from carerules.domain.event import Attended, Event, Sample, Value
+from carerules.domain.moment import MINUTE, SECOND, Moment
+from carerules.domain.signal import catalogue
+from carerules.lang import load
+from carerules.loop import make_setup, new_world
+from carerules.service import Service
+from carerules.service.run import LIGHT_EVERY, quiet
+
+SITE = setup_on(Ground(0, False, (5.0, 5.0), (True,) * 4, 3.4, 4.22, MINUTE)).site
+
+
+class Counted:
+    """A journal that counts: `waits` is how many facts no commit has made durable yet."""
+
+    commits = waits = most = 0
+
+    def write(self, _event: Event, _outcomes: Iterable[Outcome]) -> None:
+        self.waits += 1
+        self.most = max(self.most, self.waits)
+
+    def commit(self) -> None:
+        self.commits += 1
+        self.waits = 0
+
+
+class Nowhere:
+    """An outside to which nothing is said."""
+
+    at: Moment = BEGIN
+
+    def now(self) -> Moment:
+        return self.at
+
+    def wait(self, due: Moment) -> Sequence[Event]:
+        raise AssertionError(due)
+
+    def perform(self, command: Command) -> None:
+        del command
+
+
+def service_on(journal: Counted) -> Service:
+    plan = load({"kit.care": ""}, catalogue=catalogue()).plan
+    assert plan is not None
+    setup = make_setup(SITE, chemistries(), catalogue(), plan)
+    return Service(new_world(setup, BEGIN), Nowhere(), journal, quiet, idle=SECOND)
+
+
+def sample(at: Moment) -> Sample:
+    return Sample(at, at, "heron", (Value("pack.temperature", 21.0),), "kit")
+
+
+def test_samples_on_which_nothing_was_decided_wait_ten_seconds() -> None:
+    journal = Counted()
+    service = service_on(journal)
+    service.take([Attended(BEGIN, BEGIN)])
+    journal.commits = journal.most = 0
+    for second in range(1, 601):
+        service.take([sample(BEGIN + second * SECOND)])
+    assert journal.commits == 600 * SECOND // LIGHT_EVERY
+    assert journal.most == LIGHT_EVERY // SECOND
+
+
+def test_a_sample_after_a_quiet_time_does_not_wait() -> None:
+    journal = Counted()
+    service = service_on(journal)
+    service.take([Attended(BEGIN, BEGIN)])
+    service.take([sample(BEGIN + MINUTE)])
+    assert journal.waits == 0
+
+
+def test_a_persons_word_is_durable_at_once_with_all_that_waited() -> None:
+    journal = Counted()
+    service = service_on(journal)
+    service.take([Attended(BEGIN, BEGIN)])
+    service.take([sample(BEGIN + SECOND)])
+    assert journal.waits == 1
+    service.take([Attended(BEGIN + SECOND, BEGIN + MINUTE)])
+    assert journal.waits == 0
