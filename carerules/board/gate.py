@@ -8,15 +8,19 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from starlette.datastructures import Headers, MutableHeaders
-from starlette.responses import HTMLResponse
+from starlette.responses import HTMLResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from carerules.board.access import Access
 from carerules.board.pages import trouble_page
+from carerules.board.problem import problem
+from carerules.board.vitals import PROBES
 
 PATH_CHARS_MAX = 300
-FREE = ("/come-in", "/static/board.css", "/static/mark.svg")
-"""What the page that asks for the token needs."""
+FREE = ("/come-in", "/static/board.css", "/static/mark.svg", *PROBES)
+"""What the page that asks for the token needs, and what supervisors ask."""
+MACHINES = ("/api/", "/metrics", *PROBES)
+"""Asked by programs: what is wrong is said in one line of JSON, not as a page."""
 
 HEADERS = {
     # No script but our own file, no style but our own sheet, nothing from anywhere else, in no
@@ -61,12 +65,21 @@ class Gate:
         else:
             await self._app(scope, receive, guarded)
 
-    def _stopped(self, scope: Scope, headers: Headers) -> HTMLResponse | None:
+    def _stopped(self, scope: Scope, headers: Headers) -> Response | None:
         refusal = self._access.refusal(scope["method"], headers)
         if refusal is not None:
-            return HTMLResponse(trouble_page("Not let in", refusal.why), refusal.status)
+            return _not_let_in(scope, refusal.status, refusal.why)
         if len(scope["path"]) > PATH_CHARS_MAX or len(scope["query_string"]) > PATH_CHARS_MAX:
-            return HTMLResponse(trouble_page("Not let in", "the address is too long"), 414)
+            return _not_let_in(scope, 414, "the address is too long")
         if scope["path"] not in FREE and not self._access.knows(headers):
+            if scope["path"].startswith(MACHINES):
+                why = "found no token, wanted `Authorization: Bearer TOKEN` of this board"
+                return problem(401, why, {"www-authenticate": "Bearer"})
             return HTMLResponse(self._ask(), 401)
         return None
+
+
+def _not_let_in(scope: Scope, status: int, why: str) -> Response:
+    if scope["path"].startswith(MACHINES):
+        return problem(status, why, {"allow": "GET, HEAD, POST"} if status == 405 else None)
+    return HTMLResponse(trouble_page("Not let in", why), status)

@@ -44,6 +44,7 @@ from carerules.board.pages import (
 from carerules.board.past import HOURS, past_of, why_page_of
 from carerules.board.source import Source
 from carerules.board.view import Board, Note, Row, board_of
+from carerules.board.vitals import vital_routes
 from carerules.config import SiteFile
 from carerules.domain.ports import JournalError
 from carerules.report import TimelineShape, WhyShape
@@ -229,6 +230,7 @@ def app_of(pages: Pages) -> ASGIApp:
         Route("/enter", pages.enter, methods=["POST"]),
         Route("/stop", pages.stop, methods=["POST"]),
         Route("/come-in", pages.come_in, methods=["GET", "POST"]),
+        *vital_routes(pages.source, pages.source.look),
         Mount("/static", files),
     ])  # fmt: skip
     return Gate(app, pages.access, lambda: door_page(None))

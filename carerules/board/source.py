@@ -6,16 +6,18 @@ Knows both. Does not know what is shown of it. Neither changes anything.
 from __future__ import annotations
 
 import os
+import threading
 import time
 from collections.abc import Callable
 from contextlib import closing
 from typing import Protocol
 
-from carerules.adapters import LineClock, SqliteJournal
+from carerules.adapters import LineClock, OutboxFile, SqliteJournal
 from carerules.config import SiteFile
 from carerules.loop import World
 from carerules.report import Keeper, StatusShape, status_of
-from carerules.service.reading import Reader, reader_of
+from carerules.service.counts import Vitals
+from carerules.service.reading import Reader, View, reader_of
 
 SILENT_S = 15.0
 """A service looks at its clock each second; so long without is a hang, not a busy disk."""
@@ -32,8 +34,14 @@ class Source(Protocol):
     def look(self) -> StatusShape:
         """The site as it is now."""
 
+    def view(self) -> View:
+        """What `look` makes its shape of."""
+
     def silent_s(self) -> float:
         """For how long the service has said nothing where it should have; 0: all is well."""
+
+    def vitals(self) -> Vitals:
+        """How the service is, as far as this process knows."""
 
 
 class RunningSource:
@@ -42,8 +50,8 @@ class RunningSource:
     `ended` is asked whether the service has left.
     """
 
-    def __init__(self, world: Callable[[], World]) -> None:
-        self._world = world
+    def __init__(self, world: Callable[[], World], vitals: Callable[[], Vitals] = Vitals) -> None:
+        self._world, self.vitals = world, vitals
         self._seen: World | None = None
         self._seen_at = time.monotonic()
 
@@ -56,9 +64,13 @@ class RunningSource:
 
     def look(self) -> StatusShape:
         """Of the world as it stands."""
+        view = self.view()
+        return status_of(view.world, view.keeper)
+
+    def view(self) -> View:
+        """The world as it stands."""
         world = self._world()
-        keeper = Keeper(running=not world.ended, pid=os.getpid(), last_wrote=world.now)
-        return status_of(world, keeper)
+        return View(world, Keeper(running=not world.ended, pid=os.getpid(), last_wrote=world.now))
 
     def silent_s(self) -> float:
         """How long the world has stood still, if that is too long."""
@@ -74,6 +86,7 @@ class JournalSource:
         self._site = site
         self._reader: Reader | None = None
         self._rules_at: object = None
+        self._looking = threading.Lock()
 
     def version(self) -> object:
         """What the disk says of the journal's files, and a slow clock."""
@@ -81,18 +94,29 @@ class JournalSource:
         return [*map(_mark, files), int(time.monotonic() / LOOK_AGAIN_S)]
 
     def look(self) -> StatusShape:
-        """Of what is journalled; a site that never ran has no journal, and none is made."""
+        """Of what is journalled."""
+        view = self.view()
+        return status_of(view.world, view.keeper)
+
+    def view(self) -> View:
+        """What is journalled; a site that never ran has no journal, and none is made."""
         path = self._site.journal
         if not path.exists():
-            view = reader_of(self._site, path, None).now()
-            return status_of(view.world, view.keeper)
-        with closing(SqliteJournal.open(path, owner=False)) as journal:
-            view = self._reader_on(journal).now()
-        return status_of(view.world, view.keeper)
+            return reader_of(self._site, path, None).now()
+        with self._looking, closing(SqliteJournal.open(path, owner=False)) as journal:
+            return self._reader_on(journal).now()
 
     def silent_s(self) -> float:
         """Of a service in another process nobody knows."""
         return 0.0
+
+    def vitals(self) -> Vitals:
+        """Only what lies in the journal: a service of another process counts for itself."""
+        if not self._site.journal.exists():
+            return Vitals()
+        with closing(OutboxFile(self._site.journal)) as file:
+            letters = file.load().letters.values()
+        return Vitals(letters=sum(one.waits for one in letters))
 
     def _reader_on(self, journal: SqliteJournal) -> Reader:
         """A reader; the rules are read again only where their files have changed."""

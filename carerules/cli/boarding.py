@@ -5,7 +5,7 @@ Knows how the page is put together. Does not know what it shows.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
@@ -13,11 +13,15 @@ from typing import TYPE_CHECKING
 
 import click
 
-from carerules.adapters import Problem
+from carerules.adapters import HOST, Problem
 from carerules.cli.common import refuse
 from carerules.cli.sites import site_at
 from carerules.config import BoardDoor, SiteFile, read_listen
+from carerules.domain.decision import Outcome
+from carerules.domain.event import Event
+from carerules.loop import World
 from carerules.service import Service
+from carerules.service.counts import Counts, Vitals
 
 if TYPE_CHECKING:
     from carerules.board import Listener, Source
@@ -64,17 +68,36 @@ def address(door: BoardDoor) -> str:
 
 @contextmanager
 def board_beside(
-    site: SiteFile, door: BoardDoor | None, service: Service, wake: Callable[[], None]
-) -> Iterator[None]:
-    """Serve the page beside the service for as long as it runs; no door, no page."""
+    site: SiteFile, door: BoardDoor | None, service: Service, wake: Callable[[], None],
+    drops: Callable[[], Mapping[str, int]] | None = None,
+    letters: Callable[[], int] | None = None,
+) -> Iterator[None]:  # fmt: skip
+    """Serve the page beside the service for as long as it runs; no door, no page. `drops` and
+    `letters`: what the inbox had no room for, and what is still to be delivered."""
     if door is None:
         yield
         return
 
+    counts, tell = Counts(HOST.wall_ms(), HOST.awake_ms, service.world), service.tell
+
+    def told(event: Event, outcomes: Sequence[Outcome], world: World) -> None:
+        tell(event, outcomes, world)
+        counts.tell(event, outcomes, world)
+
+    service.tell = told
+
+    def vitals() -> Vitals:
+        return Vitals(
+            counts.tally(),
+            service.faulted,
+            None if drops is None else drops(),
+            None if letters is None else letters(),
+        )
+
     def of_service(_site: SiteFile) -> Source:
         from carerules.board import RunningSource  # noqa: PLC0415
 
-        return RunningSource(lambda: service.world)
+        return RunningSource(lambda: service.world, vitals)
 
     listener = _listener(site, door, of_service, wake)
     listener.start()

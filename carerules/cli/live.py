@@ -203,7 +203,8 @@ def _real(
         if first_time:
             first += [Placed(now, pack, station) for pack, station in site.places.items()]
         read_again = _reader(site, service, journal, clock)
-        with board_beside(site, site.board, service, outside.wake):
+        with board_beside(site, site.board, service, outside.wake,
+                          lambda: outside.inbox.dropped, courier.waiting):  # fmt: skip
             return _serve(service, first, outside.wake, days, read_again)
     finally:
         courier.close()

@@ -47,6 +47,7 @@ def pack_of(world: World, name: str, health: GlanceShape) -> PackShape:
         last=last_of(world, name),
         health=health,
         voltage_v=_fresh(world, name, "pack.voltage"),
+        cell_spread_v=_fresh(world, name, "pack.cell.spread"),
         temperature_c=_fresh(world, name, "pack.temperature"),
         station=state.station,
         next_use=use_of(ahead[0], world.local) if ahead else None,

@@ -112,7 +112,7 @@ class LastShape(Shape):
 
 
 class PackShape(Shape):
-    """One pack, as `status` shows it. Voltage and temperature only while they are fresh; `aim`
+    """One pack, as `status` shows it. Voltage, spread and temperature only while fresh; `aim`
     null: no rule wants another charge; `last` null: nothing was ever measured."""
 
     pack: str
@@ -124,6 +124,7 @@ class PackShape(Shape):
     last: LastShape | None
     health: GlanceShape
     voltage_v: float | None
+    cell_spread_v: float | None
     temperature_c: float | None
     station: str | None
     next_use: UseShape | None

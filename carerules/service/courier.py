@@ -121,6 +121,10 @@ class Courier:
                 self._kick.set()
                 return
 
+    def waiting(self) -> int:
+        """How many letters are still to be delivered; from any thread."""
+        return sum(letter.waits for letter in self._outbox.letters.values())
+
     def close(self) -> None:
         """Give what is due a last chance of some seconds; the rest waits for the next start."""
         self._leaving.set()
