@@ -56,10 +56,12 @@ from carerules.adapters.moments import read_past
 from carerules.adapters.mqtt import MqttWires, Wiring
 from carerules.adapters.outbox import OutboxFile, Word
 from carerules.adapters.overhear import Listened, Overheard, overhear
+from carerules.adapters.paper import PaperError, print_page
 from carerules.adapters.plug import Unsaid, Wire, command_topics, fits, say
 from carerules.adapters.power_on import called_power_on_fault, power_on_fault
 from carerules.adapters.problem import Problem, quoted
 from carerules.adapters.profile import PlugProfile, load_plug_profile, plug_profiles
+from carerules.adapters.qr import qr_code
 from carerules.adapters.reading import DamagedRowError, JournalReader, WaitingEntry
 from carerules.adapters.recognise import Likeness, feeds_among, plugs_among
 from carerules.adapters.records import (
@@ -112,6 +114,7 @@ __all__ = [
     "MqttWires",
     "OutboxFile",
     "Overheard",
+    "PaperError",
     "Place",
     "PlugProfile",
     "Posted",
@@ -165,6 +168,8 @@ __all__ = [
     "plug_profiles",
     "plugs_among",
     "power_on_fault",
+    "print_page",
+    "qr_code",
     "quoted",
     "read_host",
     "read_password",

@@ -45,6 +45,8 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "why": ("reading", "Show why each rule holds or not for a pack."),
     "forecast": ("forecast", "Show how long a drain or a charge of a pack will take."),
     "health": ("health", "Show how packs age: capacity, cells, what lying cost."),
+    "report": ("paper", "Show what a month came to, also as a page with charts."),
+    "labels": ("paper", "Make a sheet of labels for packs."),
     "log": ("reading", "Show what was seen, decided and done."),
     "timeline": ("timeline", "Show a stretch of a pack's past."),
     "test": ("trials", "Play the scenarios in rule files."),

@@ -8,12 +8,13 @@ from __future__ import annotations
 from carerules.battery import EFFICIENCY, History, metered, no_history, priced, remembered
 from carerules.domain.decision import Marked
 from carerules.domain.event import Happened, Placed, PlugReport, Sample
+from carerules.domain.moment import Moment
 from carerules.domain.pack import Side
 from carerules.service.reading import Reader
 
 
-def gone_through(reader: Reader, names: list[str]) -> list[History]:
-    """The past of each pack up to now."""
+def gone_through(reader: Reader, names: list[str], until: Moment | None = None) -> list[History]:
+    """The past of each pack up to a moment; without it: up to now."""
     site = reader.setup.site
     past = {
         name: no_history(site.packs[name], reader.setup.chemistries[site.packs[name].chemistry])
@@ -27,6 +28,8 @@ def gone_through(reader: Reader, names: list[str]) -> list[History]:
     }
     on: dict[str, str] = {}
     for _, event, decided in reader.told():
+        if until is not None and event.heard >= until:
+            break
         match event:
             case Sample(pack=pack) | Happened(pack=pack) if pack in past:
                 past[pack] = remembered(past[pack], event)
@@ -51,5 +54,5 @@ def gone_through(reader: Reader, names: list[str]) -> list[History]:
                     past[pack] = remembered(past[pack], full)
                 case _:
                     pass
-    now = reader.now().world.now
+    now = reader.now().world.now if until is None else until
     return [one if one.began is None else priced(one, now) for one in past.values()]

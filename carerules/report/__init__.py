@@ -6,6 +6,7 @@ Knows outcomes and worlds. Does not know how either came about, nor where it is 
 from carerules.report.ahead import forecast_lines, forecast_of
 from carerules.report.glance import glance_words
 from carerules.report.health import health_lines, health_of
+from carerules.report.labels import Label, Sheet, label_of, sheet_pages
 from carerules.report.log import Diary, log_lines
 from carerules.report.manual import MADE_BY, CommandRow, OptionRow, examples, manual_pages
 from carerules.report.manual_codes import (
@@ -16,6 +17,9 @@ from carerules.report.manual_codes import (
     code_shape,
     nearest_codes,
 )
+from carerules.report.month import Month
+from carerules.report.month_page import month_lines, month_page
+from carerules.report.month_shapes import MonthShape
 from carerules.report.page import Paint, fold, plain, show_at, show_s
 from carerules.report.shapes import (
     ForecastShape,
@@ -56,14 +60,18 @@ __all__ = [
     "ForecastShape",
     "HealthShape",
     "Keeper",
+    "Label",
     "Line",
     "LineShape",
     "LogShape",
+    "Month",
+    "MonthShape",
     "NeverShape",
     "OptionRow",
     "PackShape",
     "Paint",
     "RuleShape",
+    "Sheet",
     "StationShape",
     "StatusShape",
     "Timeline",
@@ -82,14 +90,18 @@ __all__ = [
     "health_lines",
     "health_of",
     "job_words",
+    "label_of",
     "line_of",
     "log_lines",
     "manual_pages",
+    "month_lines",
+    "month_page",
     "nearest_codes",
     "pack_now",
     "plain",
     "said",
     "seen_words",
+    "sheet_pages",
     "show_at",
     "show_s",
     "station_now",

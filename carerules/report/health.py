@@ -112,6 +112,11 @@ def health_lines(health: HealthShape, paint: Paint = plain) -> list[str]:
     return lines
 
 
+def health_words(pack: PackHealthShape) -> list[tuple[str, str]]:
+    """Each finding about a pack, as its label and its words."""
+    return [(label, words) for label, words, _ in _rows(pack)]
+
+
 def _pack_lines(pack: PackHealthShape, paint: Paint) -> Iterator[str]:
     since = "nothing heard yet" if pack.since is None else f"by what was heard since {_day(pack)}"
     yield from fold("", f"{pack.pack}: {pack.label_ah:g} Ah on the label, {since}")

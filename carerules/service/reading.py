@@ -171,6 +171,13 @@ class Reader:
                 world = learn(world, event, decided)
             yield seq, event, decided, world
 
+    def through(self, begins: Moment) -> Iterator[tuple[Event, Sequence[Outcome], World]]:
+        """Each event from `begins` on, and some from before it, with what was decided on it and the
+        world as it then was, as far as looking on tells."""
+        world, after = self._before(begins)
+        for _, event, decided, later in self._gone_through(world, after, exact=False):
+            yield event, decided, later
+
     # ---- the diary -----------------------------------------------------------------------------
 
     def lines(

@@ -18,10 +18,12 @@ from carerules.report import (
     ForecastShape,
     HealthShape,
     LogShape,
+    MonthShape,
     StatusShape,
     TimelineShape,
     UsesShape,
     WhyShape,
+    month_shapes,
     shapes,
 )
 
@@ -30,6 +32,7 @@ DOCS = (Path(__file__).parents[2] / "docs" / "json.md").read_text("utf-8")
 SHAPES: dict[str, type[shapes.Shape]] = {
     "status": StatusShape, "why": WhyShape, "log": LogShape, "use list": UsesShape,
     "timeline": TimelineShape, "forecast": ForecastShape, "health": HealthShape,
+    "report": MonthShape,
 }  # fmt: skip
 
 COMMANDS = [
@@ -44,6 +47,8 @@ COMMANDS = [
     ("log", ("log",)),
     ("log", ("log", "--all", "--pack", "heron")),
     ("use list", ("use", "list")),
+    ("report", ("report",)),
+    ("report", ("report", "--month", "2026-12")),
     ("health", ("health",)),
     ("health", ("health", "heron")),
     ("forecast", ("forecast", "heron", "drain", "80", "--from", "100")),
@@ -119,7 +124,7 @@ def test_every_shape_is_in_an_example_with_all_its_fields() -> None:
     shown = {key for text in examples().values() for key, _ in keys(json.loads(text))}
     wanted = {
         field
-        for shape in vars(shapes).values()
+        for shape in [*vars(shapes).values(), *vars(month_shapes).values()]
         if isinstance(shape, type) and issubclass(shape, shapes.Shape)
         for field in shape.model_fields
     }
