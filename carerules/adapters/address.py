@@ -7,8 +7,9 @@ from __future__ import annotations
 
 import re
 import stat
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
+from uuid import uuid4
 
 from carerules.adapters.problem import Problem, quoted
 
@@ -38,6 +39,14 @@ class MqttAddress:
     def show(self) -> str:
         """`mqtts://bench:8883`."""
         return f"{'mqtts' if self.tls else 'mqtt'}://{self.host}:{self.port}"
+
+    def visiting(self) -> MqttAddress:
+        """The same under a name of this visit's own.
+
+        A broker ends the connection of whoever has the name that somebody new comes with (MQTT
+        version 5.0, section 3.1.4, requirement 3.1.4-3): that must never be the service.
+        """
+        return replace(self, client_id=f"{self.client_id or 'carerules'}-{uuid4().hex[:8]}")
 
 
 @dataclass(frozen=True, slots=True)

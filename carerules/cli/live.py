@@ -176,7 +176,7 @@ def _real(
     first_time = not any(isinstance(event, Started) for _, event in journal.events())
     known = restore(journal, setup, clock.now())
     try:
-        outside = RealOutside(site, clock)
+        outside = RealOutside(site, clock, serves=True)
     except AddressError as error:
         refuse(str(error))
     _head(site, _ways(site))

@@ -78,7 +78,8 @@ class MqttTable(Table):
     )
     client_id: Name | None = Field(
         default=None,
-        description="The name that the broker knows us by. Without it: a new one each start.",
+        description="The name that the broker knows the service by; commands that come beside it "
+        "add to it. Without it: a new one each start.",
         examples=["carerules"],
     )
     clear_retained: bool = Field(

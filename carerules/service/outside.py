@@ -31,17 +31,21 @@ ECHO_EVERY_S = 20.0
 class RealOutside:
     """Satisfies `domain.ports.Outside`. Without a broker there are only people's entries."""
 
-    def __init__(self, site: SiteFile, clock: LineClock, *, strict: bool = True) -> None:
+    def __init__(
+        self, site: SiteFile, clock: LineClock, *, strict: bool = True, serves: bool = False
+    ) -> None:
         """Connects to nothing before `start`; raises `AddressError` for a bad password file.
 
-        With `strict` false a plug that is asked, and cannot be, keeps nobody from the others.
+        With `strict` false a plug that is asked, and cannot be, keeps nobody from the others. Only
+        who `serves` has the broker know it by the site file's name; others come beside it.
         """
         self.inbox = Inbox(clock)
         self.timers = Timers(self.inbox)
         self._wires: MqttWires | None = None
         if site.mqtt is not None:
             wiring = Wiring(site.on_broker, site.plug_profiles, _topics(site))
-            self._wires = MqttWires(site.mqtt, wiring, self.inbox.put, self.inbox.now, clock.offset)
+            mqtt = site.mqtt if serves else site.mqtt.visiting()
+            self._wires = MqttWires(mqtt, wiring, self.inbox.put, self.inbox.now, clock.offset)
         called = Called(site.called, site.plug_profiles, site.logins)
         self._asked = frozenset(called.plugs)
         self._called = CalledWires(called, self.inbox.put, self.inbox.now, strict=strict)
