@@ -35,6 +35,11 @@ IN_FLIGHT_MAX = 16
 """Below the library's own 20, above which it would begin to keep messages back."""
 
 
+ECHOES_LOST_MAX = 3
+"""Messages to ourselves that may be lost in a row, as any of QoS 0 may: with the next one that does
+not come back the hearing line is deaf. A count, and no time: a suspend loses none."""
+
+
 @dataclass(frozen=True, slots=True)
 class Wiring:
     """What the wires carry: the plugs with their profiles, and the doors of all topics."""
@@ -74,7 +79,9 @@ class MqttWires:
             for topic in command_topics(plug, wiring.profiles[plug.profile])
         }
         name = address.client_id or f"carerules-{uuid4().hex[:8]}"
-        self._echo_topic, self._echoed = f"carerules/echo/{name}", now()
+        self._echo_topic = f"carerules/echo/{name}"
+        self._echoed = False  # whether one came back since the line came up
+        self._unheard = 0
         try:
             self._hearing = BrokerLine(f"{name}-in", address, password, Callbacks(
                 self._hearing_up, self._down, self._on_message, lambda _: None, self._fault,
@@ -105,13 +112,19 @@ class MqttWires:
             self._fault(f"a command failed: {quoted(error)}")
 
     @property
-    def echoed(self) -> Moment:
-        """When our own message last came back from the broker: the watchdog's food."""
-        return self._echoed
+    def deaf(self) -> bool:
+        """Whether the broker is there and nothing that we send ourselves comes back any more: then
+        plugs and packs are not heard either. A broker that never let it through is not judged."""
+        return self._both_up and self._echoed and self._unheard > ECHOES_LOST_MAX
 
     def echo(self) -> None:
         """Send ourselves a message, so that a hearing line that has gone deaf shows."""
+        if not self._both_up:
+            return
+        self._unheard += 1
         self._hearing.publish(self._echo_topic, b"", qos=0, expiry_s=ON_EXPIRY_S)
+        if self.deaf:
+            self._fault(f"{self._unheard} messages to ourselves in a row have not come back")
 
     # ---- commands ----------------------------------------------------------------------------
 
@@ -168,6 +181,7 @@ class MqttWires:
     # ---- on the lines' threads ---------------------------------------------------------------
 
     def _hearing_up(self) -> None:
+        self._echoed, self._unheard = False, 0
         self._tell_up()
         self._listen()
 
@@ -209,7 +223,7 @@ class MqttWires:
 
     def _on_message(self, topic: str, payload: bytes, retained: bool) -> None:
         if topic == self._echo_topic:
-            self._echoed = self._now()
+            self._echoed, self._unheard = True, 0
             return
         topics, offset = self._wiring.topics, self._offset
         message, reachable = Message(topic, payload, retained), self._both_up

@@ -17,13 +17,21 @@ FEED_PART = 4
 
 
 class Supervisor:
-    """The line to the supervisor; never blocks and never raises."""
+    """The line to the supervisor; never blocks and never raises.
 
-    def __init__(self, now_ms: Callable[[], int], env: Mapping[str, str] | None = None) -> None:
+    Of a service that is not `well` no life is told: it is ended then, and started again.
+    """
+
+    def __init__(
+        self,
+        now_ms: Callable[[], int],
+        env: Mapping[str, str] | None = None,
+        well: Callable[[], bool] = lambda: True,
+    ) -> None:
         env = os.environ if env is None else env
         path = env.get("NOTIFY_SOCKET", "")
         self._address = f"\0{path[1:]}" if path.startswith("@") else path
-        self._now_ms = now_ms
+        self._now_ms, self._well = now_ms, well
         self._every_ms = _interval_ms(env)
         self._fed_at: int | None = None
         self._socket: socket.socket | None = None
@@ -42,7 +50,7 @@ class Supervisor:
 
     def alive(self) -> None:
         """The loop has come round: called at each turn, passed on as often as is wanted."""
-        if self._every_ms is None:
+        if self._every_ms is None or not self._well():
             return
         now = self._now_ms()
         if self._fed_at is None or now - self._fed_at >= self._every_ms:

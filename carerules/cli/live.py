@@ -205,7 +205,7 @@ def _real(
         read_again = _reader(site, service, journal, clock)
         with board_beside(site, site.board, service, outside.wake,
                           lambda: outside.inbox.dropped, courier.waiting):  # fmt: skip
-            return _serve(service, first, outside.wake, days, read_again)
+            return _serve(service, first, outside.wake, days, read_again, lambda: outside.hears)
     finally:
         courier.close()
         if hub is not None:
@@ -279,6 +279,7 @@ def _serve(
     wake: Callable[[], None],
     days: float | None,
     read_again: Callable[[Supervisor], str] | None = None,
+    hears: Callable[[], bool] = lambda: True,
 ) -> list[str]:
     """Run until a signal, or so many days; what is wrong at the end, a line each.
 
@@ -286,7 +287,7 @@ def _serve(
     are to be read again.
     """
     leaving, edited = threading.Event(), threading.Event()
-    supervisor = Supervisor(HOST.awake_ms)
+    supervisor = Supervisor(HOST.awake_ms, well=hears)
 
     def leave(number: int, _frame: FrameType | None) -> None:
         if number == signal.SIGHUP and supervisor.is_there and read_again is not None:

@@ -58,6 +58,12 @@ class RealOutside:
             self._wires.start()
             self.timers.every(ECHO_EVERY_S, self._wires.echo, "echo")
 
+    @property
+    def hears(self) -> bool:
+        """Whether what is sent to us over the broker still comes, as far as our own messages to
+        ourselves show."""
+        return self._wires is None or not self._wires.deaf
+
     def now(self) -> Moment:
         """This moment on the line."""
         return self.inbox.now()

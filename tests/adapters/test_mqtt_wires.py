@@ -5,8 +5,10 @@ from __future__ import annotations
 import gc
 import signal
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from threading import Event as Flag
+from time import sleep
 from typing import Any, TypeVar
 
 import pytest
@@ -30,6 +32,7 @@ from carerules.adapters import (
     topics_of,
 )
 from carerules.adapters.feed import FeedProfile
+from carerules.adapters.mqtt import ECHOES_LOST_MAX
 from carerules.adapters.profile import PlugProfile
 from carerules.domain.decision import AskPlug, Command, SwitchOff, SwitchOn
 from carerules.domain.event import Event, PlugLink, PlugReport, Rejected, Sample
@@ -335,7 +338,7 @@ def test_a_plug_that_was_away_before_us_is_away_at_the_end(
     say(other, f"{TOPIC}/link", "offline", retain=True)
     listener = Listener(address)
     try:
-        eventually(lambda: listener.wires.echoed > 0 and True in listener.links(), "we are up")
+        eventually(lambda: True in listener.links(), "we are up")
         eventually(lambda: listener.links()[-1:] == [False], "its retained word is heard last")
     finally:
         listener.wires.close()
@@ -352,15 +355,51 @@ def test_a_retained_state_is_no_report(address: MqttAddress, plug: FakePlug) -> 
         listener.wires.close()
 
 
-def test_our_own_message_comes_back(listener: Listener) -> None:
-    eventually(lambda: listener.links()[-1:] == [True], "the link is up")
-    before = listener.wires.echoed
-
-    def echoed() -> bool:
+def echoes(listener: Listener, number: int) -> None:
+    """Messages to ourselves, each with time to come back."""
+    for _ in range(number):
         listener.wires.echo()
-        return listener.wires.echoed > before
+        sleep(0.05)
 
-    eventually(echoed, "the echo is heard")
+
+def test_a_line_that_hears_itself_is_not_deaf(listener: Listener) -> None:
+    eventually(lambda: listener.links()[-1:] == [True], "the link is up")
+    echoes(listener, ECHOES_LOST_MAX + 5)
+    eventually(lambda: not listener.wires.deaf, "what came back is counted")
+    assert "ourselves" not in listener.refusals()
+
+
+def test_a_line_that_no_longer_hears_itself_is_deaf(
+    listener: Listener, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The connection is up; what comes on it reaches nobody any more."""
+    eventually(lambda: listener.links()[-1:] == [True], "the link is up")
+    echoes(listener, 3)
+    deafened = listener.wires._hearing
+    monkeypatch.setattr(deafened, "_told", replace(deafened._told, message=lambda *_: None))
+    echoes(listener, ECHOES_LOST_MAX)
+    assert not listener.wires.deaf, "so many may be lost"
+    echoes(listener, 1)
+    assert listener.wires.deaf
+    assert "4 messages to ourselves in a row have not come back" in listener.refusals()
+
+
+def test_a_broker_that_never_lets_it_through_is_not_judged(
+    listener: Listener, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(listener.wires, "_echo_topic", "elsewhere/echo")
+    eventually(lambda: listener.links()[-1:] == [True], "the link is up")
+    echoes(listener, ECHOES_LOST_MAX + 3)
+    assert not listener.wires.deaf
+
+
+def test_without_a_connection_it_is_not_deaf_but_down(broker: Broker, listener: Listener) -> None:
+    eventually(lambda: listener.links()[-1:] == [True], "the link is up")
+    echoes(listener, 2)
+    broker.stop()
+    eventually(lambda: listener.links()[-1:] == [False], "the link is down")
+    echoes(listener, ECHOES_LOST_MAX + 3)
+    assert not listener.wires.deaf
 
 
 def test_a_callback_that_fails_does_not_end_the_line(

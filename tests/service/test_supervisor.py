@@ -34,6 +34,24 @@ def heard(one: socket.socket) -> list[str]:
             return words
 
 
+def test_a_service_that_is_not_well_is_not_said_to_live(
+    listener: tuple[str, socket.socket],
+) -> None:
+    path, one = listener
+    well, now = [True], [0]
+    env = {"NOTIFY_SOCKET": path, "WATCHDOG_USEC": "30000000"}
+    told = Supervisor(lambda: now[0], env, well=lambda: well[0])
+    told.alive()
+    well[0] = False
+    for now[0] in range(0, 60_000, 500):
+        told.alive()
+    assert heard(one) == ["WATCHDOG=1"]
+    well[0] = True
+    told.alive()
+    assert heard(one) == ["WATCHDOG=1"]
+    told.close()
+
+
 def test_ready_alive_stopping(listener: tuple[str, socket.socket]) -> None:
     path, one = listener
     now = [0]
