@@ -107,6 +107,7 @@ class HubLine:
         self._gather_until: float | None = None
         self._ready = False
         self._queue: deque[tuple[str, str]] = deque()
+        self._brought: Mapping[str, str] | None = None
         self._in_flight: set[int] = set()
         self._early: set[int] = set()
         self._waiting: deque[Heard] = deque()
@@ -136,6 +137,7 @@ class HubLine:
                 # Not all: what is to be taken away must still be known.
                 self._kept = dict.fromkeys(self._kept, AGAIN)
                 self._queue.clear()
+                self._brought = None
 
     def say(self, topic: str, payload: str) -> None:
         """Something that is not remembered; dropped where nobody can hear it."""
@@ -156,12 +158,18 @@ class HubLine:
         return fresh
 
     def pump(self, wanted: Mapping[str, str]) -> bool:
-        """Send what brings the broker nearer to `wanted`; whether all of it has been sent."""
+        """Send what brings the broker nearer to `wanted`; whether all of it has been sent.
+
+        The same mapping again costs nothing: it must not have been changed since.
+        """
         if not self._is_gathered():
             return False
         with self._lock:
             if not self._queue:
+                if self._brought is wanted:
+                    return True
                 self._queue.extend(self._script.steps(self._kept, wanted))
+                self._brought = wanted
         while True:
             with self._lock:
                 if not self._queue or not self._ready:
@@ -176,6 +184,7 @@ class HubLine:
         with self._lock:
             if number is None:
                 self._queue.clear()  # the connection is going; the next one begins anew
+                self._brought = None
                 return
             self.sent += 1
             if number in self._early:
@@ -217,7 +226,7 @@ class HubLine:
             self._forget()
 
     def _forget(self) -> None:
-        self._ready, self._gather_until = False, None
+        self._ready, self._gather_until, self._brought = False, None, None
         self._queue.clear()
         self._in_flight.clear()
         self._early.clear()

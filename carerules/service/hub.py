@@ -8,7 +8,7 @@ newest world, and takes orders out of its inbox like anything else that is heard
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from random import uniform
 from threading import Event as Flag
@@ -82,6 +82,15 @@ class _Looked:
     device: Device
 
 
+@dataclass(frozen=True, slots=True)
+class _Made:
+    """What brokers should remember of a house, in each convention."""
+
+    house: House
+    alive: bool
+    kept: Sequence[Mapping[str, str]]
+
+
 class Hub:
     """Shows a site from `start` to `close`. `faulted` says why nothing can be switched on."""
 
@@ -104,6 +113,7 @@ class Hub:
             for number, convention in enumerate(self._conventions)
         ]
         self._packs: dict[str, _Looked] = {}
+        self._made: _Made | None = None
         self._full: dict[str, Moment | None] = {}
         self._answer, self._dropped, self._told_s = "", 0, monotonic()
         self._house = self._look(monotonic())
@@ -182,8 +192,11 @@ class Hub:
 
     def _shown(self, now_s: float) -> None:
         alive = now_s - self._told_s < SILENT_S
-        for line, convention in zip(self._lines, self._conventions, strict=True):
-            line.pump(convention.wanted(self._house, alive=alive))
+        if self._made is None or (self._made.house, self._made.alive) != (self._house, alive):
+            kept = [convention.wanted(self._house, alive=alive) for convention in self._conventions]
+            self._made = _Made(self._house, alive, kept)
+        for line, kept_there in zip(self._lines, self._made.kept, strict=True):
+            line.pump(kept_there)
 
     def _look(self, now_s: float) -> House:
         world, places = self._world, self._places

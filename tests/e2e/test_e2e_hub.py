@@ -75,6 +75,10 @@ class Client:
         else:
             self._kept.pop(topic, None)
 
+    def forget(self) -> None:
+        """As a client that begins anew."""
+        self._kept.clear()
+
     def kept(self) -> dict[str, str]:
         """What the broker remembers."""
         return dict(self._kept)
@@ -371,4 +375,20 @@ def test_a_flood_of_orders_is_bounded(stage: Stage) -> None:
     log = stage.run("log", "--all", "--last", 10_000).flat()
     entered = log.count("soc 5")
     assert 1 <= entered <= 60, f"{entered}: a minute's worth at most, and some of it"
+    sound(service)
+
+
+@side_by_side
+def test_a_broker_that_forgot_everything_is_told_it_again(stage: Stage) -> None:
+    """mosquitto as these tests run it keeps nothing over a restart."""
+    service, client = shown(stage)
+    before = client.kept().keys()
+    stage.broker.kill()
+    service.awaits("the hub")
+    client.forget()
+    stage.broker.start()
+    eventually(lambda: client.kept().get(LINK) == "online", "it is there again", 60)
+    eventually(lambda: client.kept().get(f"{ROOT}/$state") == "ready", "in both conventions", 60)
+    eventually(lambda: client.kept().keys() == before, "and whole")
+    assert list(tree_faults(client.homie(), "homie")) == []
     sound(service)
