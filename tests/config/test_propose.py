@@ -8,7 +8,7 @@ import tomllib
 from collections.abc import Mapping
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from carerules.adapters import (
@@ -150,6 +150,7 @@ def test_names_are_told_apart_and_can_be_spoken_of() -> None:
 TOPIC = st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\0"), max_size=60)
 
 
+@settings(deadline=None)  # the machine that runs the tests may be busy
 @given(st.dictionaries(
     st.one_of(TOPIC, TOPIC.map(lambda t: f"{t}/telemetry"), TOPIC.map(lambda t: f"{t}/state")),
     st.one_of(st.binary(max_size=80), st.sampled_from([PACK, ROOM, GENERIC, RPC, b"on", b"21"])),

@@ -15,6 +15,7 @@ from carerules.hub import NOWHERE, Convention, Order, entry_of, is_stop
 
 SITE = make_site(("heron", "Egret_1"), ("A", "B"))
 NOW = datetime(2026, 12, 5, 8, tzinfo=UTC)
+SHOWN = house(stage().world)
 HERE = places(stage(packs=("heron", "Egret_1"), stations=("A", "B")).world)
 
 
@@ -70,8 +71,8 @@ def test_what_is_no_order_is_refused_in_one_line(
     assert "\n" not in found.show().removesuffix("\n")
 
 
-@given(st.sampled_from([d.place for d in house(stage().world).devices] + ["pack-x", ""]),
-       st.one_of(st.sampled_from([f"{p.group.value}/{p.id}" for d in house(stage().world).devices
+@given(st.sampled_from([d.place for d in SHOWN.devices] + ["pack-x", ""]),
+       st.one_of(st.sampled_from([f"{p.group.value}/{p.id}" for d in SHOWN.devices
                                   for p in d.properties]), st.text(max_size=30)),
        st.text(max_size=250))  # fmt: skip
 def test_any_words_are_an_entry_or_a_refusal(place: str, prop: str, text: str) -> None:
@@ -86,8 +87,7 @@ def test_any_words_are_an_entry_or_a_refusal(place: str, prop: str, text: str) -
 def test_any_topic_is_an_order_of_ours_or_none(
     convention: Convention, topic: str, payload: str
 ) -> None:
-    shown = house(stage().world)
-    order = convention.order(shown, topic, payload)
+    order = convention.order(SHOWN, topic, payload)
     assert order is None or convention.concerns(topic)
 
 
