@@ -9,12 +9,15 @@ from __future__ import annotations
 import os
 import shutil
 import sqlite3
+from collections.abc import Callable
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from carerules.adapters import schema, store
+from carerules.adapters.leaves import leaf_rows
+from carerules.adapters.records import RecordError, load_event, load_outcome
 from carerules.domain.ports import JournalError
 
 PAGES_A_STEP = 256  # a MiB at a time: the service gets its turn at the file in between
@@ -97,9 +100,10 @@ def salvage(path: Path, to: Path) -> Saved:
             for table in TABLES:
                 target.execute("BEGIN")
                 rows[table], sound = _rescued(source, target, table)
-                target.execute("COMMIT")
                 if not sound:
                     damaged.append(table)
+                    rows[table] += _off_leaves(legible or path, target, table)
+                target.execute("COMMIT")
             # An outcome without its event has nothing to hang on.
             target.execute("DELETE FROM outcomes WHERE event_seq NOT IN (SELECT seq FROM events)")
             # A state kept may rest on events that are lost: what is known is worked out anew.
@@ -194,6 +198,35 @@ def _rescued(
             sound = False
             after, lost = after + 1, lost + 1
     return saved, False
+
+
+_LOADS: dict[str, Callable[[str, str], object]] = {
+    "events": load_event,
+    "outcomes": load_outcome,
+}
+
+
+def _off_leaves(source: Path, target: sqlite3.Connection, table: str) -> int:
+    """Rows that no page leads to any more, and that read as what they are; how many.
+
+    Events and outcomes have their kind and body in the same places, and no kind in common.
+    """
+    load, saved = _LOADS.get(table), 0
+    if load is None:
+        return 0
+    for number, values in leaf_rows(source):
+        match values:
+            case (None, int() as moment, str() as kind, str() as body) if number > 0:
+                try:
+                    load(kind, body)
+                except RecordError:
+                    continue
+                row = (number, moment, kind, body)
+                done = target.execute(f"INSERT OR IGNORE INTO {table} VALUES (?, ?, ?, ?)", row)
+                saved += done.rowcount
+            case _:
+                continue
+    return saved
 
 
 def _read_only(path: Path) -> sqlite3.Connection:

@@ -89,7 +89,7 @@ def can_be_gone_on_with(saved: Path) -> None:
 
 def test_any_one_page_of_zeros(sound: Path, tmp_path: Path) -> None:
     """Every page in turn: refused with the command that saves; what is saved is true, and it is
-    nearly all but where the page is a table's first."""
+    nearly all, also where the page is a table's first, from which all others are found."""
     folder = tmp_path / "x"
     folder.mkdir()
     lost: list[int] = []
@@ -104,15 +104,15 @@ def test_any_one_page_of_zeros(sound: Path, tmp_path: Path) -> None:
         assert "`carerules journal salvage saved.db`" in said
         saved = salvage(path, to)
         assert path.read_bytes() == content
-        events, _ = rows_of(to)
+        events, outcomes = rows_of(to)
+        assert len(outcomes) == saved.rows["outcomes"] or len(events) < ROWS
+        assert len(outcomes) > 0.8 * ROWS, "each hangs on its event"
         assert all(events[n] == Sample(n, n, "heron", (Value("pack.soc", 80.0),), "feed")
                    for n in events)  # fmt: skip
         assert len(events) == saved.rows["events"]
         lost.append(ROWS - len(events))
         can_be_gone_on_with(to)
-    # The first page of the events: from it all others are found.
-    assert sum(n == ROWS for n in lost) == 1
-    assert sorted(lost)[-2] < 0.1 * ROWS
+    assert max(lost) < 0.1 * ROWS
 
 
 @pytest.mark.parametrize("compacted", [False, True])
