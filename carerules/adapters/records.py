@@ -144,6 +144,16 @@ _OUTCOMES = Records(OUTCOME_KINDS)
 _ENTRIES = Records(ENTRY_KINDS)
 
 
+_KIND_OF: Mapping[type, str] = {
+    of: kind for kinds in (EVENT_KINDS, OUTCOME_KINDS) for kind, of in kinds.items()
+}
+
+
+def kind_of(record: Event | Outcome) -> str:
+    """The kind under which the journal keeps it."""
+    return _KIND_OF[type(record)]
+
+
 def dump_event(record: Event) -> tuple[str, str]:
     """An event's kind and body."""
     return _EVENTS.dump(record)

@@ -69,6 +69,7 @@ def address(door: BoardDoor) -> str:
 @contextmanager
 def board_beside(
     site: SiteFile, door: BoardDoor | None, service: Service, wake: Callable[[], None],
+    say: Callable[[str], None],
     drops: Callable[[], Mapping[str, int]] | None = None,
     letters: Callable[[], int] | None = None,
 ) -> Iterator[None]:  # fmt: skip
@@ -101,7 +102,7 @@ def board_beside(
 
     listener = _listener(site, door, of_service, wake)
     listener.start()
-    click.echo(f"the board: {address(door)}")
+    say(f"the board: {address(door)}")
     try:
         yield
     finally:

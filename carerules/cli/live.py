@@ -17,10 +17,10 @@ import click
 from carerules.adapters import HOST, AddressError, JournalBusy, LineClock, SqliteJournal, Supervisor
 from carerules.cli.boarding import board_beside, door_of
 from carerules.cli.common import FAILED, refuse, utter
-from carerules.cli.narrator import Narrator, page_width, wrapped
 from carerules.cli.sites import journal_path, site_at
 from carerules.cli.texts import show_findings
 from carerules.cli.virtual import keep_truth, take_up_truth, virtual_outside, virtual_world
+from carerules.cli.voice import Style, Voice, greet, voice_of
 from carerules.config import SiteFile
 from carerules.domain.decision import Notice, Outcome
 from carerules.domain.event import Event, Placed, Started, Stopped, Tick, UsePlanned
@@ -46,12 +46,6 @@ from carerules.service.run import LEAVE_WITHIN
 
 ENDING = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 """What asks it to leave: a person, a supervisor, a terminal that closes."""
-CAUTIONS = (
-    "carerules is not a protective device. Each load needs its own low-voltage cut-off; packs need "
-    "a fire-proof place, a smoke alarm and a person. The maker's instructions come first."
-)
-
-
 ANCHOR_EVERY = 30 * SECOND
 """Where nothing else is to be made durable, the clock's anchor is, so seldom: each commit wears a
 card out, and after a reboot with a wall clock that stands the line is behind by this at most."""
@@ -83,10 +77,13 @@ class AnchoredJournal:
               help="Virtual time over real time (virtual sites only).")  # fmt: skip
 @click.option("--board", "listen", metavar="HOST:PORT",
               help="Serve the page there, as `[board]` in the site file would.")  # fmt: skip
+@click.option("--log", "style", type=click.Choice(["words", "json"]), default="words",
+              envvar="CARERULES_LOG",
+              help="How it tells: in words, or as a line of JSON each (docs/json.md).")  # fmt: skip
 @click.option("--for", "for_days", type=click.FloatRange(min=0, min_open=True), metavar="DAYS",
               help="Leave after so many days on the site's line.")  # fmt: skip
 def run_command(
-    site_path: Path, speed: float | None, listen: str | None, for_days: float | None
+    site_path: Path, speed: float | None, listen: str | None, style: Style, for_days: float | None
 ) -> None:
     """Run a site: listen, decide, switch, tell. Ctrl-C brings everything off and ends.
 
@@ -109,7 +106,7 @@ def run_command(
     try:
         journal.save_plan(rules.fingerprint, rules.loaded.sources)
         run = _virtual if site.virtual is not None else _real
-        wrong = run(site, rules.setup, journal, speed, for_days)
+        wrong = run(site, rules.setup, journal, speed, for_days, style)
     except JournalError as error:
         refuse(str(error), *_brought_off(site), status=FAILED)
     finally:
@@ -134,8 +131,9 @@ def _brought_off(site: SiteFile) -> list[str]:
 
 
 def _virtual(
-    site: SiteFile, setup: Setup, journal: SqliteJournal, speed: float | None, days: float | None
-) -> list[str]:
+    site: SiteFile, setup: Setup, journal: SqliteJournal, speed: float | None, days: float | None,
+    style: Style,
+) -> list[str]:  # fmt: skip
     assert site.virtual is not None
     world = virtual_world(site)
     known = restore(journal, setup, world.now)
@@ -145,9 +143,10 @@ def _virtual(
                f"move `{site.state}` away to begin anew")  # fmt: skip
     pace = speed if speed is not None else site.virtual.speed
     outside = virtual_outside(world, pace)
-    _head(site, f"VIRTUAL SITE, seed {world.seed}, at {pace:g} times real time: packs, plugs and "
-                "room are simulated, nothing real is switched")  # fmt: skip
-    service = _service(known, outside, journal, journal, idle=max(SECOND, round(pace * SECOND)))
+    service, voice = _service(known, outside, journal, journal, style,
+                              idle=max(SECOND, round(pace * SECOND)))  # fmt: skip
+    greet(voice, site, f"VIRTUAL SITE, seed {world.seed}, at {pace:g} times real time: packs, "
+                       "plugs and room are simulated, nothing real is switched")  # fmt: skip
 
     def snapshot(now: World) -> None:
         journal.save_snapshot(journal.last_seq, dump_world(now))
@@ -161,13 +160,14 @@ def _virtual(
     def wake() -> None:
         outside.inject(Tick(outside.now()))
 
-    with board_beside(site, site.board, service, wake):
-        return _serve(service, first, wake, days)
+    with board_beside(site, site.board, service, wake, voice.say):
+        return _serve(service, voice, first, wake, days)
 
 
 def _real(
-    site: SiteFile, setup: Setup, journal: SqliteJournal, speed: float | None, days: float | None
-) -> list[str]:
+    site: SiteFile, setup: Setup, journal: SqliteJournal, speed: float | None, days: float | None,
+    style: Style,
+) -> list[str]:  # fmt: skip
     del speed
     clock = LineClock(journal.clock())
     offset = clock.offset()
@@ -179,10 +179,10 @@ def _real(
         outside = RealOutside(site, clock, serves=True)
     except AddressError as error:
         refuse(str(error))
-    _head(site, _ways(site))
     anchored = AnchoredJournal(journal, clock)
     courier = Courier(journal_path(site), site, outside.now, outside.inbox.put)
-    service = _service(known, outside, anchored, journal, idle=SECOND)
+    service, voice = _service(known, outside, anchored, journal, style, idle=SECOND)
+    greet(voice, site, _ways(site))
 
     def snapshot(now: World) -> None:
         journal.save_snapshot(journal.last_seq, dump_world(now))
@@ -203,9 +203,10 @@ def _real(
         if first_time:
             first += [Placed(now, pack, station) for pack, station in site.places.items()]
         read_again = _reader(site, service, journal, clock)
-        with board_beside(site, site.board, service, outside.wake,
+        with board_beside(site, site.board, service, outside.wake, voice.say,
                           lambda: outside.inbox.dropped, courier.waiting):  # fmt: skip
-            return _serve(service, first, outside.wake, days, read_again, lambda: outside.hears)
+            return _serve(service, voice, first, outside.wake, days, read_again,
+                          lambda: outside.hears)  # fmt: skip
     finally:
         courier.close()
         if hub is not None:
@@ -266,15 +267,18 @@ def _also_urged(tell: Teller, service: Service, courier: Courier) -> Teller:
 
 def _service(
     world: World, outside: Outside, journal: AnchoredJournal | SqliteJournal,
-    file: SqliteJournal, *, idle: int,
-) -> Service:  # fmt: skip
-    return Service(
-        world, outside, journal, Narrator(HOST.awake_ms), desk=Desk(file, HOST.awake_ms), idle=idle
-    )
+    file: SqliteJournal, style: Style, *, idle: int,
+) -> tuple[Service, Voice]:  # fmt: skip
+    voice = voice_of(style, lambda: service.world)
+    service = Service(
+        world, outside, journal, voice, desk=Desk(file, HOST.awake_ms), idle=idle
+    )  # fmt: skip
+    return service, voice
 
 
 def _serve(
     service: Service,
+    voice: Voice,
     first: Sequence[Event],
     wake: Callable[[], None],
     days: float | None,
@@ -320,29 +324,16 @@ def _serve(
         for number, handler in before.items():
             signal.signal(number, handler)
         supervisor.close()
-    return _at_the_end(service)
+    return _at_the_end(service, voice)
 
 
-def _at_the_end(service: Service) -> list[str]:
+def _at_the_end(service: Service, voice: Voice) -> list[str]:
     plugs = service.world.plugs
     wrong = [service.faulted] if service.faulted else []
     if not all_off(service.world):
         left = [name for name, plug in plugs.items() if plug.on or not plug.proven_off]
         wrong.append(f"NOT read back off: {', '.join(left)}: go there and pull the plug by hand")
     elif plugs:
-        click.echo(
-            f"{'the plug was' if len(plugs) == 1 else f'all {len(plugs)} plugs'} read back off"
-        )
+        voice.say(f"{'the plug was' if len(plugs) == 1 else f'all {len(plugs)} plugs'} "
+                  "read back off")  # fmt: skip
     return wrong
-
-
-def _head(site: SiteFile, what: str) -> None:
-    packs, stations = len(site.site.packs), len(site.site.stations)
-    click.echo(
-        f"{site.site.name}: {packs} pack{'s' * (packs != 1)}, "
-        f"{stations} station{'s' * (stations != 1)}"
-    )
-    for text in (what, CAUTIONS):
-        for line in wrapped(text, page_width()):
-            click.echo(line)
-    click.echo("Ctrl-C brings everything off and ends.\n")

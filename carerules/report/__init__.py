@@ -21,6 +21,7 @@ from carerules.report.month import Month
 from carerules.report.month_page import month_lines, month_page
 from carerules.report.month_shapes import MonthShape
 from carerules.report.page import Paint, fold, plain, show_at, show_s
+from carerules.report.saying import SaidShape, record, records_of
 from carerules.report.shapes import (
     ForecastShape,
     HealthShape,
@@ -71,6 +72,7 @@ __all__ = [
     "PackShape",
     "Paint",
     "RuleShape",
+    "SaidShape",
     "Sheet",
     "StationShape",
     "StatusShape",
@@ -99,6 +101,8 @@ __all__ = [
     "nearest_codes",
     "pack_now",
     "plain",
+    "record",
+    "records_of",
     "said",
     "seen_words",
     "sheet_pages",

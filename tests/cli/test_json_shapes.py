@@ -19,6 +19,7 @@ from carerules.report import (
     HealthShape,
     LogShape,
     MonthShape,
+    SaidShape,
     StatusShape,
     TimelineShape,
     UsesShape,
@@ -32,7 +33,7 @@ DOCS = (Path(__file__).parents[2] / "docs" / "json.md").read_text("utf-8")
 SHAPES: dict[str, type[shapes.Shape]] = {
     "status": StatusShape, "why": WhyShape, "log": LogShape, "use list": UsesShape,
     "timeline": TimelineShape, "forecast": ForecastShape, "health": HealthShape,
-    "report": MonthShape,
+    "report": MonthShape, "run": SaidShape,
 }  # fmt: skip
 
 COMMANDS = [
@@ -124,7 +125,7 @@ def test_every_shape_is_in_an_example_with_all_its_fields() -> None:
     shown = {key for text in examples().values() for key, _ in keys(json.loads(text))}
     wanted = {
         field
-        for shape in [*vars(shapes).values(), *vars(month_shapes).values()]
+        for shape in [SaidShape, *vars(shapes).values(), *vars(month_shapes).values()]
         if isinstance(shape, type) and issubclass(shape, shapes.Shape)
         for field in shape.model_fields
     }
