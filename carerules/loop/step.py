@@ -110,7 +110,7 @@ def next_due(world: World) -> Moment:
         if jobs_go_on and state.jobs_due < due:
             due = state.jobs_due
     for plug in world.plugs.values():
-        if not plug.proven_off:
+        if plug.on_at is not None or plug.off_at is not None:
             due = min(due, plug_due(plug, now))
     if world.starting_since is not None:
         due = min(due, world.starting_since + START_WITHIN)

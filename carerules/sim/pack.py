@@ -151,6 +151,10 @@ def _moved(kind: CellKind, spreads: float) -> tuple[float, ...]:
     return (*moved, 1.0)
 
 
+LEAK_EACH_S = 600.0
+"""How often a pack that lies counts what leaked: some thousandths of a point of charge."""
+
+
 class PackTruth:
     """One pack as it really is.
 
@@ -158,6 +162,7 @@ class PackTruth:
     share of its own capacity, and may leave 0 to 1 when the pack is abused. `rest_v` is each
     cell's rest voltage, `pair_v` what the pair adds, `current_a` what flows now. `in_wh`,
     `out_wh`, `in_ah`, `out_ah` and `lost_wh` (heat) are counted at the pack's leads since it began.
+    While nothing flows, `charges` may lag behind by what leaks in `LEAK_EACH_S`.
     """
 
     def __init__(self, nature: PackNature, *, soc: float, temperature_c: float = ROOM_C) -> None:
@@ -182,6 +187,7 @@ class PackTruth:
         self.rest_v = [0.0] * nature.cells
         self.rest_sum_v = 0.0
         self._slope_v_per_as = 0.0
+        self.leaked_s = 0.0
         self._settle(0.0, 0.0)
 
     # ---- what it shows ----------------------------------------------------------------------
@@ -266,7 +272,9 @@ class PackTruth:
             self.lost_wh += heat_w * dt_s / 3_600
         else:
             pair_mean_v = heat_w = 0.0
-        self._settle(current_a, dt_s)
+        self.leaked_s += dt_s
+        if current_a or self.leaked_s >= LEAK_EACH_S:
+            self._settle(current_a, dt_s)
         if current_a:
             ah = current_a * dt_s / 3_600
             mean_v = (before_v + self.rest_sum_v) / 2 + current_a * nature.ohm + pair_mean_v
@@ -285,10 +293,10 @@ class PackTruth:
         charges, rest_v, per_as, leaks = self.charges, self.rest_v, self._per_as, self._leak_per_s
         fractions, volts, slopes = self._fractions, self._volts, self._slopes
         last = len(fractions) - 1
-        moved_as = current_a * dt_s
+        moved_as, leaked_s, self.leaked_s = current_a * dt_s, self.leaked_s, 0.0
         total_v = slope_sum = 0.0
         for k, charge in enumerate(charges):
-            charge += moved_as * per_as[k] - leaks[k] * dt_s  # noqa: PLW2901  the new charge
+            charge += moved_as * per_as[k] - leaks[k] * leaked_s  # noqa: PLW2901  the new charge
             charges[k] = charge
             # Outside the curve the first and the last stretch go on, down to no voltage at all.
             i = bisect_right(fractions, charge, 1, last) - 1
@@ -305,7 +313,8 @@ class PackTruth:
 
     def snapshot(self) -> Plain:
         """Everything that changes, as plain JSON."""
-        return {"charges": list(self.charges), **{name: getattr(self, name) for name in _KEPT}}
+        kept = {name: getattr(self, name) for name in (*_KEPT, "leaked_s")}
+        return {"charges": list(self.charges), **kept}
 
     def restore(self, kept: Mapping[str, object]) -> None:
         """Go on from a snapshot of a pack of the same nature."""
@@ -316,7 +325,9 @@ class PackTruth:
         self.charges = [number({"charge": charge}, "charge") for charge in charges]
         for name in _KEPT:
             setattr(self, name, number(kept, name))
+        self.leaked_s = 0.0
         self._settle(0.0, 0.0)
+        self.leaked_s = number(kept, "leaked_s", 0.0)
 
 
 _KEPT = (
