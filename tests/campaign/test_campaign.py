@@ -108,7 +108,7 @@ def test_nights_over_two_processes_come_out_the_same_and_in_order() -> None:
 def test_the_command_sums_up() -> None:
     run = CliRunner().invoke(main, ["campaign", "--nights", "5", "--seed", "2", "--json"])
     assert run.exit_code == 0, run.output
-    told = json.loads(run.output)
+    told = json.loads(run.stdout)
     assert (told["nights"], told["violations"]) == (5, 0)
     assert told["nights_per_s"] > 0
     assert told["at_most_share"] == pytest.approx(3 / 5)

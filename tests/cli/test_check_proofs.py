@@ -75,7 +75,7 @@ def test_a_chemistry_of_the_sites_own_is_proved_with(tmp_path: Path) -> None:
     text = shipped_text.replace('name = "lipo"', 'name = "own"')
     (tmp_path / "own.toml").write_text(text, "utf-8")
     found = checked(tmp_path, "own.toml", "3.4 V", 30, "--json")
-    assert "proved apart, by the cells' model" in json.loads(found.output)["proofs"]
+    assert "proved apart, by the cells' model" in json.loads(found.stdout)["proofs"]
     head, points = text.split("points = [", 1)
     points, tail = points.split("\n]", 1)
     wider = [
@@ -85,7 +85,7 @@ def test_a_chemistry_of_the_sites_own_is_proved_with(tmp_path: Path) -> None:
     ]
     (tmp_path / "own.toml").write_text(head + "points = [\n" + "\n".join(wider) + "\n]" + tail)
     found = checked(tmp_path, "own.toml", "3.4 V", 30, "--json")
-    assert "may step in while it runs, by the cells' model" in json.loads(found.output)["proofs"]
+    assert "may step in while it runs, by the cells' model" in json.loads(found.stdout)["proofs"]
 
 
 def test_each_pack_has_the_cells_of_its_chemistry(tmp_path: Path) -> None:

@@ -36,7 +36,7 @@ def story(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Story]:
 def flat(story: Story, *words: str) -> dict[str, Any]:
     shown = story.run("forecast", *words, "--json")
     assert shown.exit_code == 0, shown.output
-    said: dict[str, Any] = json.loads(shown.output)
+    said: dict[str, Any] = json.loads(shown.stdout)
     return said
 
 

@@ -7,13 +7,16 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from reading_kit import FULL, Story, begin, draining_heron, full_heron
 
+from carerules.cli import health
 from carerules.domain.decision import Marked
 from carerules.domain.event import Placed, PlugReport, Sample, Tick, Value
 from carerules.domain.moment import DAY, HOUR, MINUTE, SECOND
+from carerules.report import health_of
 
 
 @pytest.fixture(scope="module")
@@ -38,7 +41,7 @@ def story(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Story]:
 def test_it_says_what_was_measured(story: Story) -> None:
     shown = story.run("health", "heron", "--json")
     assert shown.exit_code == 0, shown.output
-    (pack,) = json.loads(shown.output)["packs"]
+    (pack,) = json.loads(shown.stdout)["packs"]
     assert pack["capacity_measured"] == 8
     assert pack["capacity_ah"] == pytest.approx(15.75)  # the median of the last five
     # 0.05 Ah a week on 16 Ah: 16.3 points a year
@@ -47,6 +50,21 @@ def test_it_says_what_was_measured(story: Story) -> None:
     assert pack["imbalance_v"] == pytest.approx(0.1)
     assert pack["imbalance_percent"] > 5
     assert pack["lying"]["above_80_percent_s"] >= 86_400  # full for a day before the drain
+
+
+def test_what_goes_to_standard_error_is_not_in_the_json(
+    story: Story, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Any thread of the process may write there meanwhile: who reads JSON reads standard output."""
+
+    def noisy(*about: Any) -> Any:
+        print("a library has something to say", file=sys.stderr)
+        return health_of(*about)
+
+    monkeypatch.setattr(health, "health_of", noisy)
+    shown = story.run("health", "heron", "--json")
+    assert "something to say" in shown.stderr
+    assert json.loads(shown.stdout)["packs"][0]["capacity_measured"] == 8
 
 
 def test_it_fits_a_terminal_and_promises_nothing(story: Story) -> None:
@@ -86,7 +104,7 @@ def test_energy_at_the_plug_counts_where_no_current_is_measured(
     shown = story.run("health", "heron", "--json")
     words = story.run("health", "heron").output
     story.close()
-    (pack,) = json.loads(shown.output)["packs"]
+    (pack,) = json.loads(shown.stdout)["packs"]
     assert pack["capacity_by_energy"] is True
     # 193 Wh at 23.8 V are 8.1 Ah, half of the label
     assert abs(pack["capacity_ah"] - 16) < 2 * pack["capacity_spread_ah"]
@@ -126,7 +144,7 @@ def test_a_resistance_that_rises_is_told(tmp_path: Path) -> None:
             values = (Value("pack.current", amps), Value("pack.voltage", volts, 0.01))
             story.go(Sample(now, now, "heron", values, "its electronics"))
     story.snapshot()
-    flat = json.loads(story.run("health", "heron", "--json").output)["packs"][0]
+    flat = json.loads(story.run("health", "heron", "--json").stdout)["packs"][0]
     words = " ".join(story.run("health", "heron").output.split())
     named = health_row(story.run("status", "heron").output)
     story.close()
@@ -159,7 +177,7 @@ def test_the_status_of_a_pack_says_its_health(story: Story) -> None:
     assert row.startswith("15.7 Ah, 98 ± 1 % of the label; cells ")
     assert row.endswith(" points apart at rest; cell 3 is WEAK")
     assert max(map(len, shown.splitlines())) <= 80
-    flat = json.loads(story.run("status", "heron", "--json").output)["packs"][0]["health"]
+    flat = json.loads(story.run("status", "heron", "--json").stdout)["packs"][0]["health"]
     assert flat["capacity_percent"] == pytest.approx(100 * 15.65 / 16)
     assert flat["imbalance_percent"] > 5
 

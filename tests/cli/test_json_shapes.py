@@ -86,8 +86,8 @@ def test_what_is_printed_is_of_its_shape(story: Story, name: str, words: tuple[s
     shown = story.run(*words, "--json")
     assert shown.exit_code == 0
     shape = SHAPES[name].model_validate_json(shown.output, strict=True)
-    assert json.loads(shape.model_dump_json()) == json.loads(shown.output)
-    assert json.loads(shown.output)["shape"] == 1
+    assert json.loads(shape.model_dump_json()) == json.loads(shown.stdout)
+    assert json.loads(shown.stdout)["shape"] == 1
 
 
 def keys(flat: Any) -> Iterator[tuple[str, Any]]:
@@ -107,7 +107,7 @@ TIMES = {"now", "at", "since", "start", "heard", "on_since", "fires_at", "last_w
 
 @pytest.mark.parametrize(("name", "words"), COMMANDS, ids=str)
 def test_times_carry_their_offset(story: Story, name: str, words: tuple[str, ...]) -> None:
-    flat = json.loads(story.run(*words, "--json").output)
+    flat = json.loads(story.run(*words, "--json").stdout)
     times = [value for key, value in keys(flat) if key in TIMES and value is not None]
     assert times
     for text in times:

@@ -128,14 +128,14 @@ def test_what_is_barred_stopped_refused_and_left_out_is_said(tmp_path: Path) -> 
     assert "everything is stopped (a person): `carerules release site` when looked at" in shown
     assert "1 message or entry refused; 1 sample left out as too late" in shown
     assert "quarantined: seen at 2.40 V a cell" in shown
-    flat = json.loads(story.run("status", "--json").output)
+    flat = json.loads(story.run("status", "--json").stdout)
     assert (flat["refused"], flat["left_out"], flat["stopped"]) == (1, 1, "a person")
     assert flat["packs"][1]["barred"].startswith("quarantined")
 
 
 def test_one_pack_alone_comes_with_its_station_alone(tmp_path: Path) -> None:
     story = full_heron(tmp_path)
-    flat = json.loads(story.run("status", "egret", "--json").output)
+    flat = json.loads(story.run("status", "egret", "--json").stdout)
     assert [pack["pack"] for pack in flat["packs"]] == ["egret"]
     assert [station["station"] for station in flat["stations"]] == ["B"]
 
@@ -153,7 +153,7 @@ def test_every_line_fits_eighty_columns_and_carries_no_colour(tmp_path: Path) ->
 def test_whether_a_service_runs_is_read_off_the_lock(tmp_path: Path) -> None:
     story = full_heron(tmp_path)
     assert owner_of(story.journal_path) == os.getpid()
-    flat = json.loads(story.run("status", "--json").output)
+    flat = json.loads(story.run("status", "--json").stdout)
     assert flat["service"] == {
         "running": True, "pid": os.getpid(), "last_wrote": "2026-11-30T18:02:00Z",
     }  # fmt: skip
@@ -161,7 +161,7 @@ def test_whether_a_service_runs_is_read_off_the_lock(tmp_path: Path) -> None:
     assert owner_of(story.journal_path) is None
     shown = story.run("status").output
     assert "no service runs; one last wrote Mon 30 Nov 18:02" in shown
-    flat = json.loads(story.run("status", "--json").output)
+    flat = json.loads(story.run("status", "--json").stdout)
     assert flat["service"]["running"] is False
 
 

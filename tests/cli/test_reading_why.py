@@ -411,7 +411,7 @@ def test_what_does_not_fit_is_refused_in_one_line(
 
 def test_json_is_what_a_program_reads(tmp_path: Path) -> None:
     story = draining_heron(tmp_path)
-    flat = json.loads(story.run("why", "heron", "--json").output)
+    flat = json.loads(story.run("why", "heron", "--json").stdout)
     assert flat["shape"] == 1
     assert flat["at"] == "2026-12-01T18:01:01Z"
 
