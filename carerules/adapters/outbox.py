@@ -42,9 +42,7 @@ class OutboxFile:
     def __init__(self, path: Path) -> None:
         """Raises `JournalError`. The owner of the journal may have it open in this process."""
         self._path = path
-        with store.faults(path):
-            again = path.is_file()  # made by the journal, which a service has open here
-        self._database = store.connect(path, owner=False, again=again)
+        self._database = store.connect(path, owner=False)
         self._incidents: TypeAdapter[Incident] = TypeAdapter(Incident)
 
     def close(self) -> None:

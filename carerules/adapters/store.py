@@ -9,9 +9,11 @@ import fcntl
 import os
 import sqlite3
 import time
+from collections import Counter
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
+from threading import RLock
 
 from carerules.adapters import schema
 from carerules.domain.ports import JournalError
@@ -83,23 +85,46 @@ def owner_of(path: Path) -> int | None:
         os.close(descriptor)
 
 
-def connect(path: Path, *, owner: bool, again: bool = False) -> sqlite3.Connection:
+class _Connection(sqlite3.Connection):
+    """A connection that is counted for as long as it is open."""
+
+    counted: Path | None = None
+
+    def close(self) -> None:
+        """Let go of the file."""
+        with _GUARD:
+            super().close()
+            if self.counted is not None:
+                _OPEN_HERE[self.counted] -= 1
+                self.counted = None
+
+
+_GUARD = RLock()
+_OPEN_HERE: Counter[Path] = Counter()
+"""How many connections this process has to each file."""
+
+
+def connect(path: Path, *, owner: bool) -> sqlite3.Connection:
     """Open the file, make or migrate its tables; raises `JournalError` naming file and mend.
 
-    `again`: this process has it open already. The file is then touched by SQLite alone: closing any
-    other descriptor of it would let go of all of the process's locks on it (fcntl(2)), and the next
+    Where this process has it open already, it is touched by SQLite alone: closing any other
+    descriptor of it would let go of all of the process's locks on it (fcntl(2)), and the next
     program to leave would take the -wal away under us (sqlite.org/howtocorrupt.html, 2.2).
     """
-    database: sqlite3.Connection | None = None
+    database: _Connection | None = None
     try:
-        with faults(path):
-            if not again:
+        with _GUARD, faults(path):
+            known = path.resolve()
+            if not _OPEN_HERE[known] or not path.is_file():
                 _make_folder(path.parent)
                 _make_file(path)
                 _look(path, thoroughly=owner)
             database = sqlite3.connect(
-                path, timeout=BUSY_MS / 1_000, isolation_level=None, check_same_thread=False
-            )
+                path, timeout=BUSY_MS / 1_000, isolation_level=None, check_same_thread=False,
+                factory=_Connection,
+            )  # fmt: skip
+            _OPEN_HERE[known] += 1
+            database.counted = known
             _prepare(database, path, owner=owner)
         return database
     except BaseException:

@@ -12,6 +12,7 @@ import sqlite3
 import stat
 import subprocess
 import sys
+from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -499,3 +500,27 @@ def test_a_journal_that_is_moved_away_under_its_owner_is_a_fault(tmp_path: Path)
     with pytest.raises(JournalError, match="moved away"):
         journal.check_in_place()
     journal.close()
+
+
+def test_a_second_look_in_this_process_lets_go_of_no_lock(path: Path) -> None:
+    # Source: fcntl(2), and sqlite.org/howtocorrupt.html 2.2: closing any descriptor of a file lets
+    # go of all POSIX locks that the process has on it.
+    service = owned(path)
+    service.write(Tick(1), [])
+    service.commit()
+    SqliteJournal.open(path, owner=False).close()  # a board in the same process takes an entry in
+    another = "from carerules.adapters import SqliteJournal as J; import sys;"
+    leaves = f"{another} J.open(sys.argv[1], owner=False).close()"
+    subprocess.run([sys.executable, "-c", leaves, str(path)], check=True)
+    assert path.with_name(path.name + "-wal").exists()
+    service.write(Tick(2), [])
+    service.commit()
+    counts = f"{another} print(len(list(J.open(sys.argv[1], owner=False).events())))"
+    seen = subprocess.run(
+        [sys.executable, "-c", counts, str(path)], check=True, capture_output=True, text=True
+    )
+    assert seen.stdout == "2\n"
+    service.close()
+    service.close()  # counted once
+    with closing(owned(path)) as again:
+        assert [event.heard for _, event in again.events()] == [1, 2]
