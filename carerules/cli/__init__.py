@@ -17,6 +17,7 @@ from carerules.cli.common import FAILED, refuse
 from carerules.cli.usage import usage_line
 
 COMMANDS: dict[str, tuple[str, str]] = {
+    "new": ("beginning", "Ask five questions, and write a site and rules that check."),
     "run": ("live", "Run a site: listen, decide, switch, tell."),
     "rehearse": ("rehearsal", "Run a virtual site as fast as it goes, and sum up."),
     "campaign": ("campaign", "Play nights of troubles, and look for breaches."),

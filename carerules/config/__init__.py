@@ -4,6 +4,7 @@ Knows the file's shape, and what must hold between its parts. Does not know what
 """
 
 from carerules.config.board import BoardDoor, read_listen
+from carerules.config.draft import Answers, Hands, PackAnswer, PlugAnswer, draft, read_pack
 from carerules.config.hub import HubSettings
 from carerules.config.problem import Problem
 from carerules.config.propose import Known, Proposal, propose
@@ -12,16 +13,22 @@ from carerules.config.schema import site_schema
 from carerules.config.site import SiteFile, VirtualPackStart, VirtualStart
 
 __all__ = [
+    "Answers",
     "BoardDoor",
+    "Hands",
     "HubSettings",
     "Known",
+    "PackAnswer",
+    "PlugAnswer",
     "Problem",
     "Proposal",
     "SiteFile",
     "VirtualPackStart",
     "VirtualStart",
+    "draft",
     "propose",
     "read_listen",
+    "read_pack",
     "read_site",
     "read_site_text",
     "site_schema",

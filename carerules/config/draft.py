@@ -1,0 +1,155 @@
+"""A first site file and its rules, out of five answers.
+
+Knows what a beginner has to say, and the words of both files. Writes nothing anywhere.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from difflib import get_close_matches
+from typing import Literal, NamedTuple
+
+from carerules.adapters import Problem, quoted
+from carerules.shipped import shipped
+
+Hands = Literal["plug", "people", "play"]
+"""Who drains: a plug with a load on it, people by the to-do list, or nobody, for it is a game."""
+
+CELLS_MAX = 60
+_PACK = re.compile(
+    r"(?P<name>[a-z][a-z0-9-]{0,31})\s+(?P<chemistry>[a-z0-9-]+)\s+(?P<cells>\d{1,3})\s*[sS]\s+"
+    r"(?P<number>\d+(?:\.\d+)?)\s*(?P<unit>Ah|mAh)"
+)
+
+
+class PackAnswer(NamedTuple):
+    """One pack, as somebody typed it."""
+
+    name: str
+    chemistry: str
+    cells: int
+    capacity: str
+
+
+@dataclass(frozen=True, slots=True)
+class PlugAnswer:
+    """The plug of the first station: its profile, its variables, and the load on it (W)."""
+
+    profile: str
+    variables: Mapping[str, str]
+    load_w: float
+    broker: str = ""
+    timed: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Answers:
+    """All five."""
+
+    name: str
+    zone: str
+    packs: Sequence[PackAnswer]
+    hands: Hands
+    plug: PlugAnswer | None = None
+    webhook: str = ""
+    start: str = ""
+
+
+def read_pack(text: str, chemistries: Sequence[str]) -> PackAnswer | Problem:
+    """A pack out of a line such as `heron lipo 6S 16 Ah`."""
+    found = _PACK.fullmatch(text.strip())
+    if found is None:
+        return Problem(quoted(text), "name, chemistry, cells in series and capacity",
+                       "as in `heron lipo 6S 16 Ah`")  # fmt: skip
+    chemistry, cells = found["chemistry"], int(found["cells"])
+    if chemistry not in chemistries:
+        close = get_close_matches(chemistry, chemistries, n=1)
+        mend = f"did you mean `{close[0]}`?" if close else f"there are {', '.join(chemistries)}"
+        return Problem(quoted(chemistry), "a chemistry", mend)
+    if not 1 <= cells <= CELLS_MAX:
+        return Problem(f"`{cells}S`", f"1 to {CELLS_MAX} cells in series", "see the label")
+    if float(found["number"]) <= 0:
+        return Problem(f"`{found['number']}`", "a capacity above 0", "see the label")
+    return PackAnswer(found["name"], chemistry, cells, f"{found['number']} {found['unit']}")
+
+
+def draft(answers: Answers) -> dict[str, str]:
+    """The files by their names: `site.toml` and `care.care`."""
+    return {"site.toml": _site(answers), "care.care": _rules(answers)}
+
+
+def _site(answers: Answers) -> str:
+    lines = [
+        "# Read the makers' instructions first. Every key: docs/site-file.md.",
+        "",
+        f"name = {_quoted(answers.name)}",
+        f"zone = {_quoted(answers.zone)}",
+        'rules = ["care.care"]',
+    ]
+    for pack in answers.packs:
+        lines += [
+            "", f"[pack.{pack.name}]", f"chemistry = {_quoted(pack.chemistry)}",
+            f"cells = {pack.cells}", f"capacity = {_quoted(pack.capacity)}",
+        ]  # fmt: skip
+        if answers.hands != "people" and pack is answers.packs[0]:
+            lines.append('place = "bench"')
+    if answers.hands == "play":
+        lines += _station("bench-load", 60.0)
+        lines += ["", "[plug.bench-load]", 'profile = "generic-json"', 'topic = "bench/load"']
+        lines += ["", "# Everything is played, nothing real is switched. Take this table away when",
+                  "# you name real plugs.", "[virtual]", f"start = {answers.start}",
+                  "speed = 600", "crew = true"]  # fmt: skip
+        lines += ["", f"[virtual.pack.{answers.packs[0].name}]", 'soc = "100 %"']
+    elif answers.plug is not None:
+        plug = answers.plug
+        lines += _station("bench-load", plug.load_w)
+        lines += ["", "# Prove its timer before the first night: `carerules doctor --prove`.",
+                  "[plug.bench-load]", f"profile = {_quoted(plug.profile)}"]  # fmt: skip
+        lines += [f"{key} = {_quoted(value)}" for key, value in plug.variables.items()]
+        if not plug.timed:
+            lines += ["# It has no timer of its own: on only while somebody is there.",
+                      "unguarded = true"]  # fmt: skip
+        if plug.broker:
+            host, _, port = plug.broker.partition(":")
+            lines += [
+                "",
+                "[mqtt]",
+                f"host = {_quoted(host)}",
+                *([f"port = {port}"] if port else []),
+            ]
+    if answers.webhook:
+        lines += ["", "[channel.phone]", 'kind = "webhook"', f"url = {_quoted(answers.webhook)}"]
+    return "\n".join([*lines, ""])
+
+
+def _station(plug: str, load_w: float) -> list[str]:
+    return ["", "[station.bench]", f'load = {{ plug = "{plug}", power = "{load_w:g} W" }}']
+
+
+def _rules(answers: Answers) -> str:
+    ready = {one.name.removesuffix(".care") for one in shipped("rules").iterdir()}
+    chemistries = dict.fromkeys(pack.chemistry for pack in answers.packs)
+    lines = [
+        "# What is to be done with these packs. Common practice, no source; the maker's",
+        "# instructions come first. Change what does not suit, e.g. with `with storage = 50 %`.",
+        "",
+    ]
+    lines += [f'use "{name}"' for name in chemistries if name in ready]
+    if "nimh" in chemistries:
+        lines.append('use "nimh-handset"')
+    lines.append('use "inspection"')
+    for name in chemistries:
+        if name not in ready and name != "nimh":
+            lines += ["", f"rule {name}-full on packs where chemistry is {name}",
+                      '    because "a pack left full loses capacity"',
+                      "    when pack.soc >= 95 % for 24 h and time until use > 2 d:",
+                      "        drain to 80 %"]  # fmt: skip
+    return "\n".join([*lines, ""])
+
+
+def _quoted(words: str) -> str:
+    # A TOML basic string is a JSON string (TOML 1.0), but for DEL, which nobody types.
+    return json.dumps(words, ensure_ascii=False)

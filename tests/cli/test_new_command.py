@@ -1,0 +1,151 @@
+"""`carerules new`: whatever is answered, what is written checks; nothing is overwritten."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from carerules.adapters import PlugProfile, Problem, plug_profiles
+from carerules.battery import shipped_chemistries
+from carerules.cli import main
+from carerules.config import (
+    Answers,
+    PackAnswer,
+    PlugAnswer,
+    SiteFile,
+    draft,
+    read_pack,
+    read_site,
+)
+from carerules.service import read_rules
+
+PROFILES = sorted(n for n, one in plug_profiles().items() if isinstance(one, PlugProfile))
+
+
+def new(folder: Path, *answers: str) -> Result:
+    return CliRunner().invoke(
+        main, ["new", str(folder)], input="\n".join([*answers, ""]), catch_exceptions=False
+    )
+
+
+def checked(folder: Path) -> SiteFile:
+    """The site that was written; it and its rules check."""
+    site = read_site(folder / "site.toml")
+    assert isinstance(site, SiteFile), [problem.show() for problem in site]
+    assert read_rules(site).setup is not None
+    shown = CliRunner().invoke(main, ["check", str(folder / "site.toml")])
+    assert shown.exit_code == 0, shown.output
+    assert "hold together" in shown.output
+    return site
+
+
+PACKS = ("heron lipo 6S 16 Ah", "dipper li-ion 4s 10500 mAh", "")
+
+
+def test_a_first_site_is_played(tmp_path: Path) -> None:
+    shown = new(tmp_path / "w", "shed", "Europe/Lisbon", *PACKS, "1", "no")
+    assert shown.exit_code == 0, shown.output
+    site = checked(tmp_path / "w")
+    assert site.virtual is not None
+    assert site.site.packs["dipper"].capacity_ah == 10.5
+    ran = CliRunner().invoke(main, ["rehearse", str(tmp_path / "w" / "site.toml"), "--days", "1"])
+    assert ran.exit_code == 0, ran.output
+    assert "not a protective device" in shown.output
+    assert max(map(len, shown.output.splitlines())) <= 200  # prompts and answers share their lines
+
+
+def test_by_hand_there_is_no_plug(tmp_path: Path) -> None:
+    assert new(tmp_path, "shed", "UTC", *PACKS, "2", "https://hook.example/x").exit_code == 0
+    site = checked(tmp_path)
+    assert not site.site.plugs
+    assert site.virtual is None
+
+
+def test_a_plug_over_a_broker(tmp_path: Path) -> None:
+    shown = new(tmp_path, "shed", "UTC", *PACKS, "3", "generic-json", "shed/load", "80 W",
+                "192.0.2.7:1884", "no")  # fmt: skip
+    assert shown.exit_code == 0, shown.output
+    site = checked(tmp_path)
+    assert site.mqtt is not None
+    assert (site.mqtt.host, site.mqtt.port) == ("192.0.2.7", 1884)
+    assert site.site.stations["bench"].load is not None
+    assert site.site.stations["bench"].load.power_w == 80
+    assert "doctor" in shown.output
+
+
+def test_a_wrong_answer_is_asked_again_with_the_mend(tmp_path: Path) -> None:
+    shown = new(tmp_path, "shed", "Lisbon", "Europe/Lisbon", "heron liop 6S 16 Ah", *PACKS, "9",
+                "1", "http://x", "no")  # fmt: skip
+    assert shown.exit_code == 0, shown.output
+    for said in ("a zone of the IANA database", "did you mean `lipo`?", "1, 2 or 3", "https://"):
+        assert said in shown.output
+    checked(tmp_path)
+
+
+def test_who_has_no_answer_leaves_nothing_behind(tmp_path: Path) -> None:
+    shown = new(tmp_path / "w", "shed", *["nowhere"] * 9)
+    assert shown.exit_code == 2
+    assert "nothing was written" in shown.stderr
+    assert not (tmp_path / "w").exists()
+    assert new(tmp_path / "w", "shed").exit_code == 1  # the input ended: as Ctrl-C
+    assert not (tmp_path / "w").exists()
+
+
+@pytest.mark.parametrize("there", ["site.toml", "care.care"])
+def test_nothing_is_overwritten(tmp_path: Path, there: str) -> None:
+    (tmp_path / there).write_text("mine", encoding="utf-8")
+    shown = new(tmp_path, "shed", "UTC", *PACKS, "1", "no")
+    assert shown.exit_code == 2
+    assert shown.stderr.count("\n") == 1
+    assert (tmp_path / there).read_text("utf-8") == "mine"
+    assert len(list(tmp_path.iterdir())) == 1
+
+
+@pytest.mark.parametrize("chemistry", sorted(shipped_chemistries()))
+@pytest.mark.parametrize("hands", ["play", "people", "plug"])
+def test_each_chemistry_has_rules_that_check(tmp_path: Path, chemistry: str, hands: str) -> None:
+    plug = PlugAnswer("generic-json", {"topic": 'a "b" \\ é'}, 60, "broker.lan")
+    plug = plug if hands == "plug" else None  # type: ignore[assignment]
+    pack = PackAnswer("heron", chemistry, 4, "5 Ah")
+    answers = Answers('the "shed" \\ né', "UTC", [pack], hands, plug, "", "2026-12-01T08:00:00")  # type: ignore[arg-type]
+    if hands == "plug":
+        answers = Answers("s", "UTC", [pack], "plug",
+                          PlugAnswer("generic-json", {"topic": "a/b"}, 60, "x"))  # fmt: skip
+    for name, text in draft(answers).items():
+        (tmp_path / name).write_text(text, encoding="utf-8")
+    checked(tmp_path)
+
+
+@pytest.mark.parametrize("profile", PROFILES)
+def test_each_profile_that_ships_can_be_named(tmp_path: Path, profile: str) -> None:
+    one = plug_profiles()[profile]
+    assert isinstance(one, PlugProfile)
+    answers = ["10.0.0.7" if key == "host" else "1" if key in ("relay", "channel") else "shed/x"
+               for key in one.vars]  # fmt: skip
+    broker = [] if one.call is not None else ["127.0.0.1"]
+    shown = new(tmp_path, "shed", "UTC", *PACKS, "3", profile, *answers, "60", *broker, "no")
+    assert shown.exit_code == 0, shown.output
+    checked(tmp_path)
+
+
+@pytest.mark.parametrize(
+    "typed",
+    ["", "heron", "heron lipo 6 16 Ah", "Heron lipo 6S 16 Ah", "heron lipo 0S 16 Ah",
+     "heron lipo 99S 16 Ah", "heron lipo 6S 0 Ah", "heron lipo 6S 16 Wh", "heron lipo 6S -1 Ah",
+     "heron lead 6S 16 Ah", "a" * 40 + " lipo 6S 16 Ah", "heron lipo 6S 1e3 Ah", "\x00"],
+)  # fmt: skip
+def test_what_is_no_pack_is_said_in_one_line(typed: str) -> None:
+    read = read_pack(typed, ["lipo"])
+    assert isinstance(read, Problem)
+    assert "\n" not in read.show()
+
+
+@pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])
+def test_completion_is_there_for_each_shell(shell: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """As docs/service.md says it is switched on."""
+    monkeypatch.setenv("_CARERULES_COMPLETE", f"{shell}_source")
+    shown = CliRunner().invoke(main, [], prog_name="carerules", complete_var="_CARERULES_COMPLETE")
+    assert shown.exit_code == 0
+    assert "_carerules_completion" in shown.output
