@@ -17,6 +17,7 @@ from carerules.adapters import (
     ChoreAnswer,
     Entry,
     Problem,
+    Want,
     parse_attend,
     parse_place,
     parse_record,
@@ -100,6 +101,15 @@ def _release(form: Form, site: Site, _now: datetime) -> Entry | Problem:
     return parse_release(first(form, "what"), site)
 
 
+def _want(form: Form, site: Site, now: datetime) -> Entry | Problem:
+    pack, goal = first(form, "pack"), first(form, "goal")
+    if pack not in site.packs:
+        return Problem(quoted(pack), "a pack of the site file", "load the page again")
+    if goal not in ("storage", "ready"):
+        return Problem(quoted(goal), "`storage` or `ready`", "press one of the two")
+    return Want(pack, "storage" if goal == "storage" else "ready", now)
+
+
 def _cancel(form: Form, _site: Site, _now: datetime) -> Entry | Problem:
     job = first(form, "job")
     return Cancel(job) if _is_job(job) else _no_job(job)
@@ -137,6 +147,7 @@ _KINDS: Mapping[str, Callable[[Form, Site, datetime], Entry | Problem]] = {
     "place": _place,
     "attend": _attend,
     "release": _release,
+    "want": _want,
     "cancel": _cancel,
     "answer": _answer,
     "chore": _chore,

@@ -17,6 +17,9 @@ ANSWER_WITHIN_S = 3.0
 LOOK_EVERY_S = 0.05
 """The service looks for entries twice a second; a commit may take a few tenths on a slow card."""
 
+WAKE_EACH = 4
+"""Looks for an answer: five times a second a service in this process is woken."""
+
 
 @dataclass(frozen=True, slots=True)
 class HandedIn:
@@ -44,14 +47,16 @@ class HandedIn:
 def hand_in(site: SiteFile, entry: Entry, wake: Callable[[], None] = lambda: None) -> HandedIn:
     """Leave the entry in the site's journal, and wait a little for the service's answer.
 
-    `wake` is called once it lies there. Raises `JournalError`.
+    `wake` has a service in this process look: called until it has answered. Raises `JournalError`.
     """
     with closing(SqliteJournal.open(site.journal, owner=False)) as journal:
         number = journal.add_entry(entry, HOST.wall_ms())
         wake()
         if owner_of(site.journal) is None:
             return HandedIn(None, running=False)
-        for _ in range(round(ANSWER_WITHIN_S / LOOK_EVERY_S)):
+        for look in range(round(ANSWER_WITHIN_S / LOOK_EVERY_S)):
+            if look and look % WAKE_EACH == 0:
+                wake()  # the desk had just looked when it lay there
             answer = journal.entry_answer(number)
             if answer is not None:
                 return HandedIn(answer, running=True)
