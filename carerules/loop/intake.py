@@ -292,7 +292,11 @@ def _off_first(turn: Turn, now: Moment) -> Iterable[str]:
         place = socket_of(turn.world, name)
         if place is not None and state.on_at is not None:
             station = place[0].name
-            dwell = went_off(turn.world.stations[station].dwell, now, "at a start", planned=True)
+            # While nobody renewed it, its own timer has opened it.
+            lease_s = site.plugs[name].lease_s
+            end = now if lease_s is None else min(now, state.said_on_at + lease_s * SECOND)
+            dwell = went_off(turn.world.stations[station].dwell, now, "at a start", planned=True,
+                             ran=end - state.on_at)  # fmt: skip
             turn.set_station(station, dwell=dwell)
             credit_energy(turn, state.job, state.energy_wh)
     for name in turn.world.packs:

@@ -149,7 +149,8 @@ def off(turn: Turn, station: Station, socket: Socket, because: str, *, planned: 
         return
     if state.on_at is not None:
         dwell = turn.world.stations[station.name].dwell
-        turn.set_station(station.name, dwell=went_off(dwell, now, because, planned=planned))
+        dwell = went_off(dwell, now, because, planned=planned, ran=now - state.on_at)
+        turn.set_station(station.name, dwell=dwell)
         credit_energy(turn, state.job, state.energy_wh)
     if astray(state, plug):
         if stray_again(state, now):

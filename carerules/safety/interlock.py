@@ -28,6 +28,7 @@ _BOTH: tuple[tuple[str, Check], ...] = (
     ("notice", station.people_told),
     ("one side only", station.other_side_off),
     ("caps", station.within_caps),
+    ("day", station.within_day),
     ("dwell", station.dwelled),
     ("doubt", pack.no_doubt),
     ("answer", pack.answers),

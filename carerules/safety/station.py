@@ -6,6 +6,7 @@ from carerules.domain.decision import Intent
 from carerules.domain.moment import HOUR, NEVER, Duration, show_duration
 from carerules.domain.pack import Side
 from carerules.safety.bench import CLEAR, Bench, Clear, Finding, Refusal, attended
+from carerules.safety.dwell import on_in_a_day
 from carerules.safety.lease import SILENCE_MAX, astray, fault
 from carerules.safety.proof import PROOF_AGE_MAX, lacking
 
@@ -14,6 +15,10 @@ NOTICE_PROVEN_WITHIN: Duration = 24 * HOUR
 ON_LONGEST: Duration = 4 * HOUR
 """SAFETY 9. A run that reaches this cap has only been long: it may go on after a pause. One that
 reaches a shorter cap took half as long again as forecast: something is not as believed."""
+
+ON_IN_A_DAY_MAX: Duration = 16 * HOUR
+"""Four of the longest runs: a long night and more, and a third of the day for a load to be cold and
+for people to see it. What needs longer goes on the next day. Common practice, no source."""
 
 
 def not_stopped(_intent: Intent, bench: Bench) -> Finding:
@@ -115,6 +120,17 @@ def dwelled(_intent: Intent, bench: Bench) -> Finding:
         return Refusal(f"station {bench.station.name} went off {bench.dwell.why}",
                        f"{show_duration(left)} more before it goes on again")  # fmt: skip
     return CLEAR
+
+
+def within_day(_intent: Intent, bench: Bench) -> Finding:
+    """All runs of a day are bounded together: a rule that fires again and again has a budget of its
+    own each time."""
+    on_at = bench.outlet.state.on_at
+    spent = on_in_a_day(bench.dwell, bench.now) + (0 if on_at is None else bench.now - on_at)
+    if spent >= ON_IN_A_DAY_MAX:
+        return Refusal(f"on for {show_duration(spent)} in a day",
+                       f"at most {show_duration(ON_IN_A_DAY_MAX)} in 24 h")  # fmt: skip
+    return CLEAR if on_at is None else Clear(bench.now + ON_IN_A_DAY_MAX - spent)
 
 
 def within_caps(_intent: Intent, bench: Bench) -> Finding:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from carerules.domain.moment import HOUR, MINUTE, SECOND
-from carerules.safety import Dwell, saw, went_off, went_on
+from carerules.safety import Dwell, on_in_a_day, saw, went_off, went_on
 
 
 def test_a_planned_off_is_a_pause_of_a_minute() -> None:
@@ -44,3 +44,27 @@ def test_what_had_flowed_when_the_lowest_cell_was_first_seen_so() -> None:
     assert saw(moved, None, 6.0).lowest_v is None
     assert went_off(moved, 0, "done", planned=True).lowest_v is None
     assert went_on(moved, HOUR, 50.0, 80.0, 9e5).lowest_v is None
+
+
+def ran(*runs: tuple[int, int]) -> Dwell:
+    """A station with runs: when each ended, and how long it was (h)."""
+    dwell = Dwell()
+    for end_h, hours in runs:
+        dwell = went_off(dwell, end_h * HOUR, "done", planned=True, ran=hours * HOUR)
+    return dwell
+
+
+def test_all_runs_of_a_day_add_up_and_those_before_it_do_not() -> None:
+    dwell = ran((1, 1), (10, 3), (10, 1), (20, 4))
+    assert on_in_a_day(dwell, 20 * HOUR) == 9 * HOUR
+    assert on_in_a_day(dwell, 26 * HOUR - 1) == 9 * HOUR, "a day after the hour of its end"
+    assert on_in_a_day(dwell, 26 * HOUR) == 8 * HOUR
+    assert on_in_a_day(dwell, 60 * HOUR) == 0
+
+
+def test_what_ran_is_kept_over_an_on_and_bounded_in_number() -> None:
+    dwell = went_on(ran((1, 1), (10, 3)), HOUR, 50.0, 80.0, 1e6)
+    assert on_in_a_day(dwell, 11 * HOUR) == 4 * HOUR
+    many = ran(*((hour, 1) for hour in range(200)))
+    assert len(many.day) == 25
+    assert on_in_a_day(many, 199 * HOUR) == 25 * HOUR

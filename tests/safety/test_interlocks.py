@@ -60,6 +60,11 @@ def still(lowest_v: float, at_wh: float) -> Dwell:
     return Dwell(0, "", 4 * HOUR, 1e3, None, None, lowest_v, at_wh)
 
 
+def spent(ran: int, ended: int = NOW - HOUR) -> Dwell:
+    """A station with a run of so long that ended then, and no other cap in the way."""
+    return Dwell(0, "", 4 * HOUR, 1e3, day=((ended // HOUR, ran),))
+
+
 PROVABLE = replace(LOAD, needs_proof=True)
 
 
@@ -150,6 +155,13 @@ TABLE = [
     ("at its energy", running(energy_wh=50.0).but(dwell=Dwell(0, "", HOUR, 50.0)), "caps"),
     ("caps do not hold before an ON",
      draining().plug("load", replace(OFF, energy_wh=99.0)).but(dwell=Dwell(0, "", 0, 0.0)), ""),
+    # -- all runs of a day
+    ("1 ms below a day's runs", draining().but(dwell=spent(16 * HOUR - 1)), ""),
+    ("a day's runs", draining().but(dwell=spent(16 * HOUR)), "day"),
+    ("a day's runs, charging", charging().but(dwell=spent(16 * HOUR)), "day"),
+    ("with this run", running(since=HOUR).but(dwell=spent(15 * HOUR)), "day"),
+    ("1 ms below with this run", running(since=HOUR).but(dwell=spent(15 * HOUR - 1)), ""),
+    ("that ran two days ago", draining().but(dwell=spent(16 * HOUR, NOW - 48 * HOUR)), ""),
     # -- dwell
     ("off until 1 ms from now", draining().but(dwell=Dwell(NOW + 1, "because")), "dwell"),
     ("off until now", draining().but(dwell=Dwell(NOW, "because")), ""),
@@ -327,6 +339,8 @@ UNTIL = [
      NOW + 10 * SECOND + 1),
     ("the time cap", running(since=HOUR).but(dwell=Dwell(0, "", HOUR + 7 * SECOND, 1e3)),
      NOW + 7 * SECOND),
+    ("the day's runs", running(since=HOUR).but(dwell=spent(15 * HOUR - 9 * SECOND)),
+     NOW + 9 * SECOND),
     ("the plug falls silent", running(on_heard=NOW - 55 * SECOND, said_on_at=NOW - 55 * SECOND),
      NOW + 5 * SECOND + 1),
     ("the person leaves", charging().but(attended_until=NOW + 9 * SECOND), NOW + 9 * SECOND),
@@ -385,6 +399,7 @@ FINAL = [
     ("off by somebody else", running(on=False, on_heard=NOW, said_on_at=NOW - MINUTE), True),
     ("handover", running(job="other"), False),
     ("never", draining().but(forbidden="site.smoke is on"), False),
+    ("the day's runs", draining().but(dwell=spent(16 * HOUR)), False),
     ("doubt", draining().but(doubt="x"), False),
     ("no answer", answering(amps=0.0), True),
 ]  # fmt: skip
@@ -431,6 +446,8 @@ WORDS = [
     (draining().but(doubt="two readings differ"),
      "heron: two readings differ; wanted readings that agree",
      "measure heron by hand and enter it"),
+    (draining().but(dwell=spent(17 * HOUR)),
+     "on for 17 h in a day; wanted at most 16 h in 24 h", ""),
     (answering(amps=0.1),
      "60 W flow, and heron tells of 2 W; wanted a pack that answers to what flows",
      "see that heron hangs on bench"),
