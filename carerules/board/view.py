@@ -172,7 +172,7 @@ def row_of(pack: PackShape, status: StatusShape) -> Row:
         next=_next(pack, status),
         bars=tuple(_bar(one, status) for one in pack.waits),
         health=f"look: {health}" if asks else health,
-        last=_last(pack),
+        last=_last(pack, status.now),
         where=f"on {pack.station}" if pack.station else "on no station",
         notes=tuple(_notes(pack, known=known)),
         jobs=tuple(JobRow(one.job, one.line, for_page(job_words(one))) for one in pack.jobs),
@@ -280,8 +280,12 @@ def _bar(wait: WaitShape, status: StatusShape) -> Bar:
     return Bar(wait.rule, words, min(1.0, wait.ran_s / wait.wanted_s))
 
 
-def _last(pack: PackShape) -> str:
-    last = pack.last
+def _last(pack: PackShape, now: datetime) -> str:
+    last, charge = pack.last, pack.charge
+    if last is None and charge.soc_percent is not None and charge.since is not None:
+        # Nothing measures it: what a person said, or read off its gauge, is the last there is.
+        age = minutes((now - charge.since).total_seconds())
+        return f"{charge.soc_percent:.0f} %, {age} ago, {charge.source}"
     if last is None:
         return "nothing was ever read of it"
     by = f", by {last.source}" if last.source else ""

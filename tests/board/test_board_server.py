@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import threading
 import time
 from dataclasses import replace
 from pathlib import Path
@@ -27,6 +28,7 @@ from carerules.adapters import (
 from carerules.board.controls import FORM_BYTES_MAX
 from carerules.config import BoardDoor
 from carerules.domain.event import Rejected
+from carerules.service import stopping
 from carerules.service.off import OffReport
 from carerules.service.stopping import StopReport
 
@@ -268,6 +270,31 @@ def test_the_stop_takes_the_plugs_own_wires_though_the_service_hangs(
     told = said(client, client.post("/stop", headers=FROM_HERE))
     assert asked == ["the board"]
     assert told == "A-load: read back off; B-charger: read back off"
+
+
+def test_a_journal_that_hangs_does_not_hold_the_wires_up(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """OFF needs no disk: the journal opens here only once the wires have been used."""
+    story = draining_heron(tmp_path)
+    story.close()
+    used = threading.Event()
+    opens = stopping.SqliteJournal.open
+
+    def over_wires(site: Any, by: str) -> OffReport:
+        used.set()
+        return OffReport(("A-load",), ())
+
+    def hung(path: Any, *, owner: bool) -> Any:
+        assert used.wait(10), "the wires waited for the journal"
+        return opens(path, owner=owner)
+
+    monkeypatch.setattr(stopping, "_over_own_wires", over_wires)
+    monkeypatch.setattr(stopping.SqliteJournal, "open", hung)
+    report = stopping.stop_all(story.site, "a person")
+    assert report.off is not None
+    assert report.off.proven == ("A-load",)
+    assert report.problem is None
 
 
 def test_a_stop_that_cannot_be_proved_says_go_there(

@@ -59,6 +59,12 @@ def test_the_last_reading_has_its_age_and_source(tmp_path: Path) -> None:
     assert row(story).last == "voltage 25.14 V, 1 h ago (old), by test bench"
 
 
+def test_of_a_pack_that_nothing_measures_the_last_word_is_a_persons(tmp_path: Path) -> None:
+    story = full_heron(tmp_path)
+    story.go(Tick(T0 + 2 * HOUR))
+    assert row(story, "egret").last == "60 %, 1 h 58 min ago, a person"
+
+
 def test_of_a_pack_nobody_ever_read_that_is_said(tmp_path: Path) -> None:
     seen = row(begin(tmp_path), "egret")
     assert (seen.mood, seen.state, seen.charge) == ("look", "charge not known", "?")

@@ -15,7 +15,12 @@ from site_cases import PRELUDE, Case, cases, sentence, told
 from carerules.config import Problem, SiteFile, read_site, read_site_text
 from carerules.shipped import shipped
 
-CASES = [*cases("things.toml"), *cases("limits.toml"), *cases("ways.toml", prelude="")]
+CASES = [
+    *cases("things.toml"),
+    *cases("limits.toml"),
+    *cases("ways.toml", prelude=""),
+    *cases("board.toml"),
+]
 
 
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
