@@ -39,7 +39,7 @@ from carerules.adapters.entry import (
     to_events,
 )
 from carerules.adapters.feed import Feed, FeedProfile, feed_profiles, load_feed_profile
-from carerules.adapters.hubline import Ears, HubLine, Script
+from carerules.adapters.hubline import Ears, Heard, HubLine, Script
 from carerules.adapters.inbox import Inbox, Lane, Put, Read
 from carerules.adapters.journal import SqliteJournal
 from carerules.adapters.manual import (
@@ -99,6 +99,7 @@ __all__ = [
     "Entry",
     "Feed",
     "FeedProfile",
+    "Heard",
     "HubLine",
     "Inbox",
     "JournalBusy",

@@ -14,6 +14,7 @@ from random import uniform
 from threading import Event as Flag
 from threading import Thread
 from time import monotonic
+from typing import Protocol, TypeAlias
 from uuid import uuid4
 
 from carerules import __version__
@@ -21,11 +22,13 @@ from carerules.adapters import (
     AddressError,
     Ears,
     Entry,
+    Heard,
     HubLine,
     Lane,
     MqttAddress,
     Problem,
     Put,
+    Script,
     Stop,
     quoted,
     read_password,
@@ -91,32 +94,58 @@ class _Made:
     kept: Sequence[Mapping[str, str]]
 
 
+class Line(Protocol):
+    """What is needed of `HubLine`."""
+
+    def start(self) -> None:
+        """Begin to connect."""
+
+    def close(self) -> None:
+        """Say goodbye."""
+
+    def again(self) -> None:
+        """Say everything again."""
+
+    def say(self, topic: str, payload: str) -> None:
+        """Something that is not remembered."""
+
+    def orders(self) -> Sequence[Heard]:
+        """Those that wait."""
+
+    def pump(self, wanted: Mapping[str, str]) -> bool:
+        """Bring the broker nearer to it."""
+
+
+MakeLine: TypeAlias = Callable[[str, MqttAddress, str | None, Script, Ears], Line]
+
+
 class Hub:
     """Shows a site from `start` to `close`. `faulted` says why nothing can be switched on."""
 
     def __init__(
         self, site: SiteFile, world: World, put: Put, now: Callable[[], Moment],
-        faulted: Callable[[], str],
+        faulted: Callable[[], str], *, line: MakeLine = HubLine,
+        clock_s: Callable[[], float] = monotonic,
     ) -> None:  # fmt: skip
         """Asked only of a site with a hub and a broker; raises `AddressError`."""
         assert site.hub is not None
         assert site.mqtt is not None
         settings = site.hub
         self._site, self._world, self._put, self._now = site.site, world, put, now
-        self._faulted, self._every_s = faulted, settings.every / SECOND
+        self._faulted, self._every_s, self._clock_s = faulted, settings.every / SECOND, clock_s
         self._places = places_of(site.site, settings.key, controls=settings.controls)
         self._conventions = conventions_of(settings, self._places)
         password = _password(site.mqtt)
         name = f"{site.mqtt.client_id or 'carerules'}-hub-{uuid4().hex[:8]}"
         self._lines = [
-            HubLine(f"{name}-{number}", site.mqtt, password, convention, self._ears(convention))
+            line(f"{name}-{number}", site.mqtt, password, convention, self._ears(convention))
             for number, convention in enumerate(self._conventions)
         ]
         self._packs: dict[str, _Looked] = {}
         self._made: _Made | None = None
         self._full: dict[str, Moment | None] = {}
-        self._answer, self._dropped, self._told_s = "", 0, monotonic()
-        self._house = self._look(monotonic())
+        self._answer, self._dropped, self._told_s = "", 0, self._clock_s()
+        self._house = self._look(self._clock_s())
         self._looked_s, self._again_s = 0.0, 0.0
         self._chores: dict[str, tuple[str, str]] = {}
         self._happenings: deque[tuple[str, str, str]] = deque(maxlen=HAPPENINGS_MAX)
@@ -142,7 +171,7 @@ class Hub:
 
     def tell(self, event: Event, outcomes: Sequence[Outcome], world: World) -> None:
         """What was heard and decided; on the evaluator's thread."""
-        self._world, self._told_s = world, monotonic()
+        self._world, self._told_s = world, self._clock_s()
         awaited = self._awaited.pop(id(event), None)
         if awaited is not None:
             self._answer = f"{awaited[1]}: {answer_of([event], outcomes)}"
@@ -164,13 +193,13 @@ class Hub:
             self._kick.wait(LOOK_S)
             self._kick.clear()
             try:
-                self._turn(monotonic())
+                self._turn(self._clock_s())
             except Exception as error:
                 # Whatever it is, the next look may do better; the log has it.
                 self._fault(f"what it is shown cannot be made: {quoted(error)}")
                 self._leaving.wait(LOOK_S)
         # What has just been switched off is shown so.
-        self._shown(monotonic())
+        self._shown(self._clock_s())
 
     def _turn(self, now_s: float) -> None:
         for line, convention in zip(self._lines, self._conventions, strict=True):
@@ -233,14 +262,14 @@ class Hub:
             asked = convention.order(self._house, topic, payload)
             if asked is None or not is_stop(asked):
                 return False
-            now_s = monotonic()
+            now_s = self._clock_s()
             if now_s - self._stopped_s >= STOP_EVERY_S:
                 self._stopped_s = now_s
                 self._enter(Stop("a hub"), "stop everything")
             return True
 
         def born() -> None:
-            self._again_s = monotonic() + uniform(0.1, BIRTH_S_MAX)
+            self._again_s = self._clock_s() + uniform(0.1, BIRTH_S_MAX)
 
         return Ears(order, self._drop, born, self._fault, self._wake)
 
@@ -248,7 +277,7 @@ class Hub:
         self._kick.set()
 
     def _take(self, order: Order) -> None:
-        now_s = monotonic()
+        now_s = self._clock_s()
         if len(self._lately) == ORDERS_A_MINUTE and now_s - self._lately[0] < 60:
             self._drop(order.place, f"more than {ORDERS_A_MINUTE} orders a minute")
             return
@@ -292,7 +321,7 @@ class Hub:
         """What is not obeyed is counted and shown, and journalled once a second at most: a flood of
         it pushes nothing else out of the inbox."""
         self._dropped += 1
-        now_s = monotonic()
+        now_s = self._clock_s()
         if now_s - self._dropped_s >= TELL_EVERY_S:
             self._dropped_s = now_s
             self._put(Lane.REFUSED, lambda heard: (Rejected(heard, origin, why),))

@@ -18,6 +18,7 @@ from carerules.domain.event import (
     Sample,
     Stopped,
     Value,
+    Wanted,
 )
 from carerules.domain.moment import HOUR, MINUTE
 
@@ -77,6 +78,14 @@ def _cancels(stage: Stage, chance: Random) -> Sequence[Event]:
     return [Cancelled(stage.now(), f"heron-{chance.randint(1, 3)}")]
 
 
+def _wants(stage: Stage, chance: Random) -> Sequence[Event]:
+    """From a hub or a terminal, for a pack that is fit or not, with somebody there or nobody."""
+    pack, now = chance.choice(("heron", "egret")), stage.now()
+    if chance.random() < 0.6:
+        return [Wanted(now, pack, "storage", chance.choice((0.0, 20.0, 50.0)))]
+    return [Wanted(now, pack, "ready", 100.0)]
+
+
 def _releases(stage: Stage, _: Random) -> Sequence[Event]:
     return [Released(stage.now(), what) for what in ("site", "bench-1", "heron")]
 
@@ -99,6 +108,7 @@ PEOPLE: dict[str, Trouble] = {
     "people unplug": _person("takes heron off, says nothing", _moves(("heron", None), told=False)),
     "people stop": _person("stops everything", _stops),
     "people cancel": _person("calls a job off", _cancels),
+    "people want": _person("wants a pack for storage, or ready", _wants),
     "people release": _person("releases all there is", _releases),
     "people come": _person("stays a while", comes),
     "people edit": _person("edits the rules", _edits),
