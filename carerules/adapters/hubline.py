@@ -14,7 +14,7 @@ from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from threading import Lock
-from time import monotonic
+from time import monotonic, sleep
 from typing import Protocol
 
 from carerules.adapters.address import MqttAddress
@@ -28,6 +28,8 @@ GATHER_S = 1.5
 GATHERED_MAX = 40_000
 """A site of 500 packs has some 20 000 topics in both conventions; more is somebody else's."""
 GATHERED_BYTES_MAX = 32 << 20
+FAREWELL_S = 2.0
+"""So long a goodbye is waited for: with it goes whoever waits for the service to end."""
 ORDERS_MAX = 32
 """Hands press no more in a second; the rest is dropped and told of."""
 ORDER_BYTES_MAX = 1_024
@@ -124,10 +126,18 @@ class HubLine:
         self._line.start()
 
     def close(self) -> None:
-        """Say goodbye, where there is somebody to say it to."""
+        """Say goodbye, where there is somebody to say it to.
+
+        Its acknowledgement is waited for: a connection that is closed with something in it unread
+        is reset, and a broker that sees a reset does the will, over the goodbye.
+        """
         if self._ready:
             topic, payload = self._script.farewell
-            self._line.publish(topic, payload, qos=1, expiry_s=None, retain=True)
+            number = self._line.publish(topic, payload, qos=1, expiry_s=None, retain=True)
+            self._note(topic, payload, number)
+            give_up = monotonic() + FAREWELL_S
+            while self._in_flight and self._ready and monotonic() < give_up:
+                sleep(0.01)
         self._line.close()
 
     def again(self) -> None:
