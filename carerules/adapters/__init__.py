@@ -52,7 +52,7 @@ from carerules.adapters.manual import (
     parse_release,
     parse_use,
 )
-from carerules.adapters.moments import read_past
+from carerules.adapters.moments import read_future, read_past
 from carerules.adapters.mqtt import MqttWires, Wiring
 from carerules.adapters.outbox import OutboxFile, Word
 from carerules.adapters.overhear import Listened, Overheard, overhear
@@ -174,6 +174,7 @@ __all__ = [
     "print_page",
     "qr_code",
     "quoted",
+    "read_future",
     "read_host",
     "read_password",
     "read_past",

@@ -67,8 +67,10 @@ def recharge(
     steady_s = taper_s = energy_j = heat_j = 0.0
     end = start
     for low, high in pairwise(cuts):
+        if high <= low:
+            continue  # nothing to do: it is at its target
         low_v, high_v = curve_v(curve, low) * cells, curve_v(curve, high) * cells
-        rise = (high_v - low_v) / (high - low) if high > low else 0.0
+        rise = (high_v - low_v) / (high - low)
         turn = high if high_v <= turn_v else max(low, low + (turn_v - low_v) / rise)
         stop = high if high_v <= stop_v else max(low, low + (stop_v - low_v) / rise)
         turn = min(turn, stop)

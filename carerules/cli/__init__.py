@@ -45,6 +45,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "status": ("reading", "Show each pack, station and chore."),
     "why": ("reading", "Show why each rule holds or not for a pack."),
     "forecast": ("forecast", "Show how long a drain or a charge of a pack will take."),
+    "plan": ("planning", "Show which pack goes on which station when, and who moves it."),
     "health": ("health", "Show how packs age: capacity, cells, what lying cost."),
     "report": ("paper", "Show what a month came to, also as a page with charts."),
     "labels": ("paper", "Make a sheet of labels for packs."),

@@ -17,10 +17,11 @@ from carerules.report.manual_codes import (
     code_shape,
     nearest_codes,
 )
+from carerules.report.markup import Markup, tag
 from carerules.report.month import Month
 from carerules.report.month_page import month_lines, month_page
 from carerules.report.month_shapes import MonthShape
-from carerules.report.page import Paint, fold, plain, show_at, show_s
+from carerules.report.page import WIDTH, Paint, fold, plain, show_at, show_s
 from carerules.report.saying import SaidShape, record, records_of
 from carerules.report.shapes import (
     ForecastShape,
@@ -30,6 +31,7 @@ from carerules.report.shapes import (
     NeverShape,
     PackShape,
     RuleShape,
+    Shape,
     StationShape,
     StatusShape,
     TimelineShape,
@@ -56,6 +58,7 @@ __all__ = [
     "ALL_CODES",
     "EXAMPLE_SITE",
     "MADE_BY",
+    "WIDTH",
     "CommandRow",
     "Diary",
     "ForecastShape",
@@ -65,6 +68,7 @@ __all__ = [
     "Line",
     "LineShape",
     "LogShape",
+    "Markup",
     "Month",
     "MonthShape",
     "NeverShape",
@@ -73,6 +77,7 @@ __all__ = [
     "Paint",
     "RuleShape",
     "SaidShape",
+    "Shape",
     "Sheet",
     "StationShape",
     "StatusShape",
@@ -111,6 +116,7 @@ __all__ = [
     "station_now",
     "status_lines",
     "status_of",
+    "tag",
     "timeline_lines",
     "unguarded",
     "uses_lines",

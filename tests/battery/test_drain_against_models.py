@@ -110,3 +110,11 @@ def test_heat_alone_is_of_a_cells_kind(name: str) -> None:
     heat = CHEMISTRIES[name].heat
     assert heat is not None
     assert 1.4 <= heat.heat_j_ml_k <= 3.9
+
+
+def test_a_pack_at_its_target_has_nothing_to_charge() -> None:
+    """Also where it is full and the charger would begin with its taper."""
+    for at in (0.4, 1.0):
+        charger = Charger(6.7, 16.8, 0.8)
+        ahead = recharge((LIPO.fractions, LIPO.volts), 4, 5.0, 0.05, charger, at, at)
+        assert (ahead.time_s, ahead.energy_wh, ahead.end) == (0.0, 0.0, at)

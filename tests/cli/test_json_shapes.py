@@ -14,6 +14,8 @@ from reading_kit import FIRES, Story, draining_heron
 
 from carerules.domain.event import Rejected
 from carerules.domain.moment import HOUR
+from carerules.planner import PlanShape
+from carerules.planner import shapes as plan_shapes
 from carerules.report import (
     ForecastShape,
     HealthShape,
@@ -33,7 +35,7 @@ DOCS = (Path(__file__).parents[2] / "docs" / "json.md").read_text("utf-8")
 SHAPES: dict[str, type[shapes.Shape]] = {
     "status": StatusShape, "why": WhyShape, "log": LogShape, "use list": UsesShape,
     "timeline": TimelineShape, "forecast": ForecastShape, "health": HealthShape,
-    "report": MonthShape, "run": SaidShape,
+    "report": MonthShape, "run": SaidShape, "plan": PlanShape,
 }  # fmt: skip
 
 COMMANDS = [
@@ -50,6 +52,8 @@ COMMANDS = [
     ("use list", ("use", "list")),
     ("report", ("report",)),
     ("report", ("report", "--month", "2026-12")),
+    ("plan", ("plan",)),
+    ("plan", ("plan", "--until", "2026-12-05T09:00", "--simple")),
     ("health", ("health",)),
     ("health", ("health", "heron")),
     ("forecast", ("forecast", "heron", "drain", "80", "--from", "100")),
@@ -102,7 +106,7 @@ def keys(flat: Any) -> Iterator[tuple[str, Any]]:
 
 TIMES = {"now", "at", "since", "start", "heard", "on_since", "fires_at", "last_wrote",
          "attended_until", "begins", "ends", "until", "ready_at", "ready_from", "ready_until",
-         "earliest"}  # fmt: skip
+         "earliest", "due"}  # fmt: skip
 
 
 @pytest.mark.parametrize(("name", "words"), COMMANDS, ids=str)
@@ -125,7 +129,12 @@ def test_every_shape_is_in_an_example_with_all_its_fields() -> None:
     shown = {key for text in examples().values() for key, _ in keys(json.loads(text))}
     wanted = {
         field
-        for shape in [SaidShape, *vars(shapes).values(), *vars(month_shapes).values()]
+        for shape in [
+            SaidShape,
+            *vars(shapes).values(),
+            *vars(month_shapes).values(),
+            *vars(plan_shapes).values(),
+        ]
         if isinstance(shape, type) and issubclass(shape, shapes.Shape)
         for field in shape.model_fields
     }

@@ -1,0 +1,317 @@
+"""The problem of the time ahead, out of the world: what is wanted, how long it takes where.
+
+Knows worlds and forecasts. Does not solve anything.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from functools import lru_cache
+from itertools import pairwise
+from math import ceil
+
+from carerules.battery import (
+    CannotCarry,
+    ConstantPower,
+    Figures,
+    charge_ahead,
+    charger_of,
+    drain_ahead,
+    stored_cost,
+)
+from carerules.domain.action import Charge, Drain
+from carerules.domain.moment import HOUR, MONTH, SECOND, Duration, Moment
+from carerules.domain.pack import Side, Station
+from carerules.domain.quantity import Known, Unknown
+from carerules.loop import World, figures_of, full_v
+from carerules.planner.hours import Hours, next_step, price_at, whole_through
+from carerules.planner.problem import (
+    STEP,
+    STEPS_MAX,
+    PackTask,
+    Problem,
+    Stretch,
+    Way,
+    Weights,
+    Wish,
+    units,
+)
+from carerules.planner.wants import Want, wants_of
+
+USE_BEYOND: Duration = 12 * HOUR
+"""So far past the end of the plan a use still counts: what it needs begins before that end."""
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """The problem, and what did not go into it, in sentences."""
+
+    problem: Problem
+    remarks: tuple[str, ...]
+
+
+@dataclass(slots=True)
+class _Ground:
+    world: World
+    hours: Hours
+    begin: Moment
+    steps: int
+    weights: Weights
+    remarks: list[str] = field(default_factory=list)
+
+    def step_up(self, moment: Moment) -> int:
+        """The first step that begins at the moment or later."""
+        return max(0, ceil((moment - self.begin) / STEP))
+
+    def step_down(self, moment: Moment) -> int:
+        """The last step that has ended by the moment."""
+        return min(self.steps, (moment - self.begin) // STEP)
+
+
+def problem_of(world: World, until: Moment, hours: Hours, weights: Weights | None = None) -> Asked:
+    """What is to be planned from now until then (at most a week): wishes out of rules and uses,
+    ways out of stations and forecasts, prices out of published cells, the tariff and weights."""
+    begin = next_step(world.local, world.now)
+    uses = [use.start for use in world.uses.values() if until < use.start <= until + USE_BEYOND]
+    steps = min(STEPS_MAX, max(1, (max([until, *uses]) - begin) // STEP))
+    ground = _Ground(world, hours, begin, steps, weights or Weights())
+    packs = [task for name in world.setup.site.packs if (task := _task(ground, name)) is not None]
+    moments = [begin + step * STEP for step in range(steps)]
+    problem = Problem(
+        begin, steps,
+        awake=tuple(_awake(ground, moment) for moment in moments),
+        price=tuple(_price(ground, moment) for moment in moments),
+        stations=tuple(world.setup.site.stations),
+        packs=tuple(packs),
+        circuit_w=None if hours.circuit_w is None else int(hours.circuit_w),
+        weights=ground.weights,
+    )  # fmt: skip
+    locked = [name for name, state in world.stations.items() if state.locked]
+    for name in locked:
+        ground.remarks.append(f"station {name} is locked: nothing is planned there")
+    return Asked(problem, tuple(ground.remarks))
+
+
+def _awake(ground: _Ground, moment: Moment) -> bool:
+    """Whether somebody is there from the beginning of the step to its end."""
+    if moment + STEP <= ground.world.attended_until:
+        return True
+    return whole_through(ground.hours.awake, ground.world.local, moment, moment + STEP)
+
+
+def _price(ground: _Ground, moment: Moment) -> int:
+    money = price_at(ground.hours.tariff, ground.world.local, moment)
+    return round(units(money * ground.weights.money) * (STEP / HOUR) / 1_000)
+
+
+def _task(ground: _Ground, name: str) -> PackTask | None:
+    """The pack with its wishes; None, with a remark: nothing can be planned for it."""
+    world = ground.world
+    state = world.packs[name]
+    soc = state.soc
+    barred = state.retired or state.barred
+    if barred or isinstance(soc, Unknown):
+        why = barred or f"its charge is not known: {soc.why if isinstance(soc, Unknown) else ''}"
+        ground.remarks.append(f"{name} is left out of the plan: {why}")
+        # It can still hang where it does, and be taken off there.
+        return PackTask(name, state.station, 0, ()) if state.station is not None else None
+
+    until = ground.begin + ground.steps * STEP
+    wants = wants_of(world, name, until, lambda line, level: _quickest(ground, name, line, level))
+    level = soc.value_at(world.now)
+    lies = _rate(ground, name, level)
+    wishes: list[Wish] = []
+    before, before_lies = level, lies
+    for number, want in enumerate(wants):
+        after = _rate(ground, name, want.line.target)
+        sides = [_side(one) for one in wants[max(0, number - 1) : number + 1]]
+        same_way = number > 0 and sides[0] is sides[1]
+        wish = _wish(ground, name, want, before, before_lies - after, same_way=same_way)
+        if wish is not None:
+            wishes.append(wish)
+            before, before_lies = want.line.target, after
+    return PackTask(name, state.station, lies, tuple(wishes))
+
+
+def _side(want: Want) -> Side:
+    return Side.LOAD if isinstance(want.line, Drain) else Side.CHARGER
+
+
+def _wish(
+    ground: _Ground, name: str, want: Want, level: float, saves: int, *, same_way: bool
+) -> Wish | None:
+    """The want on the grid; None: there is nothing to do, or its time is after the plan."""
+    world, side, line = ground.world, _side(want), want.line
+    if (level - line.target) * (1 if side is Side.LOAD else -1) <= 0:
+        return None
+    if side is Side.LOAD and world.setup.site.packs[name].device_w is not None:
+        ground.remarks.append(f"{name} drains in its own device: {want.why} needs no station")
+        return None
+    ready = ground.step_up(want.ready)
+    due = ground.steps if want.due is None else ground.step_down(want.due)
+    rested = world.setup.site.packs[name].limits.rest_before_charge if side is Side.CHARGER else 0
+    gap = ceil(max(want.gap, rested if not same_way else 0) / STEP)
+    ways = tuple(_ways(ground, name, want, level, ready, due))
+    least = min((way.steps for way in ways), default=1)
+    if want.due is None and ready + least > due:
+        ground.remarks.append(
+            f"{name} {_line(line)} is wanted from {world.local.show(want.ready)}: after this plan"
+        )
+        return None
+    weights = ground.weights
+    return Wish(
+        side, line.target, ready, max(0, due), saves,
+        units(weights.left_out_of_use if want.use else weights.left_out),
+        ways, want.why, want.use, gap, follows=want.follows or same_way,
+    )  # fmt: skip
+
+
+def _line(line: Drain | Charge) -> str:
+    return f"{'drain' if isinstance(line, Drain) else 'charge'} to {line.target:g} %"
+
+
+# ---- ways ------------------------------------------------------------------------------------
+
+
+def _ways(
+    ground: _Ground, name: str, want: Want, level: float, ready: int, due: int
+) -> Iterator[Way]:
+    side = _side(want)
+    for station in ground.world.setup.site.stations.values():
+        socket = station.socket(side)
+        if socket is None or ground.world.stations[station.name].locked:
+            continue
+        if isinstance(want.line, Drain) and socket.power_w > (want.line.power_w or float("inf")):
+            continue
+        time = _time(ground, name, station, want.line, level)
+        if time is None:
+            continue
+        steps = max(1, ceil(time / STEP))
+        last = due - steps
+        running = _runs_at(ground, want, station)
+        if running is False:
+            continue  # a pack whose plug is on is not moved
+        begins = ((0, 1),) if running and last >= 0 else _begins(
+            ground, want, station, steps, ready, last
+        )  # fmt: skip
+        wall_w = ceil(socket.power_w) if side is Side.CHARGER else 0
+        yield Way(station.name, steps, wall_w, tuple(begins))
+
+
+def _runs_at(ground: _Ground, want: Want, station: Station) -> bool | None:
+    """Whether the want's job has the plug on at this station; False: at another; None: at none."""
+    world = ground.world
+    if want.job is None:
+        return None
+    place = world.packs[want.job.pack].station
+    here = world.setup.site.stations[place] if place is not None else None
+    socket = here.socket(_side(want)) if here is not None else None
+    if socket is None or here is None:
+        return None
+    plug = world.plugs[socket.plug]
+    if plug.on_at is None or plug.job != want.job.id:
+        return None
+    return here.name == station.name
+
+
+def _begins(
+    ground: _Ground, want: Want, station: Station, steps: int, ready: int, last: int
+) -> Iterator[Stretch]:
+    """The stretches of steps in which a run may begin."""
+    window, alone = want.line.window, _may_be_alone(ground, station, _side(want))
+    local = ground.world.local
+
+    def fits(step: int) -> bool:
+        begin, end = ground.begin + step * STEP, ground.begin + (step + steps) * STEP
+        in_window = window is None or whole_through(window, local, begin, end)
+        return in_window and (alone or all(_awake(ground, at) for at in range(begin, end, STEP)))
+
+    fitting = [step for step in range(ready, last + 1) if fits(step)]
+    if not fitting:
+        return
+    cuts = [0, *(at for at, (a, b) in enumerate(pairwise(fitting), 1) if b != a + 1), len(fitting)]
+    for first, end in pairwise(cuts):
+        yield fitting[first], fitting[end - 1] + 1
+
+
+def _may_be_alone(ground: _Ground, station: Station, side: Side) -> bool:
+    """Whether its plug is one that may be on while nobody is there."""
+    socket = station.socket(side)
+    assert socket is not None
+    plug = ground.world.setup.site.plugs[socket.plug]
+    proof = ground.world.plugs[socket.plug].proof
+    return plug.lease_s is not None and (not plug.needs_proof or proof is not None)
+
+
+# ---- how long, and what it costs ---------------------------------------------------------------
+
+
+def _quickest(ground: _Ground, name: str, line: Drain | Charge, level: float) -> Duration:
+    times = [
+        time
+        for station in ground.world.setup.site.stations.values()
+        if station.socket(Side.LOAD if isinstance(line, Drain) else Side.CHARGER) is not None
+        and (time := _time(ground, name, station, line, level)) is not None
+    ]
+    return min(times, default=STEP)
+
+
+def _time(
+    ground: _Ground, name: str, station: Station, line: Drain | Charge, level: float
+) -> Duration | None:
+    """How long the line takes there, at the slow end of its band; None: it cannot be done there."""
+    world = ground.world
+    own = world.packs[name].soc
+    now = isinstance(own, Known) and abs(own.value_at(world.now) - level) < 0.05
+    # From its charge now the doubt of that charge counts; a level that a rule brought it to is met.
+    figures = figures_of(world, name, None if now else level)
+    if figures is None:
+        return None
+    if isinstance(line, Drain):
+        assert station.load is not None
+        return _drain_time(figures, station.load.power_w, line.target)
+    assert station.charger is not None
+    efficiency = round(world.stations[station.name].habit.efficiency, 2)
+    pack = world.setup.site.packs[name]
+    if line.rate_c is not None:
+        charger = charger_of(figures, station.charger.power_w, full_v(world, name), efficiency)
+        if charger.a > line.rate_c * pack.capacity_ah:
+            return None
+    return _charge_time(
+        figures, station.charger.power_w, efficiency, full_v(world, name), line.target
+    )
+
+
+@lru_cache(maxsize=1_024)
+def _drain_time(figures: Figures, power_w: float, target: float) -> Duration | None:
+    try:
+        _, ahead = drain_ahead(figures, ConstantPower(power_w), target / 100)
+    except CannotCarry:
+        return None
+    return round(ahead.time_high_s * SECOND)
+
+
+@lru_cache(maxsize=1_024)
+def _charge_time(
+    figures: Figures, power_w: float, efficiency: float, end_v: float, target: float
+) -> Duration | None:
+    try:
+        charger = charger_of(figures, power_w, end_v, efficiency)
+        _, ahead = charge_ahead(figures, charger, target / 100)
+    except CannotCarry:
+        return None
+    return round(ahead.time_high_s * SECOND)
+
+
+def _rate(ground: _Ground, name: str, level: float) -> int:
+    """What a step of lying at the charge (%) costs, in units: the middle of the published cells at
+    the pack's temperature; nothing where nothing is published."""
+    world = ground.world
+    pack, readings = world.setup.site.packs[name], world.packs[name].estimate.readings
+    temp = readings.get("pack.temperature")
+    warm = round(temp.value) if isinstance(temp, Known) else None
+    cost = stored_cost(
+        world.setup.chemistries[pack.chemistry], round(2 * level) / 2, warm
+    )  # fmt: skip
+    return 0 if cost is None else units(cost.mid * STEP / MONTH)

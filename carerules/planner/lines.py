@@ -1,0 +1,128 @@
+"""A plan for a terminal: the moves first, then each station, and a time line.
+
+Knows the shape. Does not know worlds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from datetime import datetime, timedelta
+
+from carerules.planner.shapes import LeftOutShape, PlanShape, RunShape
+from carerules.report import WIDTH, fold, show_at
+
+NAMES = 11
+BAR = WIDTH - NAMES - 2
+SIGNS = {"load": "-", "charger": "+"}
+
+
+def plan_lines(plan: PlanShape) -> list[str]:
+    """The plan in words, at most 80 columns wide."""
+    head = f"plan from {show_at(plan.begins)} to {show_at(plan.ends)}, by the {plan.made_by}"
+    lines = fold("", head + (f": {_proof(plan)}" if plan.gap_percent is not None else ""))
+    lines += ["", "to do by hand" if plan.moves else "nothing is to be moved by hand"]
+    for move in plan.moves:
+        off = f", in place of {move.off}" if move.off else ""
+        lines += fold(f"  {show_at(move.at)}  ", f"hang {move.pack} on {move.station}{off}")
+    for station in plan.stations:
+        runs = [run for run in plan.runs if run.station == station]
+        lines += ["", f"station {station}" + ("" if runs else ": nothing")]
+        for run in runs:
+            lines += fold(f"  {show_at(run.begins)} to {run.ends:%H:%M}  ", _run_words(run))
+    if plan.left_out:
+        lines += ["", *fold("", "not all of it can be had; the cheapest to do without:")]
+        for one in plan.left_out:
+            lines += fold("  ", _left_out_words(one), 4)
+    if plan.runs:
+        lines += ["", *_time_line(plan)]
+    cost = plan.cost
+    lines += ["", *fold("", f"cost {cost.total_percent:.3f} % of one pack's capacity: lying "
+                        f"{cost.ageing_percent:.3f}, moves {cost.moves_percent:.3f}, energy "
+                        f"{cost.energy_percent:.3f}, left out {cost.left_out_percent:.3f}; "
+                        f"{cost.energy_wh:.0f} Wh at the wall")]  # fmt: skip
+    for remark in plan.remarks:
+        lines += fold("note: ", remark)
+    return lines
+
+
+def _proof(plan: PlanShape) -> str:
+    assert plan.gap_percent is not None
+    if plan.gap_percent == 0:
+        return "proven the cheapest"
+    return f"at most {plan.gap_percent:.2g} % above the cheapest"
+
+
+def _run_words(run: RunShape) -> str:
+    return f"{run.pack} {_what(run)}{_for(run.rule, run.use, run.due)}"
+
+
+def _what(one: RunShape | LeftOutShape) -> str:
+    return f"{'drain' if one.side == 'load' else 'charge'} to {one.target_percent:g} %"
+
+
+def _for(rule: str | None, use: str | None, due: datetime | None) -> str:
+    why = [f"rule {rule}"] if rule else []
+    why += [f"use {use}"] if use else []
+    why += [f"by {show_at(due)}"] if due else []
+    return f" ({', '.join(why)})" if why else ""
+
+
+def _left_out_words(one: LeftOutShape) -> str:
+    return f"{one.pack} {_what(one)}{_for(one.rule, one.use, one.due)}: {one.why}"
+
+
+# ---- the time line ---------------------------------------------------------------------------
+
+
+def _time_line(plan: PlanShape) -> Iterator[str]:
+    whole_s = (plan.ends - plan.begins).total_seconds()
+
+    def column(at: datetime) -> int:
+        return min(BAR, max(0, round((at - plan.begins).total_seconds() / whole_s * BAR)))
+
+    yield f"{'':{NAMES}} {_hours(plan, column)}".rstrip()
+    for station in plan.stations:
+        cells = [" "] * BAR
+        for spell in plan.asleep:
+            cells[column(spell.begins) : column(spell.ends)] = "." * (
+                column(spell.ends) - column(spell.begins)
+            )
+        for run in plan.runs:
+            if run.station == station:
+                first = min(column(run.begins), BAR - 1)
+                wide = max(1, column(run.ends) - first)
+                cells[first : first + wide] = _block(run, wide)
+        yield f"{station[: NAMES - 1]:>{NAMES - 1}} |{''.join(cells)}|"
+    marks = [" "] * BAR
+    for move in plan.moves:
+        marks[min(column(move.at), BAR - 1)] = "^"
+    yield f"{'moves':>{NAMES - 1}} |{''.join(marks)}|"
+    yield f"{'':{NAMES}} - drains   + charges   . nobody awake   ^ a move by hand"
+
+
+def _block(run: RunShape, wide: int) -> str:
+    """As much of the name as has room, between its signs."""
+    sign = SIGNS[run.side]
+    if wide < 4:
+        return sign * wide
+    return f"{sign}{run.pack[: wide - 2]}".ljust(wide, sign)
+
+
+def _hours(plan: PlanShape, column: Callable[[datetime], int]) -> str:
+    cells = [" "] * (BAR + 2)
+    for at in _ticks(plan):
+        label, place = f"{at:%H}", column(at) + 1
+        if place + 2 <= len(cells) and all(c == " " for c in cells[max(0, place - 1) : place + 2]):
+            cells[place : place + 2] = label
+    return "".join(cells)
+
+
+def _ticks(plan: PlanShape) -> Sequence[datetime]:
+    """Each third hour of the clock, by the wall."""
+    at = plan.begins.replace(minute=0)
+    found = []
+    while at <= plan.ends:
+        if at >= plan.begins and at.hour % 3 == 0:
+            found.append(at)
+        at += timedelta(hours=1)
+    return found

@@ -1,0 +1,87 @@
+"""The shape of a plan, as `carerules plan --json` says it.
+
+Knows names, units and kinds of fields. The rules for shapes are those of `report/shapes`.
+"""
+
+from __future__ import annotations
+
+from typing import Literal, TypeAlias
+
+from pydantic import AwareDatetime
+
+from carerules.report import Shape
+
+SideWord: TypeAlias = Literal["load", "charger"]
+
+
+class RunShape(Shape):
+    """A pack at a station's load or charger: to which charge, and for what."""
+
+    pack: str
+    station: str
+    side: SideWord
+    target_percent: float
+    begins: AwareDatetime
+    ends: AwareDatetime
+    due: AwareDatetime | None
+    rule: str | None
+    use: str | None
+
+
+class MoveShape(Shape):
+    """A pack that a person hangs on a station; `off` comes off it then."""
+
+    at: AwareDatetime
+    pack: str
+    station: str
+    off: str | None
+
+
+class LeftOutShape(Shape):
+    """What cannot be had together with the rest: the cheapest to do without; and why."""
+
+    pack: str
+    side: SideWord
+    target_percent: float
+    due: AwareDatetime | None
+    rule: str | None
+    use: str | None
+    why: str
+
+
+class CostShape(Shape):
+    """What the plan costs, in percent of one pack's capacity each; and its wall energy."""
+
+    ageing_percent: float
+    moves_percent: float
+    energy_percent: float
+    left_out_percent: float
+    total_percent: float
+    energy_wh: float
+    energy_money: float
+
+
+class SpellShape(Shape):
+    """A stretch of time."""
+
+    begins: AwareDatetime
+    ends: AwareDatetime
+
+
+class PlanShape(Shape):
+    """What `carerules plan --json` says."""
+
+    shape: Literal[1] = 1
+    site: str
+    now: AwareDatetime
+    begins: AwareDatetime
+    ends: AwareDatetime
+    made_by: Literal["simple rule", "solver"]
+    gap_percent: float | None
+    stations: list[str]
+    asleep: list[SpellShape]
+    runs: list[RunShape]
+    moves: list[MoveShape]
+    left_out: list[LeftOutShape]
+    cost: CostShape
+    remarks: list[str]

@@ -1,0 +1,97 @@
+"""On small cases the solver's price is that of trying every schedule; the simple rule is near."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given, settings
+from planner_kit import A, B, charge, cheapest_of_all, drain, problem, problems, way
+
+from carerules.planner import PackTask, Problem, by_rule, has_solver, solved
+
+needs_solver = pytest.mark.skipif(not has_solver(), reason="the extra `planner` is not installed")
+
+
+@needs_solver
+@given(problems())
+@settings(max_examples=60, deadline=None)
+def test_the_solver_finds_the_cheapest_of_all(drawn: Problem) -> None:
+    schedule = solved(drawn, seconds=30.0)
+    assert schedule.cost.total == cheapest_of_all(drawn)
+    assert schedule.bound == schedule.cost.total
+    assert schedule.gap == 0
+
+
+@given(problems())
+@settings(max_examples=60, deadline=None)
+def test_the_simple_rule_is_never_cheaper_than_the_cheapest(drawn: Problem) -> None:
+    assert by_rule(drawn).cost.total >= cheapest_of_all(drawn)
+
+
+@given(problems(packs_max=1, wishes_max=1))
+@settings(max_examples=60, deadline=None)
+def test_for_one_wish_the_simple_rule_is_the_cheapest(drawn: Problem) -> None:
+    assert by_rule(drawn).cost.total == cheapest_of_all(drawn)
+
+
+@needs_solver
+def test_the_same_seed_gives_the_same_plan() -> None:
+    packs = [
+        PackTask(
+            f"p{n}", None, 2_000, (drain(0, 12, [way(A, 2, [(0, 11)]), way(B, 2, [(0, 11)])]),)
+        )
+        for n in range(6)
+    ]
+    night = problem(packs, 12)
+    first, second = solved(night), solved(night)
+    assert first == second
+    assert first.gap == 0
+
+
+def test_a_drain_is_early_and_a_charge_late() -> None:
+    pack = PackTask(
+        "heron", A, 2_000,
+        (drain(0, 20, [way(A, 3, [(0, 18)])]), charge(0, 20, [way(A, 4, [(0, 17)])])),
+    )  # fmt: skip
+    runs = by_rule(problem([pack], 20)).runs
+    assert [(run.wish, run.begin, run.end) for run in runs] == [(0, 0, 3), (1, 16, 20)]
+
+
+def test_asleep_nobody_moves_a_pack_but_what_hangs_there_runs() -> None:
+    """Two packs, one station, asleep from step 2 to 9: only one can run through the night."""
+    packs = [
+        PackTask("heron", A, 2_000, (drain(2, 9, [way(A, 3, [(2, 7)])]),)),
+        PackTask("egret", None, 2_000, (drain(2, 9, [way(A, 3, [(2, 7)])]),)),
+    ]
+    schedule = by_rule(problem(packs, 12, "##.......###"))
+    assert len(schedule.runs) == 1
+    assert len(schedule.left_out) == 1
+    awake = by_rule(problem(packs, 12))
+    assert awake.left_out == ()
+    assert [move.pack for move in awake.moves] == ["egret"]
+
+
+def test_the_use_is_kept_and_the_cheaper_wish_left_out() -> None:
+    """One station for 4 steps, two wishes of 3: the use's weighs more."""
+    packs = [
+        PackTask("heron", None, 2_000, (drain(0, 4, [way(A, 3, [(0, 2)])]),)),
+        PackTask("egret", None, 2_000, (charge(0, 4, [way(A, 3, [(0, 2)])], use="survey"),)),
+    ]
+    night = problem(packs, 4)
+    best = cheapest_of_all(night)
+    for schedule in [by_rule(night)] + ([solved(night)] if has_solver() else []):
+        assert broken(schedule.left_out) == ["heron"]
+        assert schedule.cost.total == best
+
+
+def broken(left_out: tuple[tuple[str, int], ...]) -> list[str]:
+    return [pack for pack, _ in left_out]
+
+
+def test_cheap_hours_are_used_when_there_is_time() -> None:
+    pack = PackTask("egret", A, 0, (charge(0, 8, [way(A, 2, [(0, 7)], 100)], saves=0),))
+    price = [9, 9, 9, 1, 1, 9, 9, 9]
+    for schedule in [by_rule(problem([pack], 8, price=price))] + (
+        [solved(problem([pack], 8, price=price))] if has_solver() else []
+    ):
+        assert [run.begin for run in schedule.runs] == [3]
+        assert schedule.cost.energy == 200
