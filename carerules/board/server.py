@@ -25,6 +25,7 @@ from starlette.types import ASGIApp
 
 from carerules.adapters import LineClock, Problem
 from carerules.board.access import COOKIE, Access, same
+from carerules.board.api import api_routes
 from carerules.board.asked import Past as Asked
 from carerules.board.controls import FORM_BYTES_MAX, Form, entry_of, first, read_form
 from carerules.board.gate import Gate
@@ -231,6 +232,7 @@ def app_of(pages: Pages) -> ASGIApp:
         Route("/stop", pages.stop, methods=["POST"]),
         Route("/come-in", pages.come_in, methods=["GET", "POST"]),
         *vital_routes(pages.source, pages.source.look),
+        api_routes(pages),
         Mount("/static", files),
     ])  # fmt: skip
     return Gate(app, pages.access, lambda: door_page(None))

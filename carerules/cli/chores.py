@@ -10,13 +10,14 @@ from pathlib import Path
 import click
 
 from carerules.adapters import ChoreAnswer, Problem, quoted
-from carerules.cli.common import refuse, site_option
+from carerules.cli.common import json_option, refuse, site_option
 from carerules.cli.entries import enter
 from carerules.cli.reader import reader_at
+from carerules.cli.reading import say
 from carerules.cli.sites import site_at
 from carerules.domain.moment import MINUTE, WEEK, show_duration
 from carerules.domain.quantity import DURATION, read_quantity
-from carerules.report import chore_lines, status_of
+from carerules.report import ChoresShape, chore_lines, status_of
 from carerules.report.shapes import ChoreShape
 
 LATER = "12 h"
@@ -26,7 +27,8 @@ LATER = "12 h"
 @click.command("chore")
 @click.argument("words", nargs=-1, type=click.UNPROCESSED, metavar="[NUMBER done|later [DURATION]]")
 @site_option
-def chore_command(words: tuple[str, ...], site_path: Path) -> None:
+@json_option
+def chore_command(words: tuple[str, ...], site_path: Path, as_json: bool) -> None:
     """List what is for you to do; or say that it is done, or not now.
 
     What a job asks is answered with `carerules answer`; what one waits for is done when it finds it
@@ -37,9 +39,9 @@ def chore_command(words: tuple[str, ...], site_path: Path) -> None:
     with reader_at(site_path) as reader:
         view = reader.now()
         chores = status_of(view.world, view.keeper).chores
+        shape = ChoresShape(site=reader.setup.site.name, chores=chores)
     if not words:
-        for line in chore_lines(chores) or ["nothing is for you to do"]:
-            click.echo(line)
+        say(shape, chore_lines(chores) or ["nothing is for you to do"], as_json=as_json)
         return
     number, word, *rest = (*words, "", "")[: max(2, len(words))]
     chore = _meant(chores, number)

@@ -134,7 +134,9 @@ def log_command(
         elif last is None:
             last = LINES_SHOWN
         rows = reader.lines(pack=pack, since=since, last=last, samples=samples)
-        shape = LogShape(site=reader.setup.site.name, lines=rows)
+        shape = LogShape(
+            site=reader.setup.site.name, lines=rows, next_after=reader.newest
+        )  # fmt: skip
     say(shape, log_lines(shape, paint()), as_json=as_json)
 
 

@@ -24,6 +24,7 @@ from carerules.report.month_shapes import MonthShape
 from carerules.report.page import WIDTH, Paint, fold, plain, show_at, show_s
 from carerules.report.saying import SaidShape, record, records_of
 from carerules.report.shapes import (
+    ChoresShape,
     ForecastShape,
     HealthShape,
     LineShape,
@@ -59,6 +60,7 @@ __all__ = [
     "EXAMPLE_SITE",
     "MADE_BY",
     "WIDTH",
+    "ChoresShape",
     "CommandRow",
     "Diary",
     "ForecastShape",

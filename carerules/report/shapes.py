@@ -208,6 +208,14 @@ class UsesShape(Shape):
     uses: list[UseShape]
 
 
+class ChoresShape(Shape):
+    """What `carerules chore --json` says, oldest first."""
+
+    shape: Literal[1] = 1
+    site: str
+    chores: list[ChoreShape]
+
+
 class SeenShape(Shape):
     """One value that a condition compared: in words, and as a number in its base unit."""
 
@@ -301,11 +309,13 @@ class WhyShape(Shape):
 
 
 class LogShape(Shape):
-    """What `carerules log --json` says, oldest first."""
+    """What `carerules log --json` says, oldest first. `next_after`: the number of the last event
+    that was looked at, to go on from there."""
 
     shape: Literal[1] = 1
     site: str
     lines: list[LineShape]
+    next_after: int
 
 
 class LevelShape(Shape):

@@ -17,6 +17,7 @@ from carerules.domain.moment import HOUR
 from carerules.planner import PlanShape
 from carerules.planner import shapes as plan_shapes
 from carerules.report import (
+    ChoresShape,
     ForecastShape,
     HealthShape,
     LogShape,
@@ -35,7 +36,7 @@ DOCS = (Path(__file__).parents[2] / "docs" / "json.md").read_text("utf-8")
 SHAPES: dict[str, type[shapes.Shape]] = {
     "status": StatusShape, "why": WhyShape, "log": LogShape, "use list": UsesShape,
     "timeline": TimelineShape, "forecast": ForecastShape, "health": HealthShape,
-    "report": MonthShape, "run": SaidShape, "plan": PlanShape,
+    "report": MonthShape, "run": SaidShape, "plan": PlanShape, "chore": ChoresShape,
 }  # fmt: skip
 
 COMMANDS = [

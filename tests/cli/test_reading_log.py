@@ -162,12 +162,12 @@ def test_lines_are_coloured_only_where_that_is_wanted() -> None:
 
     at = LOCAL.read(T0 + MINUTE)
     row = LineShape(seq=1, at=at, tone="alarm", about="heron", text="swollen")
-    shape = LogShape(site="shed", lines=[row])
+    shape = LogShape(site="shed", lines=[row], next_after=1)
     assert log_lines(shape) == ["Mon 30 Nov 18:01:00  alarm    heron: swollen"]
     painted = log_lines(shape, lambda tone, text: f"<{tone}>{text}")
     assert painted == ["<alarm>Mon 30 Nov 18:01:00  alarm    heron: swollen"]
     named = row.model_copy(update={"text": "heron is swollen"})
-    shape = LogShape(site="shed", lines=[named])
+    shape = LogShape(site="shed", lines=[named], next_after=1)
     assert log_lines(shape) == ["Mon 30 Nov 18:01:00  alarm    heron is swollen"]
 
 
