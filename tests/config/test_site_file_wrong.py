@@ -15,11 +15,20 @@ from site_cases import PRELUDE, Case, cases, sentence, told
 from carerules.config import Problem, SiteFile, read_site, read_site_text
 from carerules.shipped import shipped
 
+AT_A_BROKER = """name = "shed"
+zone = "UTC"
+[pack.heron]
+chemistry = "lipo"
+cells = 6
+capacity = "16 Ah"
+[mqtt]
+"""
 CASES = [
     *cases("things.toml"),
     *cases("limits.toml"),
     *cases("ways.toml", prelude=""),
     *cases("board.toml"),
+    *cases("hub.toml", prelude=AT_A_BROKER),
 ]
 
 
