@@ -63,7 +63,7 @@ from carerules.adapters.problem import Problem, quoted
 from carerules.adapters.profile import PlugProfile, load_plug_profile, plug_profiles
 from carerules.adapters.qr import qr_code
 from carerules.adapters.reading import DamagedRowError, JournalReader, WaitingEntry
-from carerules.adapters.recognise import Likeness, feeds_among, plugs_among
+from carerules.adapters.recognise import Likeness, feeds_among, plugs_among, states_among
 from carerules.adapters.records import (
     RecordError,
     dump_entry,
@@ -182,6 +182,7 @@ __all__ = [
     "say",
     "secret_of",
     "sender_of",
+    "states_among",
     "synchronised",
     "to_events",
     "topics_of",

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from carerules.adapters.doors import Message, PlugDoor, read_plug
 from carerules.adapters.feed import Feed, FeedProfile
 from carerules.adapters.overhear import Overheard
+from carerules.adapters.payload import UnreadableError, read_json
 from carerules.adapters.profile import Metered, PlugProfile, Switched
 from carerules.adapters.template import check_fillings, fill, holes
 from carerules.adapters.topics import Topics, topics_of
@@ -62,6 +63,69 @@ def feeds_among(
                 found += _fed(profile, variables, topic, one, now)
     # Of what both a pack's and a room's profile read, the room's few words fit a room better.
     return _best(sorted(found, key=lambda one: one.about == "pack"))
+
+
+OWN = "carerules/"
+"""Where what carerules itself says lies: a pack's warmth at the hub is no thermometer of a room."""
+
+STATES: Mapping[tuple[str, str], tuple[str, str]] = {
+    ("sensor", "temperature"): ("hub-temperature", "temperature"),
+    ("binary_sensor", "smoke"): ("hub-capitals", "smoke"),
+}
+"""Kind and class of an entity that a device describes to a hub: the feed that reads its state where
+that is a bare word or number, and the signal that it may be."""
+
+
+def states_among(heard: Mapping[str, Overheard]) -> list[Likeness]:
+    """States that devices have described to a hub, in the convention of discovery, and that a
+    site's signal could take in. Which room a thermometer hangs in no message tells."""
+    found: dict[str, Likeness] = {}
+    for topic, one in heard.items():
+        if topic.endswith("/config"):
+            for said in _described(topic, one.payload):
+                profile, signal = STATES.get((said.kind, said.about), ("", ""))
+                if profile and not check_fillings({"topic": ""}, {"topic": said.topic}, ""):
+                    found[said.topic] = Likeness(
+                        profile, {"topic": said.topic, "signal": signal},
+                        frozenset((said.topic,)), 1, about="state",
+                    )  # fmt: skip
+    return [found[topic] for topic in sorted(found)]
+
+
+@dataclass(frozen=True, slots=True)
+class _Described:
+    """One entity: its kind and class, and where its state is said as it stands."""
+
+    kind: str
+    about: str
+    topic: str
+
+
+def _described(topic: str, payload: bytes) -> Iterator[_Described]:
+    try:
+        said = read_json(payload)
+    except UnreadableError:
+        return
+    if not isinstance(said, Mapping) or str(said.get("~")).startswith(OWN):
+        return
+    many = said.get("cmps", said.get("components"))
+    parts = topic.split("/")
+    single = parts[-4] if len(parts) > 4 else parts[-3] if len(parts) > 2 else ""
+    entities = [*many.values()] if isinstance(many, Mapping) else [{"p": single, **said}]
+    base = said.get("~")
+    for one in entities:
+        if not isinstance(one, Mapping) or {"val_tpl", "value_template"} & one.keys():
+            continue  # its state lies inside of something that only the hub takes apart
+        kind, about, where, unit = (
+            one.get(short, one.get(long))
+            for short, long in (("p", "platform"), ("dev_cla", "device_class"),
+                                ("stat_t", "state_topic"), ("unit_of_meas", "unit_of_measurement"))
+        )  # fmt: skip
+        if isinstance(kind, str) and isinstance(about, str) and isinstance(where, str):
+            if isinstance(base, str) and where.startswith("~"):
+                where = base + where[1:]
+            if about != "temperature" or unit == "°C":
+                yield _Described(kind, about, where)
 
 
 def _best(found: list[Likeness]) -> list[Likeness]:

@@ -23,6 +23,7 @@ from carerules.adapters import (
     plug_profiles,
     plugs_among,
     read_host,
+    states_among,
 )
 from carerules.cli.common import FAILED, refuse, site_option
 from carerules.cli.sites import site_at
@@ -64,6 +65,7 @@ def discover_command(
     plugs = [one for one in plug_profiles().values() if isinstance(one, PlugProfile)]
     feeds = [one for one in feed_profiles().values() if isinstance(one, FeedProfile)]
     fed = feeds_among(listened.topics, feeds, time.time_ns() // 1_000_000)
+    fed += states_among(listened.topics)
     plugged = plugs_among(listened.topics, plugs)
     known = Known(chemistry, capacity, cells)
     proposal = propose(address, listened, seconds, plugged, fed, known)

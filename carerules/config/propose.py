@@ -101,9 +101,11 @@ def _broker(address: MqttAddress) -> Iterator[str]:
 def _feed(one: Likeness, names: _Names, known: Known) -> Iterator[str]:
     name = names.of(one, "feed")
     topics = ", ".join(quoted(topic) for topic in sorted(one.topics))
-    if one.about == "site":
-        yield f"# heard on {topics}"
-        yield from _table(f"feed.{name}", one)
+    if one.about in ("site", "state"):
+        # A device has described it to a hub: whether it is this room's, only a person knows.
+        mark, how = ("", "heard") if one.about == "site" else (ASK, "described to a hub, said")
+        yield f"# {how} on {topics}"
+        yield from (f"{mark}{line}" for line in _table(f"feed.{name}", one))
         yield ""
         return
     cells = one.cells or known.cells

@@ -22,6 +22,7 @@ from carerules.adapters import (
     feeds_among,
     plug_profiles,
     plugs_among,
+    states_among,
 )
 from carerules.config import Known, Proposal, SiteFile, propose, read_site_text
 
@@ -98,6 +99,51 @@ def test_feeds_are_recognised_and_a_room_is_no_pack() -> None:
 def test_what_no_profile_reads_is_not_recognised(said: dict[str, bytes]) -> None:
     plugs, feeds = recognised(said)
     assert (plugs, [one for one in feeds if one.about == "pack"]) == ([], [])
+
+
+def entity(kind: str | None, about: str, topic: object, unit: str = "°C", **more: str) -> object:
+    said = {"dev_cla": about, "unit_of_meas": unit, "stat_t": topic, **more}
+    return said if kind is None else {"p": kind, **said}
+
+
+BOX = {
+    "a": entity("sensor", "temperature", "box/t"),
+    "b": entity("sensor", "temperature", "box/all", val_tpl="{{ value_json.t }}"),
+    "c": entity("sensor", "temperature", "box/f", "°F"),
+    "d": entity("sensor", "temperature", "a/+"),
+    "e": entity("lamp", "temperature", "box/l"),
+}
+OURS = {"a": entity("sensor", "temperature", "~/pack-heron/temperature")}
+DESCRIBED = {
+    topic: json.dumps(said).encode()
+    for topic, said in {
+        "hubs/sensor/shed1/temp/config": entity(None, "temperature", "shed1/temp"),
+        "hubs/binary_sensor/alarm1/config": {
+            "~": "alarm1", "state_topic": "~/smoke", "device_class": "smoke",
+        },
+        "hubs/device/box/config": {"dev": {}, "o": {"name": "box"}, "cmps": BOX},
+        "hubs/device/ours/config": {"~": "carerules/hub/x", "o": {"name": "carerules"}, "cmps": OURS},
+        "hubs/rubbish/config": [1],
+        "x/config": {"dev_cla": "smoke", "stat_t": 7},
+    }.items()
+}  # fmt: skip
+
+
+def test_what_a_device_described_to_a_hub_is_proposed_as_a_question() -> None:
+    states = states_among(overheard(DESCRIBED, retained=True))
+    assert [(one.profile, one.variables["topic"], one.variables["signal"]) for one in states] == [
+        ("hub-capitals", "alarm1/smoke", "smoke"),
+        ("hub-temperature", "box/t", "temperature"),
+        ("hub-temperature", "shed1/temp", "temperature"),
+    ]
+    heard = overheard({**HOUSE, **DESCRIBED})
+    fed = [*feeds_among(heard, FEEDS, NOW), *states]
+    told = propose(HERE, Listened(heard), 20, [], fed, Known("lipo", "16 Ah"))
+    assert told.whole
+    assert "#? [feed.smoke]" in told.text
+    read = read_site_text(answered(told.text), "proposed")
+    assert isinstance(read, SiteFile), [one.show() for one in read]
+    assert {feed.profile for feed in read.feeds} >= {"hub-capitals", "hub-temperature"}
 
 
 def test_a_remembered_value_makes_no_feed() -> None:
