@@ -122,7 +122,7 @@ DESCRIBED = {
             "~": "alarm1", "state_topic": "~/smoke", "device_class": "smoke",
         },
         "hubs/device/box/config": {"dev": {}, "o": {"name": "box"}, "cmps": BOX},
-        "hubs/device/ours/config": {"~": "carerules/hub/x", "o": {"name": "carerules"}, "cmps": OURS},
+        "hubs/device/ours/config": {"~": "carerules/hub/x", "cmps": OURS},
         "hubs/rubbish/config": [1],
         "x/config": {"dev_cla": "smoke", "stat_t": 7},
     }.items()
