@@ -5,7 +5,19 @@ Does not decide anything.
 """
 
 from carerules.adapters.address import Login, MqttAddress, read_host, read_password
+from carerules.adapters.apart import expand_apart
 from carerules.adapters.broker import AddressError
+from carerules.adapters.calendarcopy import Copy, CopyShelf, origin_of
+from carerules.adapters.calendarline import (
+    NO_TAGS,
+    CalendarAddress,
+    Fetched,
+    Tags,
+    Unchanged,
+    Unreached,
+    fetch,
+    url_fault,
+)
 from carerules.adapters.called import Called, CalledWires
 from carerules.adapters.channels import (
     Address,
@@ -82,6 +94,7 @@ from carerules.adapters.topics import Topics, topics_of
 __all__ = [
     "HAPPENINGS",
     "HOST",
+    "NO_TAGS",
     "RECORD_BOUNDS",
     "RECORD_WORDS",
     "Address",
@@ -89,16 +102,20 @@ __all__ = [
     "Answer",
     "Apprise",
     "Attend",
+    "CalendarAddress",
     "Called",
     "CalledWires",
     "Cancel",
     "ChoreAnswer",
     "ClockAnchor",
+    "Copy",
+    "CopyShelf",
     "DamagedRowError",
     "Ears",
     "Entry",
     "Feed",
     "FeedProfile",
+    "Fetched",
     "Heard",
     "HubLine",
     "Inbox",
@@ -134,8 +151,11 @@ __all__ = [
     "SqliteJournal",
     "Stop",
     "Supervisor",
+    "Tags",
     "Topic",
     "Topics",
+    "Unchanged",
+    "Unreached",
     "Unsaid",
     "UseAdd",
     "UseDrop",
@@ -152,8 +172,10 @@ __all__ = [
     "dump_entry",
     "dump_event",
     "dump_outcome",
+    "expand_apart",
     "feed_profiles",
     "feeds_among",
+    "fetch",
     "fits",
     "kind_of",
     "load_entry",
@@ -161,6 +183,7 @@ __all__ = [
     "load_feed_profile",
     "load_outcome",
     "load_plug_profile",
+    "origin_of",
     "overhear",
     "owner_of",
     "parse_attend",
@@ -186,5 +209,6 @@ __all__ = [
     "synchronised",
     "to_events",
     "topics_of",
+    "url_fault",
     "url_problem",
 ]

@@ -112,7 +112,7 @@ def answer(opened: socket.socket, left: Left) -> tuple[int, list[str], bytes]:
     Raises `CallError`, or what sockets and the HTTP library raise, for anything else.
     """
     # The library wants only a `makefile` of its socket.
-    response = HTTPResponse(cast("socket.socket", _Source(opened, left)), method=METHOD)
+    response = HTTPResponse(cast("socket.socket", TimedSource(opened, left)), method=METHOD)
     try:
         response.begin()
         told = response.length or 0
@@ -126,7 +126,7 @@ def answer(opened: socket.socket, left: Left) -> tuple[int, list[str], bytes]:
         response.close()
 
 
-class _Source(io.RawIOBase):
+class TimedSource(io.RawIOBase):
     """A socket as a stream of which each read has only what is left of the call: a plug that sends
     a byte a second cannot hold it up for longer."""
 
@@ -134,11 +134,14 @@ class _Source(io.RawIOBase):
         self._opened, self._left = opened, left
 
     def makefile(self, _mode: str) -> IO[bytes]:
+        """As of a socket, for the HTTP library."""
         return io.BufferedReader(self)
 
     def readable(self) -> bool:
+        """It can be read."""
         return True
 
     def readinto(self, buffer: memoryview) -> int:  # type: ignore[override]
+        """What comes next, with no more than what is left of the call to come."""
         self._opened.settimeout(seconds(self._left))
         return self._opened.recv_into(buffer)

@@ -32,6 +32,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "place": ("entries", "Say which station a pack is on."),
     "want": ("entries", "Have a pack drained for storage, or made ready."),
     "use": ("entries", "Plan a use, or call one off."),
+    "calendar": ("calendar", "Show what the site's calendars would plan."),
     "attend": ("entries", "Say that somebody is with the packs for some minutes."),
     "release": ("entries", "Let a pack, a station or the site work again."),
     "cancel": ("entries", "Call a job off."),

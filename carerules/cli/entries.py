@@ -142,7 +142,12 @@ def use_drop_command(words: tuple[str, ...], site_path: Path) -> None:
     """Call a planned use off."""
     name = _one(words, "a planned use", "write for instance `carerules use drop survey`")
     with reader_at(site_path) as reader:
-        must_be_one_of(name, reader.now().world.uses, "a planned use")
+        uses = reader.now().world.uses
+        must_be_one_of(name, uses, "a planned use")
+    if uses[name].calendar:
+        found = f"{quoted(name)}, which calendar `{uses[name].calendar}` plans"
+        mend = "take it out of the calendar: it would be planned anew"
+        refuse(Problem(found, "a use that no calendar plans", mend).show())
     enter(site_at(site_path), UseDrop(name))
 
 

@@ -16,6 +16,7 @@ import click
 
 from carerules.adapters import HOST, AddressError, JournalBusy, LineClock, SqliteJournal, Supervisor
 from carerules.cli.boarding import board_beside, door_of
+from carerules.cli.calendars import calendars_beside, put_before
 from carerules.cli.common import FAILED, refuse, utter
 from carerules.cli.sites import journal_path, site_at
 from carerules.cli.texts import show_findings
@@ -155,6 +156,7 @@ def _virtual(
         keep_truth(world, site.state)
 
     service.snapshot, service.entered = snapshot, world.tell
+    put_before(service, site, outside)
     first = [Started(max(outside.now(), known.now), 0)]
 
     def wake() -> None:
@@ -203,8 +205,12 @@ def _real(
         if first_time:
             first += [Placed(now, pack, station) for pack, station in site.places.items()]
         read_again = _reader(site, service, journal, clock)
-        with board_beside(site, site.board, service, outside.wake, voice.say,
-                          lambda: outside.inbox.dropped, courier.waiting):  # fmt: skip
+        put, urge = outside.inbox.put, courier.urge
+        with (
+            board_beside(site, site.board, service, outside.wake, voice.say,
+                         lambda: outside.inbox.dropped, courier.waiting),
+            calendars_beside(site, service, put, clock, urge),
+        ):  # fmt: skip
             return _serve(service, voice, first, outside.wake, days, read_again,
                           lambda: outside.hears)  # fmt: skip
     finally:

@@ -14,6 +14,7 @@ from pathlib import Path
 
 import click
 
+from carerules.cli.calendars import put_before
 from carerules.cli.common import FAILED, json_option, refuse
 from carerules.cli.narrator import Narrator
 from carerules.cli.sites import site_at
@@ -64,6 +65,7 @@ def rehearse_command(
     tally.begin(known)
     began = time.monotonic()
     service = Service(known, outside, None, told)
+    put_before(service, site, outside)
     with _few_collections():
         after = service.run([Started(world.now)], world.now + round(days * 86_400 * SECOND))
     took_s = time.monotonic() - began

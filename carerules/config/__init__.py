@@ -4,6 +4,7 @@ Knows the file's shape, and what must hold between its parts. Does not know what
 """
 
 from carerules.config.board import BoardDoor, read_listen
+from carerules.config.calendar import CalendarSettings
 from carerules.config.draft import Answers, Hands, PackAnswer, PlugAnswer, draft, read_pack
 from carerules.config.hub import HubSettings
 from carerules.config.problem import Problem
@@ -15,6 +16,7 @@ from carerules.config.site import SiteFile, VirtualPackStart, VirtualStart
 __all__ = [
     "Answers",
     "BoardDoor",
+    "CalendarSettings",
     "Hands",
     "HubSettings",
     "Known",

@@ -12,7 +12,8 @@ from typing import TypeAlias
 
 from carerules.adapters import Feed, FeedProfile, PlugProfile, Problem, Topics, topics_of
 from carerules.config.board import board_mistakes
-from carerules.config.channels import channel_mistakes
+from carerules.config.calendar import calendar_mistakes
+from carerules.config.channels import LOOPBACK, channel_mistakes
 from carerules.config.hub import hub_mistakes
 from carerules.config.known import REFERENCES, REFERENCES_MAX, Known, Raw, named, names, word, words
 from carerules.config.problem import Key, found, quoted
@@ -35,8 +36,6 @@ from carerules.domain.signal import catalogue
 
 Mistake: TypeAlias = tuple[Key, str, str, str]
 """Key, found, wanted, mend."""
-
-LOOPBACK = ("127.0.0.1", "::1", "localhost")
 
 Check: TypeAlias = Callable[[Raw, Known], Iterator[Mistake]]
 
@@ -346,4 +345,5 @@ CHECKS: tuple[Check, ...] = (
     channel_mistakes,
     hub_mistakes,
     board_mistakes,
+    calendar_mistakes,
 )

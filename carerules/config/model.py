@@ -10,6 +10,7 @@ from typing import Annotated
 from pydantic import Field
 
 from carerules.config.board import BoardTable
+from carerules.config.calendar import CALENDARS_MAX, CalendarTable
 from carerules.config.channels import ChannelTable
 from carerules.config.hub import HubTable
 from carerules.config.things import (
@@ -190,6 +191,11 @@ class SiteTable(Table):
     )
     use: dict[Title, UseTable] = Field(
         default={}, max_length=1_000, description="Planned uses, each by its name."
+    )
+    calendar: dict[Name, CalendarTable] = Field(
+        default={},
+        max_length=CALENDARS_MAX,
+        description="Calendars whose events plan uses, each by its name.",
     )
     mqtt: MqttTable | None = Field(
         default=None,

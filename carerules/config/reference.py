@@ -26,6 +26,8 @@ TABLES: tuple[str, ...] = (
     "signal.NAME",
     "channel.NAME",
     "use.NAME",
+    "calendar.NAME",
+    "calendar.NAME.event.NAME",
     "mqtt",
     "hub",
     "board",

@@ -16,6 +16,7 @@ from zoneinfo import ZoneInfo
 from carerules.adapters import Feed, FeedProfile, Login, MqttAddress, PlugProfile
 from carerules.battery import Chemistry, shipped_chemistries
 from carerules.config.board import BoardDoor, board_door
+from carerules.config.calendar import CalendarSettings, calendar_of
 from carerules.config.channels import Channel, channel_of
 from carerules.config.check import LIMITS
 from carerules.config.hub import HubSettings, hub_of
@@ -92,6 +93,7 @@ class SiteFile:
     logins: Mapping[str, Login] = field(default_factory=dict)
     hub: HubSettings | None = None
     board: BoardDoor | None = None
+    calendars: tuple[CalendarSettings, ...] = ()
 
     @property
     def journal(self) -> Path:
@@ -227,6 +229,9 @@ def built(table: SiteTable, file: str, folder: Path, known: Known) -> SiteFile:
         },
         hub=None if table.hub is None else hub_of(table.hub),
         board=None if table.board is None else board_door(table.board, folder),
+        calendars=tuple(
+            calendar_of(name, calendar, folder, packs) for name, calendar in table.calendar.items()
+        ),
     )
 
 

@@ -135,11 +135,15 @@ class Station:
 
 @dataclass(frozen=True, slots=True)
 class Use:
-    """A planned use: these packs are wanted full at `start`."""
+    """A planned use: these packs are wanted full at `start`.
+
+    `calendar` names the one that it was read from; empty: a person or the site file planned it.
+    """
 
     name: str
     start: Moment
     packs: frozenset[str]
+    calendar: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,6 +4,7 @@ Knows outcomes and worlds. Does not know how either came about, nor where it is 
 """
 
 from carerules.report.ahead import forecast_lines, forecast_of
+from carerules.report.calendars import CalendarShape, CalendarsShape, calendar_lines, calendar_of
 from carerules.report.glance import glance_words
 from carerules.report.health import health_lines, health_of
 from carerules.report.labels import Label, Sheet, label_of, sheet_pages
@@ -60,6 +61,8 @@ __all__ = [
     "EXAMPLE_SITE",
     "MADE_BY",
     "WIDTH",
+    "CalendarShape",
+    "CalendarsShape",
     "ChoresShape",
     "CommandRow",
     "Diary",
@@ -88,6 +91,8 @@ __all__ = [
     "UsesShape",
     "WhyShape",
     "all_codes_lines",
+    "calendar_lines",
+    "calendar_of",
     "chore_lines",
     "code_lines",
     "code_shape",

@@ -86,7 +86,16 @@ def _fresh(world: World, name: str, signal: str) -> float | None:
 
 def use_of(use: Use, local: LocalTime) -> UseShape:
     """A planned use."""
-    return UseShape(use=use.name, start=local.read(use.start), packs=sorted(use.packs))
+    return UseShape(
+        use=use.name, start=local.read(use.start), packs=sorted(use.packs),
+        calendar=use.calendar or None,
+    )  # fmt: skip
+
+
+def show_use(use: UseShape) -> str:
+    """`Saturday survey (egret, heron)`, and which calendar planned it."""
+    by = f", by calendar {use.calendar}" if use.calendar else ""
+    return f"{use.use} ({', '.join(use.packs)}){by}"
 
 
 def job_of(job: Job, local: LocalTime) -> JobShape:

@@ -37,11 +37,12 @@ class ChargeShape(Shape):
 
 
 class UseShape(Shape):
-    """A planned use."""
+    """A planned use; `calendar`: the one that planned it, if one did."""
 
     use: str
     start: AwareDatetime
     packs: list[str]
+    calendar: str | None
 
 
 class WaitShape(Shape):

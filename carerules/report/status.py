@@ -15,7 +15,7 @@ from carerules.domain.pack import Side, Site
 from carerules.engine import Phase
 from carerules.loop import OpenChore, World, pack_on
 from carerules.report.glance import glance_of, glance_words
-from carerules.report.pack import pack_of, tidy, use_of
+from carerules.report.pack import pack_of, show_use, tidy, use_of
 from carerules.report.page import Paint, fold, plain, show_at, show_percent, show_s
 from carerules.report.shapes import (
     ChoreShape,
@@ -188,11 +188,7 @@ def uses_lines(uses: UsesShape) -> list[str]:
     """The uses for a terminal."""
     if not uses.uses:
         return ["no use is planned"]
-    return [
-        line
-        for use in uses.uses
-        for line in fold(f"{show_at(use.start)}  ", f"{use.use} ({', '.join(use.packs)})")
-    ]
+    return [line for use in uses.uses for line in fold(f"{show_at(use.start)}  ", show_use(use))]
 
 
 def chore_lines(chores: Sequence[ChoreShape]) -> list[str]:

@@ -130,7 +130,9 @@ def said(event: Event, local: LocalTime) -> Line | None:
             return Line("seen", pack, where)
         case UsePlanned(_, use):
             packs = ", ".join(sorted(use.packs))
-            return Line("seen", "", f"use planned: {use.name}, {local.show(use.start)} ({packs})")
+            by = f", by calendar {use.calendar}" if use.calendar else ""
+            text = f"use planned: {use.name}, {local.show(use.start)} ({packs}){by}"
+            return Line("seen", "", text)
         case UseDropped(_, name):
             return Line("seen", "", f"use called off: {name}")
         case Attended(_, until):

@@ -17,6 +17,7 @@ from carerules.domain.moment import HOUR
 from carerules.planner import PlanShape
 from carerules.planner import shapes as plan_shapes
 from carerules.report import (
+    CalendarsShape,
     ChoresShape,
     ForecastShape,
     HealthShape,
@@ -27,6 +28,7 @@ from carerules.report import (
     TimelineShape,
     UsesShape,
     WhyShape,
+    calendars,
     month_shapes,
     shapes,
 )
@@ -37,6 +39,7 @@ SHAPES: dict[str, type[shapes.Shape]] = {
     "status": StatusShape, "why": WhyShape, "log": LogShape, "use list": UsesShape,
     "timeline": TimelineShape, "forecast": ForecastShape, "health": HealthShape,
     "report": MonthShape, "run": SaidShape, "plan": PlanShape, "chore": ChoresShape,
+    "calendar": CalendarsShape,
 }  # fmt: skip
 
 COMMANDS = [
@@ -55,6 +58,7 @@ COMMANDS = [
     ("report", ("report", "--month", "2026-12")),
     ("plan", ("plan",)),
     ("plan", ("plan", "--until", "2026-12-05T09:00", "--simple")),
+    ("calendar", ("calendar",)),
     ("health", ("health",)),
     ("health", ("health", "heron")),
     ("forecast", ("forecast", "heron", "drain", "80", "--from", "100")),
@@ -105,7 +109,7 @@ def keys(flat: Any) -> Iterator[tuple[str, Any]]:
             yield from keys(one)
 
 
-TIMES = {"now", "at", "since", "start", "heard", "on_since", "fires_at", "last_wrote",
+TIMES = {"now", "at", "since", "start", "heard", "on_since", "fires_at", "last_wrote", "good_at",
          "attended_until", "begins", "ends", "until", "ready_at", "ready_from", "ready_until",
          "earliest", "due"}  # fmt: skip
 
@@ -135,6 +139,7 @@ def test_every_shape_is_in_an_example_with_all_its_fields() -> None:
             *vars(shapes).values(),
             *vars(month_shapes).values(),
             *vars(plan_shapes).values(),
+            *vars(calendars).values(),
         ]
         if isinstance(shape, type) and issubclass(shape, shapes.Shape)
         for field in shape.model_fields

@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 import ast
+import subprocess
+import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
 from supply_kit import ROOT
 
+from carerules.adapters import expand_apart
+from carerules.calendar import Asked
 from carerules.rulefiles import load_files
 
 MAKERS = {"eval", "exec", "compile", "__import__"}
@@ -46,7 +51,38 @@ def test_no_text_becomes_code() -> None:
         for file in files
         if (makers := makers_in(file.read_text("utf-8")))
     }
-    assert found == {}
+    assert {file: [one.split(": ")[1] for one in makers] for file, makers in found.items()} == RUN
+
+
+RUN = {
+    # Ours, to read a calendar within limits.
+    "carerules/adapters/apart.py": ["import subprocess"],
+    # A browser of the system, to print a page of ours whose scripts and addresses lead nowhere.
+    "carerules/adapters/paper.py": ["import subprocess"],
+}
+"""The only files that run another program, and why."""
+
+
+def test_the_process_that_reads_calendars_is_ours_whatever_stands_in_them(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    ran: list[tuple[list[str], dict[str, Any]]] = []
+
+    def run(words: list[str], **rest: Any) -> subprocess.CompletedProcess[bytes]:
+        ran.append((words, rest))
+        return subprocess.CompletedProcess(words, 0, b'{"why": "-"}')
+
+    monkeypatch.setattr(subprocess, "run", run)
+    asked = Asked(0, 1, "UTC")
+    for data in (b"BEGIN:VCALENDAR", b"; touch /tmp/x", b"$(id)\n--help\0"):
+        expand_apart(data, asked)
+    assert [words for words, _ in ran] == [
+        [sys.executable, "-P", "-m", "carerules.calendar.worker"]
+    ] * 3
+    assert all("shell" not in rest for _, rest in ran)
+    assert [rest["input"].partition(b"\n")[2] for _, rest in ran] == [
+        b"BEGIN:VCALENDAR", b"; touch /tmp/x", b"$(id)\n--help\0",
+    ]  # fmt: skip
 
 
 @pytest.mark.parametrize(
