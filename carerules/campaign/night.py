@@ -200,6 +200,10 @@ class _Playing:
         observer.hangs_at = {state.station: name for name, state in world.packs.items()}
         self.stepped(observer.stepped_at)
         for station in world.setup.site.stations.values():
+            if not world.stations[station.name].locked:
+                observer.locked_at.pop(station.name, None)
+            elif station.name not in observer.locked_at:
+                observer.locked_at[station.name] = observer.stepped_at
             for side in SIDES:
                 socket = station.socket(side)
                 if socket is not None and world.plugs[socket.plug].on_at is not None:

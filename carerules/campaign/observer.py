@@ -29,17 +29,25 @@ METER_ERROR = 1.02
 HEAT_K = 2.0
 """A sensor's own error (2 sigma of 0.2 K) and its step, and what its pack warms in a look."""
 
+COLD_K = 1.0
+"""A sensor's own error and its step; a pack that is charged warms, and leaves the cold."""
+REST_SLACK: Duration = 20 * SECOND
+"""Of two looks: when current last flowed is seen at a look, and so is a contact that closes."""
+
 CELL_V = 0.01
 """What a meter of cells may be off by, with its step."""
 
 BOUNDS = {
     "floor": "no load is on for 95 s with a cell below its floor",
     "heat": "nothing is on for 95 s with a pack above its warmest",
+    "cold": "no charger is on for 95 s with a pack below its coldest",
+    "rest": "no charger goes on before the pack has rested",
     "ceiling": "no charger is on for 95 s with a cell above its ceiling",
     "harm": "no charger is on for 95 s with a cell below what harms it",
     "lease": "nothing is on 95 s after the service last made a step",
     "data": "OFF leaves within 75 s of the pack's last believable word",
     "stop": "nothing is on 95 s after a person stopped everything",
+    "locked": "nothing is on 95 s after its station was locked",
     "both": "a station's load and charger are never on at once",
     "caps": "one ON: at most 4 h, and its energy cap and what 95 s move",
     "charger": "no charger is on when nobody is there",
@@ -60,6 +68,7 @@ class Run:
     high_since: Moment | None = None
     harmed_since: Moment | None = None
     hot_since: Moment | None = None
+    cold_since: Moment | None = None
 
 
 @dataclass
@@ -80,7 +89,8 @@ class Observer:
     keeps sending ON, a plug whose own timer does not open it. A plug in `liars` says OFF and 0 W
     while it stays closed until its timer opens it: nobody can be told of that. `told` are those of
     which people were told since they were last proved off. `believable_at` is when each pack was
-    last heard of believably, `hangs_at` which pack the service believes to hang where.
+    last heard of believably, `hangs_at` which pack the service believes to hang where,
+    `locked_at` when each station that is locked now came to be.
     """
 
     site: VirtualSite
@@ -97,6 +107,8 @@ class Observer:
     locked: set[str] = field(default_factory=set)
     believable_at: dict[str, Moment] = field(default_factory=dict)
     hangs_at: dict[str | None, str] = field(default_factory=dict)
+    locked_at: dict[str, Moment] = field(default_factory=dict)
+    _flowed_at: dict[str, Moment] = field(default_factory=dict)
     _runs: dict[str, Run] = field(default_factory=dict)
     _seen_at: Moment = 0
 
@@ -134,6 +146,10 @@ class Observer:
                 self._contact(plug, station, side, run)
                 if pack is not None:
                     self._pack(plug, station, pack, side, run)
+                    if run.since == now and side is Side.CHARGER:
+                        self._rest(plug, station, pack)
+            if pack is not None and bench.power_w(plug) > self.site.site.plugs[plug].off_w:
+                self._flowed_at[pack] = now
         self._both()
 
     def breach(self, bound: str, what: str) -> None:
@@ -141,6 +157,15 @@ class Observer:
         if not any(one.split(": ")[1] == bound for one in self.breaches):
             at = (self.site.now - self._begin) / SECOND
             self.breaches.append(f"{at:.1f} s: {bound}: {what}")
+
+    def _rest(self, plug: str, station: str, pack: str) -> None:
+        """A contact has just closed. A pack that was hung elsewhere without a word is another's."""
+        flowed = self._flowed_at.get(pack)
+        if flowed is None or self.hangs_at.get(station) != pack:
+            return
+        rested, limits = self.site.now - flowed, self.site.site.packs[pack].limits
+        if rested < limits.rest_before_charge - REST_SLACK:
+            self.breach("rest", f"{plug} closes, and {pack} has rested {show_duration(rested)}")
 
     def _both(self) -> None:
         closed = {plug for plug, truth in self.site.bench.plugs.items() if truth.closed}
@@ -174,6 +199,9 @@ class Observer:
         self.worst.after_stop_s = max(self.worst.after_stop_s, after / SECOND)
         if after > LEASE_ENDS + LOOK_EVERY:
             self.breach("lease", f"{plug} closed {show_duration(after)} after the last step")
+        locked = now - self.locked_at.get(station, now)
+        if locked > LEASE_ENDS + LOOK_EVERY and plug not in self.liars:
+            self.breach("locked", f"{plug} closed {show_duration(locked)} after it was locked")
         if now - run.since > ON_LONGEST + LEASE_ENDS and plug not in self.liars:
             self.breach("caps", f"{plug} closed for {show_duration(now - run.since)}")
         run.cap_wh = self.cap_wh.get(plug, run.cap_wh)
@@ -194,6 +222,10 @@ class Observer:
             self.breach("heat", f"{plug} closed with {pack} at {truth.temperature_c:.1f} °C")
         lowest, highest = min(truth.cell_v), max(truth.cell_v)
         if not draining:
+            cold = truth.temperature_c < limits.charge_c_min - COLD_K
+            run.cold_since = _since(run.cold_since, now, cold)
+            if run.cold_since is not None and now - run.cold_since > self._limit_ends:
+                self.breach("cold", f"{plug} closed with {pack} at {truth.temperature_c:.1f} °C")
             run.high_since = _since(run.high_since, now, highest > limits.cell_v_ceiling + CELL_V)
             if run.high_since is not None and now - run.high_since > self._limit_ends:
                 self.breach("ceiling", f"{plug} closed with {pack} at {highest:.3f} V a cell")

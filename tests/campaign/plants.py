@@ -198,6 +198,15 @@ PLANTS = (
     Plant("the floor by the charge, not by the cells", _floor_by_charge, "floor", first=19),
     Plant("another pack is not noticed", without("answer"), "floor", "people swap untold", first=0),
     Plant("no temperature check", without("temperature"), "heat", "people heat", first=29),
+    Plant("a charge in the cold", without("temperature"), "cold", first=209),
+    Plant("no rest before a charge", without("rest"), "rest", first=123),
+    Plant(
+        "a lock that holds nobody",
+        without("station locked"),
+        "locked",
+        "plug ignores-off",
+        first=29,
+    ),
     Plant("a charger with nobody there", without("presence"), "charger", first=20),
     Plant(
         "whoever comes is taken to stay a day",
