@@ -5,10 +5,21 @@ anything is sent (service/hub). Another convention is one more module beside `di
 `homie`.
 """
 
-from carerules.hub.convention import PRESS, Convention
+from carerules.hub.convention import PRESS, Convention, Memo
 from carerules.hub.discovery import Discovery
 from carerules.hub.homie import Homie
-from carerules.hub.model import About, Device, Group, House, Kind, Order, Property, slug, slugs
+from carerules.hub.model import (
+    About,
+    Device,
+    Group,
+    House,
+    Kind,
+    Order,
+    Property,
+    short,
+    slug,
+    slugs,
+)
 from carerules.hub.orders import entry_of, is_stop
 from carerules.hub.view import (
     CHORE,
@@ -36,6 +47,7 @@ __all__ = [
     "Homie",
     "House",
     "Kind",
+    "Memo",
     "Order",
     "Places",
     "Property",
@@ -45,6 +57,7 @@ __all__ = [
     "is_stop",
     "pack_device",
     "places_of",
+    "short",
     "shown_packs",
     "shown_stations",
     "site_device",

@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from carerules.hub.convention import PRESS, Kept, Step
+from carerules.hub.convention import PRESS, Kept, Step, wanted_of
 from carerules.hub.model import About, Device, Group, House, Kind, Order, Property, root_id
 
 BASE = "carerules/hub"
@@ -104,17 +104,22 @@ class Discovery:
 
     def wanted(self, house: House, *, alive: bool) -> Kept:
         """Descriptions, values and availability."""
-        kept: dict[str, str] = {}
-        for device in house.devices:
-            for one in device.properties:
-                if one.kind not in (Kind.BUTTON, Kind.HAPPENING) and not _is_blank(one):
-                    kept[f"{self.base}/{device.place}/{_leaf(one)}"] = _value(one)
-        for device in house.devices:
-            kept[self._config(device.id)] = json.dumps(
-                self.description(house, device), ensure_ascii=False, separators=(",", ":")
-            )
-        kept[self._service] = UP if alive else DOWN
-        kept[self._link] = UP
+        return wanted_of(self, house, alive=alive)
+
+    def there(self, *, alive: bool) -> Kept:
+        """The two topics of availability; the connection's own comes last."""
+        return {self._service: UP if alive else DOWN, self._link: UP}
+
+    def shown(self, house: House, device: Device) -> Kept:
+        """One device: its values, and then the description that points at them."""
+        kept = {
+            f"{self.base}/{device.place}/{_leaf(one)}": _value(one)
+            for one in device.properties
+            if one.kind not in (Kind.BUTTON, Kind.HAPPENING) and not _is_blank(one)
+        }
+        kept[self._config(device.id)] = json.dumps(
+            self.description(house, device), ensure_ascii=False, separators=(",", ":")
+        )
         return kept
 
     def _config(self, device: str) -> str:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 from zlib import crc32
 
-from carerules.hub.convention import PRESS, Kept, Step
+from carerules.hub.convention import PRESS, Kept, Step, wanted_of
 from carerules.hub.model import (
     PLACE_KINDS,
     Device,
@@ -22,6 +22,7 @@ from carerules.hub.model import (
     Order,
     Property,
     root_id,
+    short,
 )
 
 VERSION = "5.0"
@@ -107,20 +108,25 @@ class Homie:
 
     def wanted(self, house: House, *, alive: bool) -> Kept:
         """Descriptions, values, alerts and states."""
-        kept: dict[str, str] = {}
-        for device in house.devices:
-            base = f"{self._base}/{device.id}"
-            kept[f"{base}/{DESCRIPTION}"] = _dumped(self.description(house, device))
-            for one in device.properties:
-                value = None if one.kind in MOMENTARY else one.text()
-                if value:
-                    kept[f"{base}/{one.group.value}/{one.id}"] = value
-            for word, why in device.alarms.items():
-                kept[f"{base}/$alert/{word}"] = why
-            kept[f"{base}/{STATE}"] = "ready"
-        if not alive:
-            kept[f"{self._base}/{self.root}/$alert/{SILENT}"] = "the service does not evaluate"
+        return wanted_of(self, house, alive=alive)
+
+    def shown(self, house: House, device: Device) -> Kept:
+        """One device: description, values, alerts and state."""
+        base = f"{self._base}/{device.id}"
+        kept = {f"{base}/{DESCRIPTION}": _dumped(self.description(house, device))}
+        for one in device.properties:
+            value = None if one.kind in MOMENTARY else one.text()
+            if value:
+                kept[f"{base}/{one.group.value}/{one.id}"] = value
+        for word, why in device.alarms.items():
+            kept[f"{base}/$alert/{word}"] = short(why)
+        kept[f"{base}/{STATE}"] = "ready"
         return kept
+
+    def there(self, *, alive: bool) -> Kept:
+        """That the root is there its state says; an alert, that nobody evaluates."""
+        alert = f"{self._base}/{self.root}/$alert/{SILENT}"
+        return {} if alive else {alert: "the service does not evaluate"}
 
     def description(self, house: House, device: Device) -> dict[str, Any]:
         """One device with its nodes and their properties."""

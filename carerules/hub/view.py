@@ -211,7 +211,10 @@ def _records(pack: Pack, seen: PackSeen) -> list[Property]:
     for word, title, unit, signal, about in RECORDS:
         low, high, step = RECORD_BOUNDS[word](pack)
         digits = 2 if step < 0.1 else 1
-        found.append(Property(word, title, Kind.NUMBER, Group.RECORD, seen.reading(signal), unit,
+        now = seen.reading(signal)
+        # A form refuses to show what it would not take; the pack's own value shows it.
+        shown = now if now is not None and low <= now <= high else None
+        found.append(Property(word, title, Kind.NUMBER, Group.RECORD, shown, unit,
                               about, True, (), low, high, step, digits))  # fmt: skip
     found.append(Property("cells", "Cells read off, one by one", Kind.TEXT, Group.RECORD,
                           settable=True))  # fmt: skip

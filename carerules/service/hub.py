@@ -1,6 +1,6 @@
 """The service at a hub: what changed goes out, orders come in as entries; in a thread of its own.
 
-Knows the lines, the conventions and how often one looks. Does not know what a hub is shown, nor
+Knows worlds, when one looks, and what waits for an answer. Does not know what a hub is shown, nor
 what an order means (`carerules.hub`). The evaluator never waits for anything here: it leaves the
 newest world, and takes orders out of its inbox like anything else that is heard.
 """
@@ -14,27 +14,20 @@ from random import uniform
 from threading import Event as Flag
 from threading import Thread
 from time import monotonic
-from typing import Protocol, TypeAlias
 from uuid import uuid4
 
-from carerules import __version__
 from carerules.adapters import (
-    AddressError,
     Ears,
     Entry,
-    Heard,
     HubLine,
     Lane,
-    MqttAddress,
     Problem,
     Put,
-    Script,
     Stop,
     quoted,
-    read_password,
     to_events,
 )
-from carerules.config import HubSettings, SiteFile
+from carerules.config import SiteFile
 from carerules.domain.decision import ChoreClosed, ChoreOpened, Outcome
 from carerules.domain.event import Event, Rejected
 from carerules.domain.moment import SECOND, Duration, Moment
@@ -42,17 +35,16 @@ from carerules.hub import (
     CHORE,
     Convention,
     Device,
-    Discovery,
-    Homie,
     House,
+    Memo,
     Order,
-    Places,
     entry_of,
     full_since,
     house_of,
     is_stop,
     pack_device,
     places_of,
+    short,
     shown_packs,
     shown_stations,
     site_device,
@@ -60,6 +52,7 @@ from carerules.hub import (
 )
 from carerules.loop import PackState, World
 from carerules.service.desk import answer_of, entry_events
+from carerules.service.hublines import MakeLine, closed, conventions_of, password_of
 
 LOOK_S = 0.5
 BIRTH_S_MAX = 5.0
@@ -74,6 +67,8 @@ TELL_EVERY_S = 1.0
 ORDERS_A_MINUTE = 60
 """A person presses no more; what does is no person."""
 HAPPENINGS_MAX = 64
+ORIGIN_CHARS_MAX = 120
+"""Of a topic in the log: a stranger's may have 65 535 bytes."""
 
 
 @dataclass(slots=True)
@@ -94,31 +89,6 @@ class _Made:
     kept: Sequence[Mapping[str, str]]
 
 
-class Line(Protocol):
-    """What is needed of `HubLine`."""
-
-    def start(self) -> None:
-        """Begin to connect."""
-
-    def close(self) -> None:
-        """Say goodbye."""
-
-    def again(self) -> None:
-        """Say everything again."""
-
-    def say(self, topic: str, payload: str) -> None:
-        """Something that is not remembered."""
-
-    def orders(self) -> Sequence[Heard]:
-        """Those that wait."""
-
-    def pump(self, wanted: Mapping[str, str]) -> bool:
-        """Bring the broker nearer to it."""
-
-
-MakeLine: TypeAlias = Callable[[str, MqttAddress, str | None, Script, Ears], Line]
-
-
 class Hub:
     """Shows a site from `start` to `close`. `faulted` says why nothing can be switched on."""
 
@@ -135,12 +105,13 @@ class Hub:
         self._faulted, self._every_s, self._clock_s = faulted, settings.every / SECOND, clock_s
         self._places = places_of(site.site, settings.key, controls=settings.controls)
         self._conventions = conventions_of(settings, self._places)
-        password = _password(site.mqtt)
+        password = password_of(site.mqtt)
         name = f"{site.mqtt.client_id or 'carerules'}-hub-{uuid4().hex[:8]}"
         self._lines = [
             line(f"{name}-{number}", site.mqtt, password, convention, self._ears(convention))
             for number, convention in enumerate(self._conventions)
         ]
+        self._memos = [Memo(convention) for convention in self._conventions]
         self._packs: dict[str, _Looked] = {}
         self._made: _Made | None = None
         self._full: dict[str, Moment | None] = {}
@@ -166,8 +137,7 @@ class Hub:
         self._leaving.set()
         self._kick.set()
         self._thread.join(2.0)
-        for line in self._lines:
-            line.close()
+        closed(self._lines)
 
     def tell(self, event: Event, outcomes: Sequence[Outcome], world: World) -> None:
         """What was heard and decided; on the evaluator's thread."""
@@ -192,14 +162,19 @@ class Hub:
         while not self._leaving.is_set():
             self._kick.wait(LOOK_S)
             self._kick.clear()
-            try:
-                self._turn(self._clock_s())
-            except Exception as error:
-                # Whatever it is, the next look may do better; the log has it.
-                self._fault(f"what it is shown cannot be made: {quoted(error)}")
+            if not self._guarded(lambda: self._turn(self._clock_s())):
                 self._leaving.wait(LOOK_S)
         # What has just been switched off is shown so.
-        self._shown(self._clock_s())
+        self._guarded(lambda: self._shown(self._clock_s()))
+
+    def _guarded(self, what: Callable[[], None]) -> bool:
+        """Whatever goes wrong, the next look may do better; the log has it."""
+        try:
+            what()
+        except Exception as error:
+            self._fault(f"what it is shown cannot be made: {quoted(error)}")
+            return False
+        return True
 
     def _turn(self, now_s: float) -> None:
         for line, convention in zip(self._lines, self._conventions, strict=True):
@@ -222,7 +197,7 @@ class Hub:
     def _shown(self, now_s: float) -> None:
         alive = now_s - self._told_s < SILENT_S
         if self._made is None or (self._made.house, self._made.alive) != (self._house, alive):
-            kept = [convention.wanted(self._house, alive=alive) for convention in self._conventions]
+            kept = [memo.wanted(self._house, alive=alive) for memo in self._memos]
             self._made = _Made(self._house, alive, kept)
         for line, kept_there in zip(self._lines, self._made.kept, strict=True):
             line.pump(kept_there)
@@ -321,26 +296,8 @@ class Hub:
         """What is not obeyed is counted and shown, and journalled once a second at most: a flood of
         it pushes nothing else out of the inbox."""
         self._dropped += 1
+        origin = short(origin)[:ORIGIN_CHARS_MAX]
         now_s = self._clock_s()
         if now_s - self._dropped_s >= TELL_EVERY_S:
             self._dropped_s = now_s
             self._put(Lane.REFUSED, lambda heard: (Rejected(heard, origin, why),))
-
-
-def conventions_of(settings: HubSettings, places: Places) -> Sequence[Convention]:
-    """The conventions that a site speaks."""
-    found: list[Convention] = []
-    if settings.discovery:
-        found.append(Discovery(places.key, settings.prefix, __version__))
-    if settings.homie:
-        found.append(Homie(places.key, settings.domain))
-    return found
-
-
-def _password(address: MqttAddress) -> str | None:
-    if address.password_file is None:
-        return None
-    read = read_password(address.password_file)
-    if isinstance(read, Problem):
-        raise AddressError(read)
-    return read

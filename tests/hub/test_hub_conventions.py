@@ -11,7 +11,8 @@ from homie_rules import order_faults, read, tree_faults
 from hub_kit import CONVENTIONS, DISCOVERY, HOMIE, Stage, brought, house, stage
 
 from carerules.domain.event import Placed, Stopped
-from carerules.hub import Convention, House, Kind, Property
+from carerules.domain.quantity import Known
+from carerules.hub import Convention, House, Kind, Memo, Property
 
 WORLDS = {
     "well known": stage,
@@ -277,3 +278,37 @@ def test_a_text_is_never_longer_than_a_hub_keeps() -> None:
     assert text is not None
     assert len(text) <= 250
     assert text.isprintable()
+
+
+@pytest.mark.parametrize("convention", CONVENTIONS, ids=["discovery", "homie"])
+def test_what_is_remembered_of_devices_makes_no_difference(convention: Convention) -> None:
+    """Whatever changes: the same as made anew."""
+    told, memo = stage(), Memo(convention)
+    first = house(told.world)
+    assert memo.wanted(first, alive=True) == convention.wanted(first, alive=True)
+    assert memo.wanted(first, alive=False) == convention.wanted(first, alive=False)
+    told.hear(Placed(told.now, "heron", "A"))
+    # heron's device is another now, egret's the same object as before; and one has left.
+    later = house(told.world)
+    mixed = House(later.key, tuple(
+        old if old.name == "egret" else new
+        for old, new in zip(first.devices, later.devices, strict=True)
+    ))  # fmt: skip
+    fewer = House(later.key, later.devices[:-1])
+    for shown in (mixed, fewer, first, mixed):
+        assert memo.wanted(shown, alive=True) == convention.wanted(shown, alive=True)
+
+
+def test_a_form_shows_nothing_that_it_would_not_take() -> None:
+    """A pack below the least that may be typed in: shown as its voltage, and not in the form."""
+    world = stage("0s v=22.8; 1m").world
+    heron = world.packs["heron"]
+    low = Known(2.0, 0.02, world.now, "kit")
+    readings = {**heron.estimate.readings, "pack.voltage": low}
+    beyond = replace(heron, estimate=replace(heron.estimate, readings=readings))
+    shown = house(replace(world, packs={**world.packs, "heron": beyond}))
+    device = next(device for device in shown.devices if device.name == "heron")
+    values = {(one.group.value, one.id): one.value for one in device.properties}
+    assert values["state", "voltage"] == 2.0
+    assert values["record", "voltage"] is None
+    assert list(tree_faults(HOMIE.wanted(shown, alive=True), "homie")) == []
