@@ -85,6 +85,12 @@ def restarted(rest: Rest, at: Moment, lean: float) -> Rest:
     return Rest(since=at, lean=lean)
 
 
+def is_as_before(rest: Rest, at: Moment, heard: Moment, cell_v: float) -> bool:
+    """Whether a voltage says nothing that the rest has not: late, or as it was, and its time to be
+    read again not come."""
+    return at < heard or (at < rest.next_look and -MOVED_V <= cell_v - rest.ref_v <= MOVED_V)
+
+
 def looked_at(
     rest: Rest,
     track: Track,
@@ -102,11 +108,9 @@ def looked_at(
     doubled, or a day later. `slow`: how many times as far it creeps as at 25 °C.
     """
     assert not rest.flowing
-    if at < heard:
+    if is_as_before(rest, at, heard, cell_v):
         return rest, None
     step_v = cell_v - rest.ref_v
-    if at < rest.next_look and -MOVED_V <= step_v <= MOVED_V:
-        return rest, None
     since = rest.since
     live = track.is_live(at)
     alone = at - heard > MEASURED_MAX_AGE and not live

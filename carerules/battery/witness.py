@@ -172,6 +172,8 @@ def rested(
     """
     at = sample.at
     cell_v, meter_v = _cell_v(pack, sample, pack_v, cells)
+    if resting.is_as_before(rest, at, heard, cell_v):
+        return track, rest, doubts, None
     again = rest.looked and track.witness == REST_VOLTAGE
     warm_c = warmth(readings, at)
     rest, look = resting.looked_at(rest, track, at, heard, cell_v, meter_v, slowness(warm_c))

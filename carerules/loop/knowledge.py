@@ -235,7 +235,7 @@ def _apply(turn: Turn, event: Sample | Happened) -> None:
         state.seen,
     )
     horizon = event.heard - LATENESS
-    kept = tuple(one for one in state.recent if one.event.at >= horizon)[-RECENT_MAX + 1 :]
+    kept = [one for one in state.recent if one.event.at >= horizon][-RECENT_MAX + 1 :]
     turn.set_pack(name, seen=event.at, recent=(*kept, recent), **_learnt(turn, event))
     if isinstance(event, Sample):
         _look_if_new(turn, name, event.at)

@@ -103,7 +103,8 @@ class Service:
                     self.outside.perform(outcome)
                 elif isinstance(outcome, (SwitchOn, AskPlug)):
                     held.append(outcome)
-            self._write(event, outcomes)
+            if self.journal is not None:
+                self._write(event, outcomes)
             told.append((event, outcomes, self.world))
             weighty = weighty or _weighty(event, outcomes)
         if before_commit is not None:
