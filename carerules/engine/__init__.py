@@ -38,6 +38,7 @@ from carerules.engine.job import (
 )
 from carerules.engine.value import Facts
 from carerules.engine.watch import Stretch, nothing_new
+from carerules.engine.window import inside, on_days
 
 __all__ = [
     "Asking",
@@ -66,9 +67,11 @@ __all__ = [
     "forbids",
     "fresh_counts",
     "fresh_states",
+    "inside",
     "line_wording",
     "moving",
     "nothing_new",
+    "on_days",
     "owner",
     "passed",
     "ready_to_fire",

@@ -4,7 +4,7 @@ Knows the order in which the rooms are asked. Does not know clocks, sockets or f
 """
 
 from carerules.loop.foresight import HORIZON, Obstacle, foresee, moves_energy, obstacle
-from carerules.loop.knowledge import facts_of
+from carerules.loop.knowledge import LATENESS, facts_of
 from carerules.loop.step import learn, next_due, step
 from carerules.loop.view import figures_of, full_v, socket_power
 from carerules.loop.world import (
@@ -16,12 +16,14 @@ from carerules.loop.world import (
     make_setup,
     new_world,
     pack_on,
+    station_readings,
     stranger,
     untimely,
 )
 
 __all__ = [
     "HORIZON",
+    "LATENESS",
     "Obstacle",
     "OpenChore",
     "PackState",
@@ -40,6 +42,7 @@ __all__ = [
     "obstacle",
     "pack_on",
     "socket_power",
+    "station_readings",
     "step",
     "stranger",
     "untimely",

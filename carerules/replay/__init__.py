@@ -1,0 +1,22 @@
+"""When rules would have fired on what was measured: by interval algebra on columns.
+
+Pure, but for numpy. Does not know text, sockets or files. Wants the extra `replay`.
+"""
+
+from carerules.replay.fire import Firing, Replayed, covers, replay
+from carerules.replay.online import fire_online
+from carerules.replay.record import Recording, record
+from carerules.replay.tape import Column, Tape, Told
+
+__all__ = [
+    "Column",
+    "Firing",
+    "Recording",
+    "Replayed",
+    "Tape",
+    "Told",
+    "covers",
+    "fire_online",
+    "record",
+    "replay",
+]
