@@ -97,6 +97,7 @@ def _bound(door: BoardDoor) -> socket.socket:
     try:
         made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         made.bind((door.host, door.port))
+        made.listen(CONNECTIONS_MAX)  # who asks before the thread runs waits for it
     except OSError as error:
         made.close()
         why = (error.strerror or str(error)).lower()
