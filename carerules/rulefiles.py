@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from pathlib import Path
+from types import MappingProxyType
 
 from carerules.domain.diagnostic import Diagnostic, Span
 from carerules.domain.signal import Signal, catalogue
@@ -18,20 +19,23 @@ RULE_BYTES_MAX = 1 << 20
 """SAFETY 13: a rule file is at most 1 MiB; one byte more is read, to see that there is more."""
 
 ANY_SITE = Names()
+NOTHING: Mapping[str, str] = MappingProxyType({})
 
 
 def load_files(
-    files: Mapping[str, Path], names: Names = ANY_SITE, signals: Iterable[Signal] = ()
-) -> Loaded:
+    files: Mapping[str, Path], names: Names = ANY_SITE, signals: Iterable[Signal] = (),
+    instead: Mapping[str, str] = NOTHING,
+) -> Loaded:  # fmt: skip
     """Check rule files, each under the name that is shown of it.
 
     `names` and `signals` (beside the built-in ones) are those of a site. A file that cannot be
-    read is a finding like any other.
+    read is a finding like any other. `instead` has texts that are not saved yet, by the name shown.
     """
     texts: dict[str, str] = {}
     broken: list[Diagnostic] = []
     for name, path in files.items():
-        match _read(path, name):
+        edited = instead.get(name)
+        match _read(path, name) if edited is None else read_text(edited.encode(), name):
             case str() as text:
                 texts[name] = text
             case Diagnostic() as diagnostic:

@@ -34,12 +34,12 @@ class Past:
         self._turn = asyncio.Lock()
         self._kept: OrderedDict[tuple[str, ...], tuple[float, bytes]] = OrderedDict()
 
-    async def ask(self, shape: type[S], *words: str) -> S | str:
+    async def ask(self, shape: type[S], *words: str, within_s: float = WITHIN_S) -> S | str:
         """What `carerules WORDS --json` says, or one line of what is wrong."""
         async with self._turn:
             kept = self._kept.get(words)
             if kept is None or time.monotonic() - kept[0] > KEPT_S:
-                answer = await self._run(words)
+                answer = await self._run(words, within_s)
                 if isinstance(answer, str):
                     return answer
                 self._kept[words] = kept = time.monotonic(), answer
@@ -50,7 +50,7 @@ class Past:
         except ValidationError:
             return "what the journal says could not be read"
 
-    async def _run(self, words: tuple[str, ...]) -> bytes | str:
+    async def _run(self, words: tuple[str, ...], within_s: float) -> bytes | str:
         nice = [found, "-n", "10"] if (found := shutil.which("nice")) else []
         site = str(self._site.folder / self._site.file)
         # A list of words, no shell: a name stays one word whatever is in it.
@@ -60,13 +60,13 @@ class Past:
             stderr=asyncio.subprocess.PIPE,
         )  # fmt: skip
         try:
-            out, err = await asyncio.wait_for(process.communicate(), WITHIN_S)
+            out, err = await asyncio.wait_for(process.communicate(), within_s)
         except (TimeoutError, asyncio.CancelledError) as ended:
             process.kill()
             await process.wait()
             if isinstance(ended, asyncio.CancelledError):
                 raise
-            return f"it took longer than {WITHIN_S:.0f} s: ask for a shorter stretch"
+            return f"it took longer than {within_s:.0f} s: ask for a shorter stretch"
         if process.returncode != 0 or len(out) > ANSWER_BYTES_MAX:
             first = err.decode("utf-8", "replace").strip().partition("\n")[0]
             return first[:300] or "the answer is too long: ask for a shorter stretch"

@@ -14,8 +14,10 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from carerules.board.past import HOURS, Past, Why
+from carerules.board.rulework import DAYS, Finding, RuleText
 from carerules.board.view import Board, Row
 from carerules.domain.pack import Pack, Site
+from carerules.report import CompareShape
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +75,27 @@ def past_page(board: Board, past: Past | str, name: str, hours: int) -> str:
 def why_page(board: Board, why: Why | str, name: str) -> str:
     """Why each rule held or not at one moment, or what is wrong."""
     return _show("why.html", board=board, why=why, name=name)
+
+
+def rules_page(board: Board, files: list[RuleText], said: Said | None, *, may_edit: bool) -> str:
+    """Every rule file, to read."""
+    return _show("rules.html", board=board, files=files, said=said, may_edit=may_edit)
+
+
+def edit_page(
+    board: Board, file: RuleText, text: str, findings: list[Finding],
+    compared: CompareShape | str | None, said: Said | None,
+) -> str:  # fmt: skip
+    """One rule file, to edit."""
+    return _show(
+        "edit.html", board=board, file=file, text=text, findings=findings, compared=compared,
+        said=said, days=DAYS, clean=not any(one.error for one in findings),
+    )  # fmt: skip
+
+
+def findings_part(findings: list[Finding]) -> str:
+    """What the checker says, to be put in its place."""
+    return _show("findings.html", findings=findings)
 
 
 def door_page(said: Said | None) -> str:

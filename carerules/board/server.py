@@ -36,13 +36,17 @@ from carerules.board.pages import (
     board_page,
     board_parts,
     door_page,
+    edit_page,
+    findings_part,
     pack_page,
     pack_parts,
     past_page,
+    rules_page,
     trouble_page,
     why_page,
 )
 from carerules.board.past import HOURS, past_of, why_page_of
+from carerules.board.rulework import TEXT_BYTES_MAX, RuleWork, plain_text
 from carerules.board.source import Source
 from carerules.board.view import Board, Note, Row, board_of
 from carerules.board.vitals import vital_routes
@@ -54,6 +58,7 @@ from carerules.service.stopping import stop_all
 
 SAID_MAX = 64
 """Answers kept for pages that have not asked for theirs yet."""
+NOT_READ = "it is taken up when the service starts again, or is told to read its rules (SIGHUP)"
 WRONG_TOKEN_S = 1.0
 """So long a wrong token waits for its answer, one after the other."""
 
@@ -64,10 +69,13 @@ class Pages:
     def __init__(
         self, site: SiteFile, source: Source, access: Access,
         wake: Callable[[], None] = lambda: None,
+        reread: Callable[[], str] = lambda: NOT_READ,
     ) -> None:  # fmt: skip
-        """`wake` has a service in this process look for entries at once."""
+        """`wake` has a service in this process look for entries at once, `reread` has it read its
+        rules again, and gives what came of that in words."""
         self.site, self.source, self.access, self.wake = site, source, access, wake
         self.asked = Asked(site)
+        self.work, self.reread = RuleWork(site, self.asked), reread
         self.halt = Halt(lambda: stop_all(site, BY))
         self.watchers = Watchers()
         self._said: OrderedDict[str, Said] = OrderedDict()
@@ -164,6 +172,41 @@ class Pages:
         status = 422 if isinstance(why, str) else 200
         return HTMLResponse(why_page(board, shown, name), status)
 
+    # ---- rules ---------------------------------------------------------------------------------
+
+    async def rules(self, request: Request) -> Response:
+        """Every rule file, to read."""
+        board, files = await self._look(), await asyncio.to_thread(self.work.all)
+        page = rules_page(board, files, self._take(request), may_edit=self.work.may_edit)
+        return HTMLResponse(page)
+
+    async def edit(self, request: Request) -> Response:
+        """One rule file to edit; posted: checked, compared with the last days, or taken."""
+        file = await asyncio.to_thread(self.work.one, request.path_params["number"])
+        if file is None or not self.work.may_edit:
+            why = "the site file does not allow it: `edit_rules` in `[board]`"
+            return _trouble(404, "No such rules to edit", why)
+        board, said, compared = await self._look(), None, None
+        do, text, mark = "", file.text, file.mark
+        if request.method == "POST":
+            read = await _text(request)
+            if isinstance(read, Problem):
+                return _trouble(400, "Not taken in", read.show())
+            do, text, mark = read
+        findings = await asyncio.to_thread(self.work.check, file, text)
+        if do == "look":
+            return HTMLResponse(findings_part(findings))
+        if do == "compare" and not any(one.error for one in findings):
+            compared = await self.work.compare(file, text)
+        if do == "take":
+            problem = await asyncio.to_thread(self.work.take, file, text, mark)
+            if problem is None:
+                words = await asyncio.to_thread(self.reread)
+                return self._said_on("/rules", Said(f"{file.name} is written; {words}"))
+            said = Said(problem.show(), refused=True)
+        shown = replace(file, mark=mark)
+        return HTMLResponse(edit_page(board, shown, text, findings, compared, said))
+
     # ---- pressing ------------------------------------------------------------------------------
 
     async def enter(self, request: Request) -> Response:
@@ -207,16 +250,30 @@ class Pages:
 
     def _back(self, form: Form, said: Said) -> Response:
         """To the page that the form was on, which says what came of it."""
+        name = first(form, "back")
+        return self._said_on(f"/pack/{quote(name)}" if name in self.site.site.packs else "/", said)
+
+    def _said_on(self, page: str, said: Said) -> Response:
         number = secrets.token_urlsafe(9)
         self._said[number] = said
         while len(self._said) > SAID_MAX:
             self._said.popitem(last=False)
-        name = first(form, "back")
-        page = f"/pack/{quote(name)}" if name in self.site.site.packs else "/"
         return RedirectResponse(f"{page}?said={number}", 303)
 
     def _take(self, request: Request) -> Said | None:
         return self._said.pop(request.query_params.get("said", ""), None)
+
+
+async def _text(request: Request) -> tuple[str, str, str] | Problem:
+    """What is to be done, the text, and the mark of the file that was edited."""
+    form = await _form(request, 3 * TEXT_BYTES_MAX + FORM_BYTES_MAX)
+    if isinstance(form, Problem):
+        return form
+    text = plain_text((form.get("text") or ("",))[0])
+    if len(text.encode("utf-8", "replace")) > TEXT_BYTES_MAX or "\0" in text:
+        return Problem("a longer text", f"at most {TEXT_BYTES_MAX} bytes",
+                       "edit it on the machine itself")  # fmt: skip
+    return first(form, "do"), text, first(form, "mark")
 
 
 def app_of(pages: Pages) -> ASGIApp:
@@ -227,6 +284,8 @@ def app_of(pages: Pages) -> ASGIApp:
         Route("/pack/{name}", pages.pack, methods=["GET"]),
         Route("/pack/{name}/past", pages.past, methods=["GET"]),
         Route("/pack/{name}/why", pages.why, methods=["GET"]),
+        Route("/rules", pages.rules, methods=["GET"]),
+        Route("/rules/{number}", pages.edit, methods=["GET", "POST"]),
         Route("/live", pages.live, methods=["GET"]),
         Route("/enter", pages.enter, methods=["POST"]),
         Route("/stop", pages.stop, methods=["POST"]),
@@ -238,7 +297,7 @@ def app_of(pages: Pages) -> ASGIApp:
     return Gate(app, pages.access, lambda: door_page(None))
 
 
-async def _form(request: Request) -> Form | Problem:
+async def _form(request: Request, bytes_max: int = FORM_BYTES_MAX) -> Form | Problem:
     """The form of a request, read no further than it may be long."""
     kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
     if kind != "application/x-www-form-urlencoded":
@@ -246,8 +305,8 @@ async def _form(request: Request) -> Form | Problem:
     body = bytearray()
     async for chunk in request.stream():
         body += chunk
-        if len(body) > FORM_BYTES_MAX:
-            return Problem("a longer form", f"at most {FORM_BYTES_MAX} bytes", "enter less at once")
+        if len(body) > bytes_max:
+            return Problem("a longer form", f"at most {bytes_max} bytes", "enter less at once")
     return read_form(bytes(body))
 
 

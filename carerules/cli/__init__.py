@@ -51,6 +51,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "report": ("paper", "Show what a month came to, also as a page with charts."),
     "labels": ("paper", "Make a sheet of labels for packs."),
     "log": ("reading", "Show what was seen, decided and done."),
+    "compare": ("compare", "Hold edited rules against the last days."),
     "timeline": ("timeline", "Show a stretch of a pack's past."),
     "test": ("trials", "Play the scenarios in rule files."),
     "board": ("boarding", "Serve the page of a site from its journal."),

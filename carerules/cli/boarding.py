@@ -45,6 +45,8 @@ def board_command(site_path: Path, listen: str | None) -> None:
     door = door_of(site, listen) or door_of(site, LISTEN_HERE)
     assert door is not None
     listener = _listener(site, door, _of_journal, lambda: None)
+    if isinstance(listener, str):
+        refuse(listener)
     click.echo(f"the board of {site.site.name}: {address(door)} (Ctrl-C ends it)")
     listener.run()
 
@@ -72,9 +74,12 @@ def board_beside(
     say: Callable[[str], None],
     drops: Callable[[], Mapping[str, int]] | None = None,
     letters: Callable[[], int] | None = None,
+    reread: Callable[[], str] | None = None,
 ) -> Iterator[None]:  # fmt: skip
     """Serve the page beside the service for as long as it runs; no door, no page. `drops` and
-    `letters`: what the inbox had no room for, and what is still to be delivered."""
+    `letters`: what the inbox had no room for, and what is still to be delivered. `reread` has the
+    service read its rules again. An address that is taken keeps nobody's packs waiting: the service
+    runs without the page, and says so."""
     if door is None:
         yield
         return
@@ -100,7 +105,11 @@ def board_beside(
 
         return RunningSource(lambda: service.world, vitals)
 
-    listener = _listener(site, door, of_service, wake)
+    listener = _listener(site, door, of_service, wake, reread)
+    if isinstance(listener, str):
+        say(f"NO BOARD: {listener}")
+        yield
+        return
     listener.start()
     say(f"the board: {address(door)}")
     try:
@@ -111,8 +120,9 @@ def board_beside(
 
 def _listener(
     site: SiteFile, door: BoardDoor, source: Callable[[SiteFile], Source],
-    wake: Callable[[], None],
-) -> Listener:  # fmt: skip
+    wake: Callable[[], None], reread: Callable[[], str] | None = None,
+) -> Listener | str:  # fmt: skip
+    """The board, its address taken; or why that cannot be had, in one line."""
     try:
         # Only who wants the page waits for it to be imported, and needs what it runs on.
         from carerules.board import Listener, Pages, PortTaken, access_of, app_of  # noqa: PLC0415
@@ -122,10 +132,12 @@ def _listener(
     if isinstance(access, Problem):
         refuse(access.show())
     pages = Pages(site, source(site), access, wake)
+    if reread is not None:
+        pages.reread = reread
     try:
         return Listener(app_of(pages), door, pages.watchers)
     except PortTaken as error:
-        refuse(str(error))
+        return str(error)
 
 
 def _of_journal(site: SiteFile) -> Source:

@@ -42,7 +42,7 @@ from carerules.service import (
 from carerules.service.courier import Courier
 from carerules.service.hub import Hub
 from carerules.service.off import bring_all_off
-from carerules.service.reload import Fed, take_up
+from carerules.service.reload import Fed, Reread, take_up
 from carerules.service.run import LEAVE_WITHIN
 
 ENDING = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
@@ -205,14 +205,15 @@ def _real(
         if first_time:
             first += [Placed(now, pack, station) for pack, station in site.places.items()]
         read_again = _reader(site, service, journal, clock)
+        reread = Reread(outside.wake)
         put, urge = outside.inbox.put, courier.urge
         with (
             board_beside(site, site.board, service, outside.wake, voice.say,
-                         lambda: outside.inbox.dropped, courier.waiting),
+                         lambda: outside.inbox.dropped, courier.waiting, reread.ask),
             calendars_beside(site, service, put, clock, urge),
         ):  # fmt: skip
             return _serve(service, voice, first, outside.wake, days, read_again,
-                          lambda: outside.hears)  # fmt: skip
+                          lambda: outside.hears, reread)  # fmt: skip
     finally:
         courier.close()
         if hub is not None:
@@ -290,6 +291,7 @@ def _serve(
     days: float | None,
     read_again: Callable[[Supervisor], str] | None = None,
     hears: Callable[[], bool] = lambda: True,
+    reread: Reread | None = None,
 ) -> list[str]:
     """Run until a signal, or so many days; what is wrong at the end, a line each.
 
@@ -318,6 +320,10 @@ def _serve(
         if edited.is_set() and read_again is not None:
             edited.clear()
             utter(f"SIGHUP: {read_again(supervisor)}", err=True)
+        if reread is not None and read_again is not None:
+            said = reread.heed(lambda: read_again(supervisor))
+            if said:
+                utter(f"the board: {said}", err=True)
 
     service.leave, service.alive, service.between = leaving.is_set, supervisor.alive, between
     until = None if days is None else first[0].heard + round(days * 86_400 * SECOND)

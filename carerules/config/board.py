@@ -31,12 +31,15 @@ _LOOPBACK = re.compile(r"localhost|127\.[0-9]{1,3}\.[0-9]{1,3}\.[0-9]{1,3}|::1")
 @dataclass(frozen=True, slots=True)
 class BoardDoor:
     """Where the page is served: `host` without brackets, the other names it goes by as a browser
-    writes them, and the file with the token that who comes in must show (None: nobody need)."""
+    writes them, and the file with the token that who comes in must show (None: nobody need).
+    `edit_rules`: rule files may be changed on it.
+    """
 
     host: str
     port: int
     hosts: tuple[str, ...] = ()
     token_file: Path | None = None
+    edit_rules: bool = False
 
     @property
     def is_local(self) -> bool:
@@ -90,6 +93,11 @@ class BoardTable(Table):
         "A request for any name that is not known is refused.",
         examples=[["shed.local:8455"]],
     )
+    edit_rules: bool = Field(
+        default=False,
+        description="Whether rule files may be edited on the page; it needs `token_file`. They can "
+        "be read there in any case.",
+    )
     token_file: PasswordFile | None = Field(
         default=None,
         description="A file with a token of 16 characters or more and nothing else, readable by "
@@ -103,7 +111,7 @@ def board_door(table: BoardTable, folder: Path) -> BoardDoor:
     read = read_listen(table.listen)
     assert not isinstance(read, Problem)
     token = None if table.token_file is None else folder / table.token_file
-    return BoardDoor(*read, tuple(table.hosts), token)
+    return BoardDoor(*read, tuple(table.hosts), token, table.edit_rules)
 
 
 def board_mistakes(raw: Raw, _known: Known) -> Iterator[tuple[Key, str, str, str]]:
@@ -111,6 +119,9 @@ def board_mistakes(raw: Raw, _known: Known) -> Iterator[tuple[Key, str, str, str
     board = raw.get("board")
     if not isinstance(board, dict) or "token_file" in board:
         return
+    if board.get("edit_rules") is True:
+        wanted = "a token for whoever edits rules"
+        yield ("board", "edit_rules"), "no `token_file`", wanted, "add `token_file`"
     listen = board.get("listen", LISTEN_HERE)
     read = read_listen(listen) if isinstance(listen, str) else None
     if isinstance(read, tuple) and not BoardDoor(*read).is_local:

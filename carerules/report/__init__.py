@@ -26,6 +26,7 @@ from carerules.report.page import WIDTH, Paint, fold, plain, show_at, show_s
 from carerules.report.saying import SaidShape, record, records_of
 from carerules.report.shapes import (
     ChoresShape,
+    CompareShape,
     ForecastShape,
     HealthShape,
     LineShape,
@@ -52,7 +53,7 @@ from carerules.report.status import (
     uses_lines,
     uses_of,
 )
-from carerules.report.timeline import Timeline, timeline_lines
+from carerules.report.timeline import Timeline, compare_lines, timeline_lines
 from carerules.report.why import seen_words, why_lines, why_of
 from carerules.report.words import Line, line_of, said
 
@@ -65,6 +66,7 @@ __all__ = [
     "CalendarsShape",
     "ChoresShape",
     "CommandRow",
+    "CompareShape",
     "Diary",
     "ForecastShape",
     "HealthShape",
@@ -96,6 +98,7 @@ __all__ = [
     "chore_lines",
     "code_lines",
     "code_shape",
+    "compare_lines",
     "examples",
     "fold",
     "forecast_lines",

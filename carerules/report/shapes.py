@@ -355,6 +355,30 @@ class TimelineShape(Shape):
     left_out: int
 
 
+class HeldShape(Shape):
+    """A rule that began to hold for a pack, and what it would have done."""
+
+    rule: str
+    pack: str
+    at: AwareDatetime
+    line: str
+
+
+class CompareShape(Shape):
+    """What `carerules compare FILE --json` says: `change` in words; how many beginnings are the
+    same; those that would have been no more, and those anew."""
+
+    shape: Literal[1] = 1
+    site: str
+    since: AwareDatetime
+    until: AwareDatetime
+    change: str
+    same: int
+    no_more: list[HeldShape]
+    anew: list[HeldShape]
+    left_out: int
+
+
 class PathShape(Shape):
     """One point of a forecast: after so long, so full, and the pack's voltage with current."""
 

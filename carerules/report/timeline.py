@@ -25,7 +25,14 @@ from carerules.loop import World
 from carerules.report.log import log_rows_lines
 from carerules.report.pack import tidy
 from carerules.report.page import fold, show_percent
-from carerules.report.shapes import LevelShape, LineShape, SpanKind, SpanShape, TimelineShape
+from carerules.report.shapes import (
+    CompareShape,
+    LevelShape,
+    LineShape,
+    SpanKind,
+    SpanShape,
+    TimelineShape,
+)
 
 POINTS = 240
 """Looks at the charge along the stretch: each six minutes of a day, finer than a phone shows."""
@@ -154,6 +161,20 @@ def timeline_lines(line: TimelineShape) -> list[str]:
     if line.left_out:
         lines += fold("  ", f"{line.left_out} more are left out: ask for a shorter stretch")
     return [*lines, "", *(log_rows_lines(line.marks) or ["nothing was decided or said"])]
+
+
+def compare_lines(shape: CompareShape) -> list[str]:
+    """Two sets of rules for a terminal."""
+    lines = fold("", f"{_at(shape.since)} to {_at(shape.until)}: {shape.change}")
+    lines += fold("  ", f"{shape.same} times a rule began to hold under both alike")
+    for label, held in (("no more", shape.no_more), ("anew", shape.anew)):
+        for one in held:
+            lines += fold(f"  {label:8}", f"{_at(one.at)} {one.pack}, rule {one.rule}: {one.line}")
+    if not shape.no_more and not shape.anew:
+        lines += fold("  ", "nothing would have been otherwise")
+    if shape.left_out:
+        lines += fold("  ", f"{shape.left_out} more are left out: ask for fewer days")
+    return lines
 
 
 def _at(at: datetime) -> str:

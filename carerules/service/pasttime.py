@@ -36,7 +36,7 @@ def timeline_of(reader: Reader, pack: str, since: Moment, until: Moment) -> Time
             world = new_world(reader.setup, event.heard)
         if event.heard < world.now or stranger(reader.setup, event):
             continue
-        if event.heard < since - LEAD_IN and _is_chatter(event) and not decided:
+        if event.heard < since - LEAD_IN and is_chatter(event) and not decided:
             continue
         world = learn(world, event, decided)
         rows = list(diary.rows(seq, event, decided, pack))
@@ -58,5 +58,6 @@ def _before(reader: Reader, moment: Moment) -> tuple[World | None, int]:
     return None, 0
 
 
-def _is_chatter(event: Event) -> bool:
+def is_chatter(event: Event) -> bool:
+    """Whether it comes by the clock, and tells nothing of days ago."""
     return isinstance(event, (TickEvent, Sample, SiteSample, PlugReport, Rejected, ChannelProved))

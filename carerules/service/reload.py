@@ -7,6 +7,7 @@ rules; and every job that was under way must qualify again, under the new rules 
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
@@ -95,6 +96,39 @@ def take_up(
              if job.rule in change.changed]  # fmt: skip
     service.take([Started(now, offset(), 0), *there, *ended])
     return f"taken up: {change.show()}"
+
+
+REREAD_WITHIN_S = 30.0
+"""Everything goes off first, and is read back, before edited rules are taken up."""
+
+
+class Reread:
+    """A wish that the rules be read again, from any thread, and what came of it."""
+
+    def __init__(self, wake: Callable[[], None]) -> None:
+        self._wake = wake
+        self._turn = threading.Lock()
+        self._wished, self._done = threading.Event(), threading.Event()
+        self._said = ""
+
+    def ask(self) -> str:
+        """Have the service do it, and wait for what came of it, in one line."""
+        with self._turn:
+            self._done.clear()
+            self._wished.set()
+            self._wake()
+            if not self._done.wait(REREAD_WITHIN_S):
+                return "the service has not taken it up yet: look at its log"
+            return self._said
+
+    def heed(self, read_again: Callable[[], str]) -> str:
+        """In the service's thread, between two turns: what came of a wish, or nothing."""
+        if not self._wished.is_set():
+            return ""
+        self._wished.clear()
+        self._said = read_again()
+        self._done.set()
+        return self._said
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,9 +5,11 @@ Knows how a site names its rule files. Does not know what is in them.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
+from types import MappingProxyType
 
 from carerules.config import SiteFile
 from carerules.domain.signal import catalogue
@@ -30,17 +32,19 @@ class SiteRules:
         return sha256(words.encode()).hexdigest()[:16]
 
 
-def read_rules(site: SiteFile) -> SiteRules:
-    """Read and check every rule file that the site names; `setup` is None when one has an error."""
-    files = {_shown(path): path for path in site.rules}
-    loaded = load_files(files, site.names, site.signals)
+def read_rules(site: SiteFile, edited: Mapping[Path, str] = MappingProxyType({})) -> SiteRules:
+    """Read and check every rule file that the site names; `setup` is None when one has an error.
+    `edited` has texts that are not saved, in place of those of their files."""
+    files = {shown_path(path): path for path in site.rules}
+    instead = {shown_path(path): text for path, text in edited.items()}
+    loaded = load_files(files, site.names, site.signals, instead)
     if loaded.plan is None:
         return SiteRules(loaded, None)
     signals = catalogue(site.signals)
     return SiteRules(loaded, make_setup(site.site, site.chemistries, signals, loaded.plan))
 
 
-def _shown(path: Path) -> str:
+def shown_path(path: Path) -> str:
     """The path as a person would write it from where they stand."""
     try:
         return str(path.resolve().relative_to(Path.cwd()))

@@ -86,6 +86,16 @@ rule top-up on pack coot
 """
 
 
+HAND_SITE = (
+    SITE.partition("[plug.A-load]")[0].replace('place = "A"\n', "").replace('place = "B"\n', "")
+    + """\
+[board]
+token_file = "token"
+edit_rules = true
+"""
+)
+
+
 def free_port() -> int:
     with socket.socket() as made:
         made.bind(("127.0.0.1", 0))
@@ -125,7 +135,7 @@ class Shed:
         assert self.process is not None
         assert self.process.poll() is None, self.said()
         try:
-            with urllib.request.urlopen(self.origin, timeout=2) as answer:
+            with urllib.request.urlopen(self.origin + "/healthz", timeout=2) as answer:
                 return bool(answer.status == 200)
         except (urllib.error.URLError, OSError):
             return False

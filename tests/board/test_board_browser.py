@@ -9,11 +9,11 @@ from pathlib import Path
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from browser_kit import Shed, chromium, looking
+from browser_kit import HAND_SITE, RULES, Shed, chromium, looking
 from playwright.sync_api import Browser, Page, expect, sync_playwright
 
 WIDTHS = {320: 640, 768: 1024, 1440: 900, 3840: 2160}
-PATHS = ("/", "/pack/heron", "/pack/heron/past?hours=6", "/pack/heron/why")
+PATHS = ("/", "/pack/heron", "/pack/heron/past?hours=6", "/pack/heron/why", "/rules")
 CUT_OFF = ("ERR_CONNECTION", "ERR_INCOMPLETE", "ERR_INTERNET_DISCONNECTED", "ERR_EMPTY_RESPONSE",
            "ERR_NETWORK")  # fmt: skip
 """What a browser says of itself when the other end is gone; the page says it in words."""
@@ -305,6 +305,50 @@ def test_a_journal_alone_serves_the_same_page(tmp_path: Path, browser: Browser) 
             other.wait_for_url("**said=**")
             assert "no service is running" in other.locator("#said p").inner_text()
             expect(page.locator("#pack-coot .level b")).to_have_text("33")
+    finally:
+        shed.end()
+    assert "Traceback" not in shed.said(), shed.said()
+
+
+def test_rules_are_edited_with_the_checker_looking_on_and_taken_up(
+    tmp_path: Path, browser: Browser
+) -> None:
+    """A real site, a token, and a service that goes on under the edited rules."""
+    token = tmp_path / "token"
+    token.write_text("not-a-real-token-0123456789\n")
+    token.chmod(0o600)
+    shed = Shed(tmp_path)
+    shed.site.write_text(HAND_SITE, "utf-8")
+    (tmp_path / "shed.care").write_text(RULES, "utf-8")
+    shed.begin()
+    try:
+        with looking(browser, shed) as (context, eye):
+            eye.expected = ("401", "403")
+            page = context.new_page()
+            page.goto(shed.origin)
+            page.locator("#token").fill("wrong")
+            page.locator("button").click()
+            expect(page.locator("#said")).to_contain_text("this is not the token")
+            page.locator("#token").fill("not-a-real-token-0123456789")
+            page.locator("button").click()
+            expect(page.locator("#pack-heron")).to_be_visible()
+            page.goto(shed.origin + "/rules")
+            page.get_by_role("link", name="Edit shed.care").click()
+            text, take = page.locator("#text"), page.locator('button[value="take"]')
+            text.fill(RULES.replace("pack.soc >= 95", "pack.sock >= 95"))
+            expect(page.locator("#findings")).to_contain_text("did you mean `pack.soc`")
+            expect(take).to_be_disabled()
+            for scheme in ("light", "dark"):
+                page.emulate_media(color_scheme=scheme)
+                assert Axe().run(page).response["violations"] == []
+            text.fill(RULES.replace("drain to 80", "drain to 75"))
+            expect(page.locator("#findings")).to_contain_text("nothing is wrong with it")
+            page.locator('button[value="compare"]').click()
+            expect(page.locator("#compared-head")).to_be_visible()
+            expect(page.locator("#text")).to_have_value(RULES.replace("drain to 80", "drain to 75"))
+            page.locator('button[value="take"]').click()
+            expect(page.locator("#said")).to_contain_text("taken up: changed full-too-long")
+            assert "drain to 75" in (tmp_path / "shed.care").read_text("utf-8")
     finally:
         shed.end()
     assert "Traceback" not in shed.said(), shed.said()

@@ -19,6 +19,7 @@ from carerules.planner import shapes as plan_shapes
 from carerules.report import (
     CalendarsShape,
     ChoresShape,
+    CompareShape,
     ForecastShape,
     HealthShape,
     LogShape,
@@ -37,6 +38,7 @@ DOCS = (Path(__file__).parents[2] / "docs" / "json.md").read_text("utf-8")
 
 SHAPES: dict[str, type[shapes.Shape]] = {
     "status": StatusShape, "why": WhyShape, "log": LogShape, "use list": UsesShape,
+    "compare": CompareShape,
     "timeline": TimelineShape, "forecast": ForecastShape, "health": HealthShape,
     "report": MonthShape, "run": SaidShape, "plan": PlanShape, "chore": ChoresShape,
     "calendar": CalendarsShape,
