@@ -213,7 +213,7 @@ PLANTS = (
         _attended_for_a_day,
         "charger",
         "people come",
-        first=158,
+        first=304,
     ),
     Plant("a moment without an end", _never_moves_on, "stuck", first=20),
     Plant("no ceiling", without("ceiling"), "ceiling", "people come", first=7),
