@@ -41,12 +41,12 @@ class Script(Protocol):
     """What a convention says of topics; `carerules.hub` has two."""
 
     @property
-    def will(self) -> tuple[str, str]:
-        """Said by the broker when we are gone."""
+    def will(self) -> tuple[str, str] | None:
+        """Said by the broker when we are gone; None: nothing."""
 
     @property
-    def farewell(self) -> tuple[str, str]:
-        """Said by us when we leave."""
+    def farewell(self) -> tuple[str, str] | None:
+        """Said by us when we leave; None: nothing."""
 
     @property
     def orders(self) -> tuple[str, ...]:
@@ -118,7 +118,7 @@ class HubLine:
         self._line = BrokerLine(
             name, address, password,
             Callbacks(self._up, self._down, self._on_message, self._acknowledged, ears.fault),
-            Will(*script.will),
+            None if script.will is None else Will(*script.will),
         )  # fmt: skip
 
     def start(self) -> None:
@@ -131,7 +131,7 @@ class HubLine:
         Its acknowledgement is waited for: a connection that is closed with something in it unread
         is reset, and a broker that sees a reset does the will, over the goodbye.
         """
-        if self._ready:
+        if self._ready and self._script.farewell is not None:
             topic, payload = self._script.farewell
             number = self._line.publish(topic, payload, qos=1, expiry_s=None, retain=True)
             self._note(topic, payload, number)
@@ -168,7 +168,7 @@ class HubLine:
         return fresh
 
     def pump(self, wanted: Mapping[str, str]) -> bool:
-        """Send what brings the broker nearer to `wanted`; whether all of it has been sent.
+        """Send what brings the broker nearer to `wanted`; whether it has acknowledged all of it.
 
         The same mapping again costs nothing: it must not have been changed since.
         """
@@ -177,13 +177,13 @@ class HubLine:
         with self._lock:
             if not self._queue:
                 if self._brought is wanted:
-                    return True
+                    return not self._in_flight
                 self._queue.extend(self._script.steps(self._kept, wanted))
                 self._brought = wanted
         while True:
             with self._lock:
                 if not self._queue or not self._ready:
-                    return not self._queue
+                    return self._ready and not self._in_flight
                 if len(self._in_flight) >= IN_FLIGHT_MAX:
                     return False
                 topic, payload = self._queue.popleft()

@@ -47,14 +47,18 @@ class HubTable(Table):
     """What a hub at the site's broker is shown, and may have done (docs/hub.md)."""
 
     discovery: bool = Field(
-        default=True, description="Show the site in the convention of device discovery."
+        default=True,
+        description="Show the site in the convention of device discovery. With `false` what was "
+        "shown in it is taken away.",
     )
     prefix: Levels = Field(
         default="homeassistant",
         description="Where the hub looks for descriptions in that convention.",
     )
     homie: bool = Field(
-        default=True, description="Show the site in the Homie convention, version 5."
+        default=True,
+        description="Show the site in the Homie convention, version 5. With `false` what was shown "
+        "in it is taken away.",
     )
     domain: Levels = Field(
         default="homie", description="The first level of topics in that convention."
@@ -99,12 +103,9 @@ def hub_of(table: HubTable) -> HubSettings:
 
 
 def hub_mistakes(raw: Raw, _known: Known) -> Iterator[tuple[Key, str, str, str]]:
-    """A hub without a broker, or one that is shown nothing."""
+    """A hub without a broker."""
     table = raw.get("hub")
     if not isinstance(table, dict):
         return
     if "mqtt" not in raw:
         yield ("hub",), "no `mqtt`", "the broker at which the hub is", "add a table `[mqtt]`"
-    if table.get("discovery") is False and table.get("homie") is False:
-        wanted = "at least one convention"
-        yield ("hub",), "neither `discovery` nor `homie`", wanted, "take the table out"

@@ -52,7 +52,7 @@ from carerules.hub import (
 )
 from carerules.loop import PackState, World
 from carerules.service.desk import answer_of, entry_events
-from carerules.service.hublines import MakeLine, closed, conventions_of, password_of
+from carerules.service.hublines import Broom, MakeLine, Sweep, closed, conventions_of, password_of
 
 LOOK_S = 0.5
 BIRTH_S_MAX = 5.0
@@ -104,13 +104,17 @@ class Hub:
         self._site, self._world, self._put, self._now = site.site, world, put, now
         self._faulted, self._every_s, self._clock_s = faulted, settings.every / SECOND, clock_s
         self._places = places_of(site.site, settings.key, controls=settings.controls)
-        self._conventions = conventions_of(settings, self._places)
+        self._conventions, unspoken = conventions_of(settings, self._places)
         password = password_of(site.mqtt)
         name = f"{site.mqtt.client_id or 'carerules'}-hub-{uuid4().hex[:8]}"
         self._lines = [
             line(f"{name}-{number}", site.mqtt, password, convention, self._ears(convention))
             for number, convention in enumerate(self._conventions)
         ]
+        self._sweep = Sweep([
+            line(f"{name}-x{number}", site.mqtt, password, Broom(one), self._ears(one))
+            for number, one in enumerate(unspoken)
+        ])  # fmt: skip
         self._memos = [Memo(convention) for convention in self._conventions]
         self._packs: dict[str, _Looked] = {}
         self._made: _Made | None = None
@@ -130,6 +134,7 @@ class Hub:
         """Begin to connect and to show."""
         for line in self._lines:
             line.start()
+        self._sweep.start()
         self._thread.start()
 
     def close(self) -> None:
@@ -138,6 +143,7 @@ class Hub:
         self._kick.set()
         self._thread.join(2.0)
         closed(self._lines)
+        self._sweep.close()
 
     def tell(self, event: Event, outcomes: Sequence[Outcome], world: World) -> None:
         """What was heard and decided; on the evaluator's thread."""
@@ -201,6 +207,7 @@ class Hub:
             self._made = _Made(self._house, alive, kept)
         for line, kept_there in zip(self._lines, self._made.kept, strict=True):
             line.pump(kept_there)
+        self._sweep.go_on()
 
     def _look(self, now_s: float) -> House:
         world, places = self._world, self._places

@@ -6,6 +6,7 @@ Knows how they are opened, and closed together. Does not know what goes over the
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from threading import Thread
 from typing import Protocol, TypeAlias
 
@@ -57,14 +58,73 @@ def closed(lines: Iterable[Line]) -> None:
         one.join()
 
 
-def conventions_of(settings: HubSettings, places: Places) -> Sequence[Convention]:
-    """The conventions that a site speaks."""
-    found: list[Convention] = []
-    if settings.discovery:
-        found.append(Discovery(places.key, settings.prefix, __version__))
-    if settings.homie:
-        found.append(Homie(places.key, settings.domain))
-    return found
+def conventions_of(
+    settings: HubSettings, places: Places
+) -> tuple[Sequence[Convention], Sequence[Convention]]:
+    """The conventions that a site speaks, and those that it does not."""
+    every: list[tuple[bool, Convention]] = [
+        (settings.discovery, Discovery(places.key, settings.prefix, __version__)),
+        (settings.homie, Homie(places.key, settings.domain)),
+    ]
+    return [one for on, one in every if on], [one for on, one in every if not on]
+
+
+NOTHING: Mapping[str, str] = {}
+
+
+@dataclass(frozen=True, slots=True)
+class Broom:
+    """The script of a convention that is no longer spoken: what it left at the broker goes.
+
+    It leaves no will and says no goodbye, which the broker would remember.
+    """
+
+    convention: Convention
+    will: None = None
+    farewell: None = None
+    birth: None = None
+    orders: tuple[str, ...] = ()
+
+    @property
+    def remembered(self) -> tuple[str, ...]:
+        """Where that lies."""
+        return self.convention.remembered
+
+    def concerns(self, topic: str) -> bool:
+        """As the convention has it."""
+        return self.convention.concerns(topic)
+
+    def is_ours(self, topic: str, payload: str, kept: Mapping[str, str]) -> bool:
+        """As the convention has it."""
+        return self.convention.is_ours(topic, payload, kept)
+
+    def steps(
+        self, kept: Mapping[str, str], wanted: Mapping[str, str]
+    ) -> Sequence[tuple[str, str]]:
+        """As the convention has it."""
+        return self.convention.steps(kept, wanted)
+
+
+class Sweep:
+    """Takes away what was shown in conventions that are not spoken, and lets go of the broker."""
+
+    def __init__(self, lines: Sequence[Line]) -> None:
+        self._lines = list(lines)
+
+    def start(self) -> None:
+        """Begin to connect."""
+        for line in self._lines:
+            line.start()
+
+    def go_on(self) -> None:
+        """As far as it goes now."""
+        for line in [one for one in self._lines if one.pump(NOTHING)]:
+            self._lines.remove(line)
+            Thread(target=line.close, daemon=True).start()
+
+    def close(self) -> None:
+        """Wherever it has come to: the next start finds the rest."""
+        closed(self._lines)
 
 
 def password_of(address: MqttAddress) -> str | None:

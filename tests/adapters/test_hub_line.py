@@ -121,7 +121,7 @@ def test_the_same_again_is_not_even_looked_at(stand: Stand) -> None:
     for _ in range(50):
         assert stand.line.pump(wanted)
     assert stand.script.asked == asked
-    assert stand.line.pump(dict(wanted))
+    assert stand.line.pump({**wanted})
     assert stand.script.asked == asked + 1
 
 

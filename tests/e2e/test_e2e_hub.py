@@ -392,3 +392,23 @@ def test_a_broker_that_forgot_everything_is_told_it_again(stage: Stage) -> None:
     eventually(lambda: client.kept().keys() == before, "and whole")
     assert list(tree_faults(client.homie(), "homie")) == []
     sound(service)
+
+
+@side_by_side
+def test_a_convention_that_is_turned_off_leaves_nothing_behind(stage: Stage) -> None:
+    service, client = shown(stage)
+    ours = ("carerules/hub/", "hubs/device/", "homie/")
+    assert [topic for topic in client.kept() if topic.startswith(ours)]
+    stage.eye.say("homie/5/lamp/$state", b"ready", retain=True)
+    service.leave()
+    site = stage.folder / "site.toml"
+    site.write_text(site.read_text() + "discovery = false\nhomie = false\n")
+    again = stage.service()
+    eventually(
+        lambda: [topic for topic in client.kept() if topic.startswith(ours)]
+        == ["homie/5/lamp/$state"], "all is gone but what is another's",
+    )  # fmt: skip
+    again.kill()
+    sleep(1.0)
+    assert [topic for topic in client.kept() if topic.startswith(ours)] == ["homie/5/lamp/$state"]
+    sound(service, again)

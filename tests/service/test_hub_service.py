@@ -84,8 +84,10 @@ class Stage:
         self.line: Any = None
 
         def line(_name: str, _address: object, _word: object, script: Script, ears: Ears) -> Noted:
-            self.line = Noted(script, ears)
-            return self.line
+            noted = Noted(script, ears)
+            # The first is of the convention that is spoken; the other one tidies up.
+            self.line = self.line or noted
+            return noted
 
         self.hub = Hub(read, self.world, self._put, lambda: self.now, lambda: "",
                        line=line, clock_s=lambda: self.at_s)  # fmt: skip
