@@ -89,6 +89,7 @@ from carerules.adapters.records import (
 from carerules.adapters.rescue import Saved, back_up, compact, salvage
 from carerules.adapters.store import JournalBusy, owner_of
 from carerules.adapters.supervisor import Supervisor
+from carerules.adapters.tablefile import Format, TableFiles
 from carerules.adapters.topics import Topics, topics_of
 
 __all__ = [
@@ -116,6 +117,7 @@ __all__ = [
     "Feed",
     "FeedProfile",
     "Fetched",
+    "Format",
     "Heard",
     "HubLine",
     "Inbox",
@@ -151,6 +153,7 @@ __all__ = [
     "SqliteJournal",
     "Stop",
     "Supervisor",
+    "TableFiles",
     "Tags",
     "Topic",
     "Topics",

@@ -42,6 +42,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "ack": ("notices", "Say that you have seen a notice."),
     "snooze": ("notices", "Hold a notice back for a while."),
     "notify-test": ("notices", "Send a test over each channel."),
+    "export": ("exporting", "Write the journal as tables: CSV or Parquet."),
     "journal": ("keeping", "Back the journal up, compact or salvage it."),
     "status": ("reading", "Show each pack, station and chore."),
     "why": ("reading", "Show why each rule holds or not for a pack."),

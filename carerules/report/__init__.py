@@ -53,6 +53,7 @@ from carerules.report.status import (
     uses_lines,
     uses_of,
 )
+from carerules.report.tables import Tables
 from carerules.report.timeline import Timeline, compare_lines, timeline_lines
 from carerules.report.why import seen_words, why_lines, why_of
 from carerules.report.words import Line, line_of, said
@@ -88,6 +89,7 @@ __all__ = [
     "Sheet",
     "StationShape",
     "StatusShape",
+    "Tables",
     "Timeline",
     "TimelineShape",
     "UsesShape",

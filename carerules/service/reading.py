@@ -214,6 +214,11 @@ class Reader:
         """The number of the newest event; 0: there is none."""
         return 0 if self.journal is None else self.journal.last_seq
 
+    @property
+    def damaged(self) -> int:
+        """How many rows did not read back so far."""
+        return len(self._damaged)
+
     def events(self, after_seq: int = 0) -> Iterator[tuple[int, Event]]:
         """The events after a number, up to the newest when the journal was opened: those after
         it might come without what was decided on them."""

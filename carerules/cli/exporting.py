@@ -1,0 +1,87 @@
+"""`carerules export`: the journal as tables for a spreadsheet or a notebook.
+
+Knows the command's words. Does not know what is in a table (report/tables) nor how one is written.
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import click
+
+from carerules.adapters import Format, Problem, TableFiles
+from carerules.cli.common import FAILED, json_option, refuse
+from carerules.cli.reader import past_moment, reader_at
+from carerules.domain.moment import Moment
+from carerules.report import Tables
+from carerules.service.reading import Reader
+
+
+@click.command("export")
+@click.argument("site_path", metavar="SITE", type=click.Path(path_type=Path))
+@click.option("--to", "folder", required=True, metavar="FOLDER", type=click.Path(path_type=Path),
+              help="Where the files go; it is made where there is none.")  # fmt: skip
+@click.option("--from", "from_text", metavar="TIME",
+              help="What was heard from then on: `2026-12-01T00:00`.")  # fmt: skip
+@click.option("--until", "until_text", metavar="TIME", help="What was heard before then.")
+@click.option("--format", "form", type=click.Choice(["csv", "parquet"]), default="csv",
+              show_default=True, help="Parquet needs the extra `export`.")  # fmt: skip
+@click.option("--overwrite", is_flag=True, help="Write over files that are there.")
+@json_option
+def export_command(
+    site_path: Path, folder: Path, from_text: str | None, until_text: str | None, form: Format,
+    overwrite: bool, as_json: bool,
+) -> None:  # fmt: skip
+    """Write the journal as tables, a file each: samples, cells, room, plugs, events, decisions,
+    jobs, notices.
+
+    Works beside a running service. Columns have their unit in their name, times are UTC;
+    docs/api.md lists them.
+
+    Example: carerules export site.toml --to tables --from "2026-12-01T00:00"
+    """
+    with reader_at(site_path) as reader:
+        world = reader.now().world
+        begin = None if from_text is None else past_moment(from_text, world)
+        until = None if until_text is None else past_moment(until_text, world)
+        if begin is not None and until is not None and until <= begin:
+            refuse(f"found `--until {until_text}` before `--from {from_text}`, wanted it after; "
+                   "help: exchange them")  # fmt: skip
+        tables = Tables(reader.setup.site.local, reader.setup.signals)
+        files = TableFiles(folder, form, overwrite=overwrite)
+        try:
+            problem = files.begin({one.name: one.columns for one in tables.all()})
+            if isinstance(problem, Problem):
+                refuse(problem.show())
+            _fill(files, tables, reader, begin, until)
+            files.finish()
+        except OSError as error:
+            why = (error.strerror or str(error)).lower()
+            refuse(f"cannot write in `{folder}`: {why}; help: name another folder", status=FAILED)
+        finally:
+            files.abandon()
+        damaged = reader.damaged
+    if as_json:
+        made = [{"table": name, "file": str(files.path(name)), "rows": rows}
+                for name, rows in files.rows.items()]  # fmt: skip
+        click.echo(json.dumps({"shape": 1, "files": made, "damaged_rows": damaged}, indent=2))
+        return
+    for name, rows in files.rows.items():
+        click.echo(f"{rows:>9} rows  {files.path(name)}")
+    if damaged:
+        click.echo(f"{damaged} rows of the journal do not read back and are left out", err=True)
+
+
+def _fill(
+    files: TableFiles, tables: Tables, reader: Reader, begin: Moment | None, until: Moment | None
+) -> None:
+    journal = reader.journal
+    after = 0 if begin is None or journal is None else journal.seq_at(begin)
+    for seq, event, decided in reader.told(after):
+        if until is not None and event.heard >= until:
+            break
+        for name, row in tables.rows(seq, event, decided):
+            files.add(name, row)
+    for name, row in tables.left():
+        files.add(name, row)
