@@ -200,10 +200,12 @@ class Discovery:
         parts = topic.removeprefix(f"{self.base}/").split("/")
         if len(parts) != 3 or parts[2] != "set" or not topic.startswith(f"{self.base}/"):
             return None
+        # The place first: a flood of messages must not cost each property of each device.
         for device in house.devices:
-            for one in device.properties:
-                if (device.place, _leaf(one)) == (parts[0], parts[1]) and one.settable:
-                    return Order(device.place, f"{one.group.value}/{one.id}", payload)
+            if device.place == parts[0]:
+                for one in device.properties:
+                    if one.settable and _leaf(one) == parts[1]:
+                        return Order(device.place, f"{one.group.value}/{one.id}", payload)
         return None
 
 

@@ -65,6 +65,7 @@ def look_over(
         heard = _listened(site, clock)
     return [
         *_broker(site, heard),
+        *at_the_hub(site),
         *_clock(site, world, journal),
         *_disk(site, journal),
         *_notices(site, proven, clock.now()),
@@ -143,6 +144,23 @@ def _broker(site: SiteFile, heard: _Heard) -> Iterator[Finding]:
 
 
 # ---- this machine ----------------------------------------------------------------------------
+
+
+def at_the_hub(site: SiteFile) -> Iterator[Finding]:
+    """What a hub may have done, and whether anybody at the broker may."""
+    if site.hub is None or site.mqtt is None:
+        return
+    offers = "stop, and what `controls` adds" if site.hub.controls else "stop only"
+    known = site.mqtt.username is not None or site.mqtt.cert_file is not None
+    if known or not site.hub.controls:
+        yield Finding("hub", "in order", f"it is offered {offers}")
+    else:
+        yield Finding(
+            "hub", "look",
+            f"it is offered {offers}, and the broker lets us in without a login: whoever reaches "
+            "the broker can press the same buttons",
+            "give the broker logins and an access list (docs/security.md), or take `controls` out",
+        )  # fmt: skip
 
 
 def _clock(site: SiteFile, world: World, journal: SqliteJournal | None) -> Iterator[Finding]:

@@ -146,7 +146,10 @@ class Hub:
         self._sweep.close()
 
     def tell(self, event: Event, outcomes: Sequence[Outcome], world: World) -> None:
-        """What was heard and decided; on the evaluator's thread."""
+        """What was heard and decided; on the evaluator's thread, which nothing here may end."""
+        self._guarded(lambda: self._hear(event, outcomes, world))
+
+    def _hear(self, event: Event, outcomes: Sequence[Outcome], world: World) -> None:
         self._world, self._told_s = world, self._clock_s()
         awaited = self._awaited.pop(id(event), None)
         if awaited is not None:

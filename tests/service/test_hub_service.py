@@ -18,6 +18,7 @@ from carerules.domain.moment import SECOND
 from carerules.domain.plan import Plan
 from carerules.domain.signal import catalogue
 from carerules.loop import World, make_setup, new_world, step
+from carerules.service.checkup import at_the_hub
 from carerules.service.hub import ORDERS_A_MINUTE, SILENT_S, Hub
 
 SITE = """name = "shed"
@@ -202,3 +203,37 @@ def test_trouble_of_the_line_is_no_order(stage: Stage) -> None:
     assert isinstance(event, Rejected)
     stage.at_s += 2
     stage.until(lambda: stage.shows("site/dropped") == "0", "nothing was ordered")
+
+
+@pytest.mark.parametrize(
+    ("mqtt", "hub", "state"),
+    [
+        ("", "controls = true", "look"),
+        ('user = "carerules"', "controls = true", "in order"),
+        ("", "", "in order"),
+    ],
+)
+def test_doctor_tells_where_anybody_can_press_the_buttons(mqtt: str, hub: str, state: str) -> None:
+    text = SITE.replace("controls = true\n", f"{hub}\n").replace("[mqtt]\n", f"[mqtt]\n{mqtt}\n")
+    read = read_site_text(text, "site.toml")
+    assert isinstance(read, SiteFile), read
+    (found,) = at_the_hub(read)
+    assert (found.about, found.state, bool(found.mend)) == ("hub", state, state == "look")
+
+
+def test_without_a_hub_doctor_has_nothing_to_say_of_one() -> None:
+    read = read_site_text(SITE.replace("[hub]", "[mqtt2]").split("[mqtt2]", maxsplit=1)[0] +
+                          "[pack" + SITE.split("[pack", maxsplit=1)[1], "site.toml")  # fmt: skip
+    assert isinstance(read, SiteFile), read
+    assert list(at_the_hub(read)) == []
+
+
+def test_whatever_goes_wrong_there_the_evaluator_goes_on(
+    stage: Stage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("carerules.service.hub.answer_of", lambda *_: 1 / 0)
+    stage.line.waiting.append(Heard(0.0, PLACE, "A"))
+    stage.until(lambda: bool(stage.put), "it is handed in")
+    (placed,) = stage.taken()
+    stage.hear(placed)  # does not raise
+    assert any("division" in event.why for event in stage.taken() if isinstance(event, Rejected))
