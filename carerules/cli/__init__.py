@@ -54,6 +54,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "log": ("reading", "Show what was seen, decided and done."),
     "compare": ("compare", "Hold edited rules against the last days."),
     "timeline": ("timeline", "Show a stretch of a pack's past."),
+    "replay": ("replaying", "Show when rules would have fired, and others instead."),
     "test": ("trials", "Play the scenarios in rule files."),
     "board": ("boarding", "Serve the page of a site from its journal."),
     "lsp": ("editing", "Serve an editor: findings, completion, rename."),

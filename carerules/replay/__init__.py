@@ -3,6 +3,7 @@
 Pure, but for numpy. Does not know text, sockets or files. Wants the extra `replay`.
 """
 
+from carerules.replay.conditions import signals_in
 from carerules.replay.fire import Firing, Replayed, covers, replay
 from carerules.replay.online import fire_online
 from carerules.replay.record import Recording, record
@@ -19,4 +20,5 @@ __all__ = [
     "fire_online",
     "record",
     "replay",
+    "signals_in",
 ]

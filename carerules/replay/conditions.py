@@ -6,6 +6,7 @@ is approximated.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import assert_never
 
 import numpy as np
@@ -74,6 +75,19 @@ def uncovered(condition: Condition) -> str:
         if isinstance(part, Compare) and _sides(part) is None:
             return f"`{wording(part)}` compares two values that both change"
     return ""
+
+
+def signals_in(condition: Condition) -> Iterator[str]:
+    """Every signal that a condition looks at, also inside a window or a number of packs."""
+    for part in walk(condition):
+        for value in values(part):
+            match value:
+                case SignalValue(name) | OverWindow(_, SignalValue(name)):
+                    yield name
+                case NumberOfPacks(where):
+                    yield from signals_in(where)
+                case _:
+                    pass
 
 
 def _sides(part: Compare) -> tuple[ValueOf, Op, float] | None:

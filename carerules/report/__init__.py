@@ -23,6 +23,7 @@ from carerules.report.month import Month
 from carerules.report.month_page import month_lines, month_page
 from carerules.report.month_shapes import MonthShape
 from carerules.report.page import WIDTH, Paint, fold, plain, show_at, show_s
+from carerules.report.replayed import Played, ReplayShape, Stretch, replay_lines, replay_of
 from carerules.report.saying import SaidShape, record, records_of
 from carerules.report.shapes import (
     ChoresShape,
@@ -83,12 +84,15 @@ __all__ = [
     "OptionRow",
     "PackShape",
     "Paint",
+    "Played",
+    "ReplayShape",
     "RuleShape",
     "SaidShape",
     "Shape",
     "Sheet",
     "StationShape",
     "StatusShape",
+    "Stretch",
     "Tables",
     "Timeline",
     "TimelineShape",
@@ -120,6 +124,8 @@ __all__ = [
     "plain",
     "record",
     "records_of",
+    "replay_lines",
+    "replay_of",
     "said",
     "seen_words",
     "sheet_pages",

@@ -24,6 +24,7 @@ from carerules.report import (
     HealthShape,
     LogShape,
     MonthShape,
+    ReplayShape,
     SaidShape,
     StatusShape,
     TimelineShape,
@@ -31,6 +32,7 @@ from carerules.report import (
     WhyShape,
     calendars,
     month_shapes,
+    replayed,
     shapes,
 )
 
@@ -40,7 +42,8 @@ SHAPES: dict[str, type[shapes.Shape]] = {
     "status": StatusShape, "why": WhyShape, "log": LogShape, "use list": UsesShape,
     "compare": CompareShape,
     "timeline": TimelineShape, "forecast": ForecastShape, "health": HealthShape,
-    "report": MonthShape, "run": SaidShape, "plan": PlanShape, "chore": ChoresShape,
+    "report": MonthShape, "replay": ReplayShape, "run": SaidShape, "plan": PlanShape,
+    "chore": ChoresShape,
     "calendar": CalendarsShape,
 }  # fmt: skip
 
@@ -53,6 +56,8 @@ COMMANDS = [
     ("why", ("why", "egret", "--at", "2026-11-30T19:00")),
     ("timeline", ("timeline", "heron")),
     ("timeline", ("timeline", "egret", "--hours", "2")),
+    ("replay", ("replay",)),
+    ("replay", ("replay", "--until", "2026-12-01T18:01")),
     ("log", ("log",)),
     ("log", ("log", "--all", "--pack", "heron")),
     ("use list", ("use", "list")),
@@ -113,7 +118,7 @@ def keys(flat: Any) -> Iterator[tuple[str, Any]]:
 
 TIMES = {"now", "at", "since", "start", "heard", "on_since", "fires_at", "last_wrote", "good_at",
          "attended_until", "begins", "ends", "until", "ready_at", "ready_from", "ready_until",
-         "earliest", "due"}  # fmt: skip
+         "earliest", "due", "last_at", "was_at", "forgotten_before"}  # fmt: skip
 
 
 @pytest.mark.parametrize(("name", "words"), COMMANDS, ids=str)
@@ -142,6 +147,7 @@ def test_every_shape_is_in_an_example_with_all_its_fields() -> None:
             *vars(month_shapes).values(),
             *vars(plan_shapes).values(),
             *vars(calendars).values(),
+            *vars(replayed).values(),
         ]
         if isinstance(shape, type) and issubclass(shape, shapes.Shape)
         for field in shape.model_fields
