@@ -28,7 +28,7 @@ from typing import Any
 from crash_checks import DOWN, NIGHT, failed, wrong
 from crash_disk import FAILURES
 from crash_plants import PLANTS
-from crash_writes import POINTS, Watched, WatchedJournal
+from crash_writes import POINTS, WatchedJournal, watched
 
 from carerules.adapters import ClockAnchor, Recorded, SqliteJournal, dump_outcome
 from carerules.cli.virtual import virtual_outside, virtual_world
@@ -285,7 +285,9 @@ def main() -> None:
     """Orders are points, or points and what happens there; each has a folder of its own."""
     root = Path(sys.argv[1])
     connect = sqlite3.connect
-    sqlite3.connect = lambda *a, **k: connect(*a, **{"factory": Watched, **k})
+    sqlite3.connect = lambda *a, **k: connect(
+        *a, **{**k, "factory": watched(k.get("factory", sqlite3.Connection))}
+    )
     for name in sys.argv[2:]:
         PLANTS[name](SERVICE)
     # Once here, so that no child has to make what all of them need.

@@ -8,6 +8,7 @@ import sqlite3
 from collections.abc import Iterable
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from functools import cache
 from typing import Any
 
 from crash_disk import FAILURES, fail
@@ -62,15 +63,19 @@ class Points:
 POINTS = Points()
 
 
-class Watched(sqlite3.Connection):
-    """A connection whose writes are points."""
+@cache
+def watched(kind: type[sqlite3.Connection]) -> type[sqlite3.Connection]:
+    """The same kind of connection, but its writes are points."""
 
-    def execute(self, statement: str, *more: Any) -> sqlite3.Cursor:  # type: ignore[override]
-        word = statement.split(None, 1)[0].upper()
-        if word not in WRITES or (word == "PRAGMA" and "=" not in statement):
-            return super().execute(statement, *more)
-        with POINTS.around(" ".join(statement.split()[:3])):
-            return super().execute(statement, *more)
+    class Watched(kind):  # type: ignore[misc, valid-type]
+        def execute(self, statement: str, *more: Any) -> sqlite3.Cursor:
+            word = statement.split(None, 1)[0].upper()
+            if word not in WRITES or (word == "PRAGMA" and "=" not in statement):
+                return super().execute(statement, *more)  # type: ignore[no-any-return]
+            with POINTS.around(" ".join(statement.split()[:3])):
+                return super().execute(statement, *more)  # type: ignore[no-any-return]
+
+    return Watched
 
 
 class WatchedJournal(SqliteJournal):
