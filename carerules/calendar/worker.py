@@ -11,7 +11,7 @@ import resource
 import signal
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from types import FrameType
 from typing import BinaryIO
 
@@ -20,21 +20,29 @@ from carerules.calendar.occurrence import TooMuchError, Unread, answer_dump, ask
 WORK_S_MAX = 30
 """Of processor time; what a calendar of 2 MiB takes is in docs/calendars.md, and a small computer
 needs five times that."""
-MEMORY_BYTES_MAX = 512 << 20
-"""Several times what a calendar of 2 MiB takes; a small computer has twice that."""
+MEMORY_BYTES_MAX = 256 << 20
+"""Three times what a calendar of 2 MiB takes; the unit has room for this beside the service."""
 EVENT_S_MAX = 2.0
 """Six times what an event takes that recurs each day since 1900."""
 NICE = 10
 
+UNLIMITED = "the system lets no limits be set within which to read it"
 LACKING = "the libraries for calendars are not installed; help: install the extra `calendar`"
 
 
 def confine() -> None:
-    """No more than this, from here on: the system ends what goes on."""
-    os.nice(NICE)
-    resource.setrlimit(resource.RLIMIT_CPU, (WORK_S_MAX, WORK_S_MAX + 1))
-    resource.setrlimit(resource.RLIMIT_AS, (MEMORY_BYTES_MAX, MEMORY_BYTES_MAX))
-    resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+    """No more than this, from here on: the system ends what goes on. Raises OSError or ValueError
+    where the system does not let itself be asked for that."""
+    with suppress(OSError):  # in a sandbox that keeps scheduling to itself
+        os.nice(NICE)
+    for what, most in (
+        (resource.RLIMIT_CPU, WORK_S_MAX),
+        (resource.RLIMIT_AS, MEMORY_BYTES_MAX),
+        (resource.RLIMIT_CORE, 0),
+    ):
+        _, hard = resource.getrlimit(what)
+        least = most if hard == resource.RLIM_INFINITY else min(most, hard)
+        resource.setrlimit(what, (least, least))
 
 
 @contextmanager
@@ -65,6 +73,15 @@ def work(given: BinaryIO, said: BinaryIO) -> None:
         said.write(answer_dump(expand(data, asked, within_limit)))
 
 
+def main() -> None:
+    """Confine, then answer; without limits nothing is read."""
+    try:
+        confine()
+    except (OSError, ValueError):
+        sys.stdout.buffer.write(answer_dump(Unread(UNLIMITED)))
+    else:
+        work(sys.stdin.buffer, sys.stdout.buffer)
+
+
 if __name__ == "__main__":
-    confine()
-    work(sys.stdin.buffer, sys.stdout.buffer)
+    main()

@@ -38,7 +38,7 @@ from carerules.domain.event import (
     Value,
     Wanted,
 )
-from carerules.domain.moment import SECOND, Duration, Moment
+from carerules.domain.moment import MONTH, SECOND, Duration, Moment
 from carerules.domain.pack import Side
 from carerules.domain.quantity import Known
 from carerules.engine import Phase, passed, wait
@@ -57,6 +57,9 @@ from carerules.safety import due as plug_due
 
 GONE = "its rule, or a `never` over it, is gone or reads otherwise now"
 """Why a job ends when the service starts on edited rules: what bound it must not fall away."""
+USE_KEPT: Duration = MONTH
+"""A use that began longer ago is forgotten when another is planned: no rule asks for what is past,
+and a calendar plans without end."""
 ASKED = "a person asked for it before this start, and may have left; ask again"
 ASLEEP: Duration = 5 * SECOND
 """A pause of the machine longer than this is treated as a start: OFF first."""
@@ -84,8 +87,10 @@ def take(turn: Turn, event: Event) -> Iterable[str]:
             return _pack_at(turn, plug)
         case Placed():
             return _placed(turn, event)
-        case UsePlanned(_, use):
-            turn.change(uses=put(turn.world.uses, use.name, use))
+        case UsePlanned(heard, use):
+            planned = turn.world.uses.items()
+            lately = {name: one for name, one in planned if one.start > heard - USE_KEPT}
+            turn.change(uses=put(lately, use.name, use))
             return _uses_changed(turn)
         case UseDropped(_, name):
             turn.change(uses=without(turn.world.uses, name))

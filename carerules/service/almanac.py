@@ -39,13 +39,15 @@ class Looked:
 
     `occurrences` of the days ahead; None: there is not even a copy, and nothing is known. `why`
     the copy had to do, and `good_ms`, when it was last known to be current (wall time, ms since
-    the Unix epoch). `left_out`: events that cannot be read.
+    the Unix epoch). `left_out`: events that cannot be read. `away`: it was not reached at all,
+    which a moment later it may be.
     """
 
     occurrences: tuple[Occurrence, ...] | None
     why: str = ""
     good_ms: int | None = None
     left_out: tuple[str, ...] = ()
+    away: bool = False
 
     @property
     def said(self) -> str:
@@ -90,7 +92,8 @@ class Almanac:
                 why = ""
             case Unreached(why):
                 pass
-        return self.look_at_copy(wall_ms, why)
+        away = isinstance(answer, Unreached)
+        return replace(self.look_at_copy(wall_ms, why), away=away)
 
     def look_at_copy(self, wall_ms: int, why: str) -> Looked:
         """What the last good copy holds; `why` it has to do."""

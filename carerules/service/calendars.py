@@ -111,7 +111,7 @@ class Calendars:
         except Exception as error:
             # Whatever it is, the next look may do better; people are told of it.
             looked = Looked(None, f"it cannot be looked at: {quoted(error)}")
-        turn.due_s = monotonic() + min(every, RETRY if looked.why else every) / SECOND
+        turn.due_s = monotonic() + min(every, RETRY if looked.away else every) / SECOND
         self._told(turn, looked)
         if looked.occurrences is not None:
             self._plan(name, looked.occurrences, turn.settings.picks)

@@ -4,6 +4,8 @@ never without end."""
 from __future__ import annotations
 
 import re
+import subprocess
+import sys
 from datetime import UTC, datetime
 from io import BytesIO
 
@@ -13,7 +15,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from carerules.adapters import expand_apart
-from carerules.calendar import CALENDAR_BYTES_MAX, Expanded, Unread, answer_load, ask_dump
+from carerules.calendar import (
+    CALENDAR_BYTES_MAX,
+    Expanded,
+    Unread,
+    answer_load,
+    ask_dump,
+    worker,
+)
 from carerules.calendar.expand import expand
 from carerules.calendar.worker import work
 
@@ -175,3 +184,45 @@ def test_no_bytes_raise_and_the_answer_reads_back(data: bytes) -> None:
     said = BytesIO()
     work(BytesIO(ask_dump(DECEMBER, data)), said)
     assert answer_load(said.getvalue()) == expand(data, DECEMBER)
+
+
+LIMITS = """
+import os, resource, signal, sys
+from carerules.calendar import worker
+{more}
+worker.confine()
+found = [resource.getrlimit(one)[0] for one in
+         (resource.RLIMIT_CPU, resource.RLIMIT_AS, resource.RLIMIT_CORE)]
+print(found == [worker.WORK_S_MAX, worker.MEMORY_BYTES_MAX, 0], os.nice(0))
+try:
+    bytearray(worker.MEMORY_BYTES_MAX)
+except MemoryError:
+    print("no more memory")
+"""
+
+
+@pytest.mark.parametrize(
+    ("more", "nice"),
+    [
+        ("", "10"),
+        # As in a sandbox that keeps scheduling to itself: the service's unit is one.
+        ("def refused(_): raise PermissionError\nusual, os.nice = os.nice, refused\n"
+         "import atexit; worker.os.nice = refused; os = type(sys)('os'); os.nice = usual", "0"),
+    ],
+)  # fmt: skip
+def test_the_process_confines_itself(more: str, nice: str) -> None:
+    ran = subprocess.run(
+        [sys.executable, "-c", LIMITS.format(more=more)], capture_output=True, text=True, check=True
+    )
+    assert ran.stdout.splitlines() == [f"True {nice}", "no more memory"]
+
+
+def test_without_limits_nothing_is_read(
+    monkeypatch: pytest.MonkeyPatch, capfdbinary: pytest.CaptureFixture[bytes]
+) -> None:
+    def refused() -> None:
+        raise OSError
+
+    monkeypatch.setattr(worker, "confine", refused)
+    worker.main()
+    assert answer_load(capfdbinary.readouterr().out) == Unread(worker.UNLIMITED)

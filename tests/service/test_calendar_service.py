@@ -199,6 +199,17 @@ def test_a_use_that_has_begun_stays(bench: Bench, tmp_path: Path) -> None:
     assert bench.service.world.uses == {"survey": began}
 
 
+def test_uses_do_not_pile_up_for_ever(bench: Bench) -> None:
+    """A calendar plans one a day for ten years: what began more than a month ago is forgotten."""
+    now, heron = bench.outside.now(), frozenset({"heron"})
+    for number in range(0, 3_650, 10):
+        at = now + number * DAY
+        bench.service.take([UsePlanned(at, Use(str(number), at + DAY, heron, "crew"))])
+    kept = sorted(int(name) for name in bench.service.world.uses)
+    assert kept == [3610, 3620, 3630, 3640]
+    assert len(bench.service.world.packs["heron"].uses) == 4
+
+
 def test_many_changes_come_a_few_at_a_time(bench: Bench, tmp_path: Path) -> None:
     """Between two batches the loop comes round: no more than 16 steps are taken at once."""
     events = [(f"survey {n}", day(2 + n / 50)) for n in range(40)]
@@ -407,6 +418,19 @@ def test_what_has_not_changed_is_not_expanded_again(bench: Bench, tmp_path: Path
     assert len(expanded) == 1
     almanac.look(now + 8 * DAY)  # past what was looked ahead
     assert len(expanded) == 2
+
+
+def test_only_what_is_away_is_tried_again_sooner_than_its_turn(
+    bench: Bench, tmp_path: Path
+) -> None:  # fmt: skip
+    """What is there and cannot be read will not be read in five minutes either."""
+    (settings,) = bench.site.calendars
+    almanac = Almanac(settings, "Europe/Lisbon", None)
+    assert almanac.look(bench.outside.now()).away
+    (tmp_path / "crew.ics").write_bytes(b"garbage")
+    looked = almanac.look(bench.outside.now())
+    assert looked.why
+    assert not looked.away
 
 
 def test_a_fault_of_ours_in_a_look_is_told_and_ends_nothing(bench: Bench) -> None:
