@@ -21,6 +21,7 @@ from carerules.adapters import (
     Problem,
     UseDrop,
     Want,
+    owner_of,
     parse_attend,
     parse_place,
     parse_record,
@@ -31,7 +32,7 @@ from carerules.adapters import (
 from carerules.cli.common import FAILED, json_option, refuse, site_option
 from carerules.cli.reader import must_be_one_of, reader_at
 from carerules.cli.reading import say
-from carerules.cli.sites import site_at
+from carerules.cli.sites import journal_path, site_at
 from carerules.config import SiteFile
 from carerules.domain.pack import Site
 from carerules.domain.ports import JournalError
@@ -111,6 +112,10 @@ def want_command(words: tuple[str, ...], level: float | None, site_path: Path) -
     _known_pack(pack, site.site)
     goal = _one(rest, "`storage` or `ready`", "write for instance `carerules want heron storage`")
     must_be_one_of(goal, ("storage", "ready"), "`storage` or `ready`")
+    if owner_of(journal_path(site)) is None:
+        # Left for the next start it would be too old to be done: whoever asked may have gone.
+        refuse(Problem("no running service", "one that can begin now",
+                       "`carerules run SITE`, then ask again").show())  # fmt: skip
     now = _wall(site, site_path, virtual=False)
     enter(site, Want(pack, "storage" if goal == "storage" else "ready", now, level))
 

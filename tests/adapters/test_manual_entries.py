@@ -7,7 +7,7 @@ The figures of hand meters: common practice, no source. Clock changes: the Europ
 from __future__ import annotations
 
 import string
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import pytest
 from doors_kit import BERLIN, SITE
@@ -27,6 +27,7 @@ from carerules.adapters import (
     Stop,
     UseAdd,
     UseDrop,
+    Want,
     dump_entry,
     load_entry,
     parse_attend,
@@ -51,6 +52,7 @@ from carerules.domain.event import (
     UseDropped,
     UsePlanned,
     Value,
+    Wanted,
 )
 from carerules.domain.moment import HOUR, MINUTE, LocalTime
 from carerules.domain.pack import Use
@@ -351,6 +353,9 @@ START = datetime(2026, 12, 7, 8, 0, tzinfo=UTC)
         ),
         (UseDrop("survey"), UseDropped(NOW_MS, "survey")),
         (Attend(30, NOW), Attended(NOW_MS, NOW_MS + 30 * MINUTE)),
+        (Want("heron", "storage", NOW), Wanted(NOW_MS, "heron", "storage", 50.0)),
+        (Want("heron", "ready", NOW), Wanted(NOW_MS, "heron", "ready", 100.0)),
+        (Want("heron", "ready", NOW, 80.0), Wanted(NOW_MS, "heron", "ready", 80.0)),
         (Release("heron"), Released(NOW_MS, "heron")),
         (Stop("Mia"), Stopped(NOW_MS, "Mia")),
         (Cancel("job-1"), Cancelled(NOW_MS, "job-1")),
@@ -424,3 +429,10 @@ def test_bars_that_make_no_sense_are_refused(words: str) -> None:
     refused = parse_record("heron", words.split(), None, SITE, NOW)
     assert isinstance(refused, Problem)
     assert "`bars 3 of 4`" in refused.mend
+
+
+def test_what_was_wanted_of_a_service_that_did_not_run_is_not_done_later() -> None:
+    """Whoever asked may have left: only within a minute is it taken up."""
+    for age, kind in ((timedelta(seconds=60), Wanted), (timedelta(seconds=61), Rejected)):
+        (event,) = to_events(Want("heron", "ready", NOW - age), NOW_MS, LOCAL)
+        assert isinstance(event, kind), event

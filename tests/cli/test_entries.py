@@ -24,7 +24,6 @@ from carerules.adapters import (
     SqliteJournal,
     UseAdd,
     UseDrop,
-    Want,
 )
 from carerules.cli import COMMANDS, main
 from carerules.domain.event import Tick, UsePlanned, Value
@@ -73,8 +72,6 @@ GOOD: list[tuple[str, Callable[[datetime], Entry]]] = [
     ("release A", lambda _: Release("A")),
     ("release site", lambda _: Release("site")),
     ("attend 60", lambda at: Attend(60, at)),
-    ("want heron storage", lambda at: Want("heron", "storage", at)),
-    ("want heron ready --at 80", lambda at: Want("heron", "ready", at, 80.0)),
 ]  # fmt: skip
 
 
@@ -139,6 +136,7 @@ BAD = [
     ("attend -5", "found `-5`", "whole minutes"),
     ("attend 5000", "found `5000`", "whole minutes"),
     ("want heron full", "found `full`", "there are `ready`, `storage`"),
+    ("want heron storage", "found no running service", "then ask again"),
     ("want", "found no pack", "write its name first"),
     ("want heron", "found nothing", "`carerules want heron storage`"),
     ("want herno ready", "found `herno`", "did you mean `heron`?"),
