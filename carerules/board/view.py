@@ -375,7 +375,7 @@ def _chore(chore: ChoreShape) -> ChoreRow:
     )  # fmt: skip
 
 
-_COMMANDS = re.compile(r" \(`carerules [^`]*`\)|,? (?:and say|then) `carerules [^`]*`")
+_COMMANDS = re.compile(r"(?: \(|,? (?:and say|then) |: )`carerules [^`]*`\)?")
 
 
 def for_page(text: str) -> str:

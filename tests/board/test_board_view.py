@@ -137,6 +137,10 @@ WORDS = [
     ("stay with it and say `carerules attend 60`", "stay with it"),
     ("look at it, then `carerules release heron`", "look at it"),
     ("charge egret? (`carerules answer egret-1 yes`)", "charge egret?"),
+    (
+        "read heron's voltage and enter it: `carerules record heron voltage`",
+        "read heron's voltage and enter it",
+    ),
     ("put heron on a station with a load", "put heron on a station with a load"),
 ]
 

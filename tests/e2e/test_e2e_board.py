@@ -87,3 +87,17 @@ def test_a_board_that_others_could_reach_is_not_opened_without_a_token(stage: St
     alone = stage.run("board", "site.toml", "--listen", "0.0.0.0:8455")
     assert alone.process.returncode == 2
     sound(refused, alone)
+
+
+@side_by_side
+def test_a_port_that_is_taken_keeps_no_service_from_running(stage: Stage) -> None:
+    stage.site()
+    with socket.socket() as other:
+        other.bind(("127.0.0.1", 0))
+        other.listen()
+        port = other.getsockname()[1]
+        service = stage.service("site.toml", "--board", f"127.0.0.1:{port}")
+        service.awaits("NO BOARD: cannot listen at")
+        service.awaits("started")
+        assert service.leave(signal.SIGINT) == 0, service.text()
+    sound(service)
