@@ -92,6 +92,7 @@ def test_a_board_that_others_could_reach_is_not_opened_without_a_token(stage: St
 @side_by_side
 def test_a_port_that_is_taken_keeps_no_service_from_running(stage: Stage) -> None:
     stage.site()
+    stage.cast()
     with socket.socket() as other:
         other.bind(("127.0.0.1", 0))
         other.listen()
