@@ -6,12 +6,17 @@ import re
 from collections import Counter
 from pathlib import Path
 
+import click
 import pytest
+
+from carerules.cli import main
 
 ROOT = Path(__file__).parents[2]
 DOCS = ROOT / "docs"
 PAGES = sorted([ROOT / "README.md", ROOT / "DEVELOPERS.md", *DOCS.rglob("*.md")])
 LINK = re.compile(r"\[[^\]\n]*\]\(([^)\s]+)\)")
+NO_COMMANDS = {"is"}
+"""Words after the name in what programs say, shown as code."""
 SCREEN_LINES = 50
 """One screen: about what a window shows without scrolling, blank lines left out."""
 
@@ -74,6 +79,30 @@ def test_the_map_fits_on_one_screen_a_line_a_page() -> None:
 @pytest.mark.parametrize("page", PAGES, ids=lambda page: str(page.relative_to(ROOT)))
 def test_every_link_leads_to_a_place(page: Path) -> None:
     assert broken(page) == []
+
+
+def commands(text: str) -> set[str]:
+    """What stands after `carerules` in code, in a line or between ticks."""
+    code = "\n".join(re.findall(r"^```\w*\n(.*?)^```", text, re.MULTILINE | re.DOTALL))
+    spans = "\n".join(re.findall(r"(?<!`)`(carerules [^`\n]+)`", text))
+    return set(
+        re.findall(r"(?:^|[ /$;&])carerules ([a-z][a-z-]*)\b(?!/)", f"{code}\n{spans}", re.M)
+    )
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: str(page.relative_to(ROOT)))
+def test_every_command_that_is_named_is_one(page: Path) -> None:
+    assert (
+        commands(page.read_text("utf-8"))
+        <= set(main.list_commands(click.Context(main))) | NO_COMMANDS
+    )
+
+
+def test_commands_are_found_in_code() -> None:
+    block = "```sh\n.venv/bin/carerules run x\ncd y && carerules stop\n```\n"
+    text = f"carerules is\n{block}`carerules why z`"
+    assert commands(text) == {"run", "stop", "why"}
+    assert len(commands((ROOT / "README.md").read_text("utf-8"))) >= 8
 
 
 def test_a_link_that_leads_nowhere_is_found(tmp_path: Path) -> None:
