@@ -223,7 +223,7 @@ def test_what_the_readme_has_typed_in_a_second_terminal(reader: Reader) -> None:
     reader.leaves_running(run.split("&&")[-1].strip())
     lines = [line.partition("#")[0].strip() for line in typed.splitlines()]
     lines = [line for line in lines if line and line != ". .venv/bin/activate"]
-    shown = {"carerules status": "heron: lipo, # cells", "carerules stop": "read back off"}
+    shown = {"carerules status": "heron: lipo, # cells", "carerules stop": "service: taken in"}
     for line in lines:
         if line.startswith("export "):
             reader.does(Block("sh", line, ""), "")
