@@ -156,7 +156,7 @@ def _everything_believed(patch: Patch) -> None:
 
 
 def _off_not_said(patch: Patch) -> None:
-    """OFF is decided, told and forgotten, and never leaves; and the timer is renewed for ever."""
+    """OFF is decided, told and forgotten, and never leaves; only the plug's own timer is left."""
     honest = lease.want_off
 
     def want_off(state: Any, plug: Any, because: str, now: int) -> Any:
@@ -249,7 +249,7 @@ PLANTS = (
         all_of(changed(energy, "ON_TIME_MAX", 10 * HOUR), changed(energy, "TIME_CAP", 10.0)),
         "caps",
         "people cancel",
-        first=556,
+        first=745,
     ),
     Plant(
         "the floor is not thought of where no voltage is seen",
@@ -282,7 +282,7 @@ PLANTS = (
         "plug stranger",
         first=0,
     ),
-    Plant("off is never said", _off_not_said, "told", first=89),
+    Plant("off is never said", _off_not_said, "data", first=2),
     Plant(
         "load and charger together",
         all_of(
