@@ -149,6 +149,15 @@ def test_the_unit_may_reach_broker_and_supervisor_and_no_other_family() -> None:
     assert families == {"AF_INET", "AF_INET6", "AF_UNIX"}
 
 
+def test_the_unit_lets_the_board_listen_and_ask_for_the_past() -> None:
+    service = unit()["Service"]
+    assert "AF_INET" in service["RestrictAddressFamilies"].split()
+    assert "PrivateNetwork" not in service
+    assert "IPAddressDeny" not in service
+    # Threads of the service and of the board's answers, and a process for the past.
+    assert int(service["TasksMax"]) >= 48
+
+
 def test_no_key_of_the_unit_stands_twice_but_the_filter() -> None:
     keys = [line.partition("=")[0] for line in UNIT.read_text("utf-8").splitlines()
             if "=" in line and not line.startswith("#")]  # fmt: skip

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from functools import cache
 from typing import Any, TypeAlias
 
 from pydantic import BaseModel, Field, TypeAdapter
@@ -76,8 +77,9 @@ def document() -> Flat:
     }  # fmt: skip
 
 
+@cache
 def document_text() -> str:
-    """The description as it is served and kept."""
+    """The description as it is served and kept; made when somebody asks for it first."""
     return json.dumps(document(), indent=1, ensure_ascii=False) + "\n"
 
 

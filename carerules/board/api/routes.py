@@ -22,10 +22,9 @@ from carerules.domain.ports import JournalError
 def api_routes(ground: Ground) -> Mount:
     """All of them, each answered by a shape or a problem."""
     answers = Answers(ground)
-    text = document_text()
 
     async def described(_request: Request) -> Response:
-        return Response(text, media_type="application/json")
+        return Response(document_text(), media_type="application/json")
 
     app = Starlette(
         routes=[
