@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from threading import Timer
 from time import monotonic, sleep
-from typing import Any
+from typing import Any, ClassVar
 
 import pytest
 from doors_kit import Broker
@@ -183,3 +184,46 @@ def test_leaving_is_said_and_the_will_is_not(stand: Stand) -> None:
     stand.until(lambda: stand.kept["us/link"] == "left", "it has left")
     sleep(0.3)
     assert stand.kept["us/link"] == "left"
+
+
+class Slow:
+    """A line to a broker that acknowledges only after a while."""
+
+    told: ClassVar[list[str]] = []
+
+    def __init__(self, _name: str, _address: Any, _word: Any, callbacks: Any, _will: Any) -> None:
+        self._callbacks = callbacks
+
+    def start(self) -> None:
+        self._callbacks.up()
+
+    def subscribe(self, *_: Any, **__: Any) -> None: ...
+
+    def unsubscribe(self, *_: Any) -> None: ...
+
+    def publish(self, topic: str, *_: Any, **__: Any) -> int:
+        def acknowledge() -> None:
+            self.told.append(f"acknowledged {topic}")
+            self._callbacks.acknowledged(7)
+
+        Timer(0.2, acknowledge).start()
+        return 7
+
+    def close(self) -> None:
+        self.told.append("closed")
+
+
+def test_a_goodbye_is_acknowledged_before_the_connection_is_closed(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Closed with something in it unread it is reset, and a broker then says the will over it."""
+    monkeypatch.setattr(about, "BrokerLine", Slow)
+    monkeypatch.setattr(about, "GATHER_S", 0.0)
+    line = HubLine("it", MqttAddress(), None, Plain(), Ears(
+        lambda _topic, _text: False, lambda _topic, _why: None, lambda: None, lambda _: None,
+        lambda: None,
+    ))  # fmt: skip
+    line.start()
+    assert line.pump({})
+    line.close()
+    assert Slow.told == ["acknowledged us/link", "closed"]

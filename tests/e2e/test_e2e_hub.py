@@ -214,6 +214,10 @@ def test_a_plain_client_drives_every_control(stage: Stage) -> None:
                  "a person wants egret for storage, at 50 %",
                  "a person wants egret for ready, at 100 %"):  # fmt: skip
         assert said in text, said
+    # The same at the command line.
+    asked = stage.run("want", "egret", "storage")
+    assert asked.process.returncode == 0, asked.text()
+    assert "to do: drain to 50 %" in asked.flat()
     # heron hangs on a real load: it is drained, through the same permits as by a rule.
     client.drive("pack-heron/drain-to-storage", "PRESS")
     stage.until_on(service)
