@@ -87,4 +87,4 @@ def way_of(wish: Wish, run: Run) -> Way:
 
 def energy_of(problem: Problem, way: Way, begin: int) -> int:
     """What the wall energy of a run costs (units)."""
-    return way.wall_w * sum(problem.price[begin : begin + way.steps])
+    return way.wall_w and way.wall_w * sum(problem.price[begin : begin + way.steps])

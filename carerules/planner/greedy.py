@@ -5,12 +5,14 @@ Knows runs and what they cost. Does not look back: what is placed stays where it
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
 
-from carerules.planner.arrange import awake_before_of, energy_of, moves_of, schedule_of
+from carerules.planner.arrange import awake_before_of, energy_of, moves_of, schedule_of, way_of
 from carerules.planner.problem import PackTask, Problem, Run, Schedule, Wish
 
 MADE_BY = "simple rule"
+ROUNDS_MAX = 4
+"""Of putting each wish elsewhere: the third of them hardly finds anything."""
 
 
 def by_rule(problem: Problem) -> Schedule:
@@ -28,6 +30,54 @@ def by_rule(problem: Problem) -> Schedule:
     for _, _, number, place in ranked:
         placing.place(problem.packs[place], number)
     return schedule_of(problem, placing.runs, MADE_BY)
+
+
+def from_runs(problem: Problem, runs: Iterable[Run]) -> Schedule:
+    """The schedule of those runs that go together, the first ones first; wishes that are left are
+    then placed where they add least."""
+    placing = _Placing(problem)
+    for run in runs:
+        placing.keep(run)
+    for pack in problem.packs:
+        for number in range(len(pack.wishes)):
+            if not placing.has(pack.name, number):
+                placing.place(pack, number)
+    return schedule_of(problem, placing.runs, MADE_BY)
+
+
+def improved(problem: Problem, schedule: Schedule, go_on: Callable[[], bool]) -> Schedule:
+    """The schedule after each wish, one by one, was taken out and put where it adds least, as long
+    as that makes it cheaper."""
+    best = schedule
+    for _ in range(ROUNDS_MAX):
+        before = best.cost.total
+        for pack in problem.packs:
+            for number in range(len(pack.wishes)):
+                if not go_on():
+                    return best
+                placing = _Placing(problem)
+                for run in best.runs:
+                    if (run.pack, run.wish) != (pack.name, number):
+                        placing.take(run)
+                placing.place(pack, number)
+                if _left_behind(pack, number, placing):
+                    continue
+                found = schedule_of(problem, placing.runs, MADE_BY)
+                best = found if found.cost.total < best.cost.total else best
+        if best.cost.total == before:
+            break
+    return best
+
+
+def _left_behind(pack: PackTask, number: int, placing: _Placing) -> bool:
+    """Whether the wish has no place left, and one that follows it is met."""
+    after = number + 1
+    return (
+        not placing.has(pack.name, number)
+        and after < len(pack.wishes)
+        and pack.wishes[after].follows
+        and placing.has(pack.name, after)
+    )
 
 
 def _weights(pack: PackTask) -> list[int]:
@@ -66,7 +116,30 @@ class _Placing:
         self._awake_before = awake_before_of(problem)
         self._drawn_w = [0] * problem.steps
 
+    def has(self, pack: str, number: int) -> bool:
+        """Whether the wish is met."""
+        return any((run.pack, run.wish) == (pack, number) for run in self.runs)
+
+    def keep(self, run: Run) -> None:
+        """A run of another's choice, if it goes with those that are here."""
+        pack = self._problem.pack(run.pack)
+        wish = pack.wishes[run.wish]
+        if self.has(run.pack, run.wish) or not self._carries(way_of(wish, run).wall_w, run):
+            return
+        if wish.follows and not self.has(run.pack, run.wish - 1):
+            return
+        for other in self.runs:
+            if other.pack != run.pack:
+                continue
+            if other.wish < run.wish and run.begin < other.end + wish.gap:
+                return
+            if other.wish > run.wish and other.begin < run.end + pack.wishes[other.wish].gap:
+                return
+        if self._moves_with(run) is not None:
+            self.take(run)
+
     def place(self, pack: PackTask, number: int) -> None:
+        """The wish where it adds least, if that is less than it weighs."""
         wish = pack.wishes[number]
         mine = [run for run in self.runs if run.pack == pack.name]
         if wish.follows and all(run.wish != number - 1 for run in mine):
@@ -90,7 +163,7 @@ class _Placing:
                     best = whole, run
         # What costs more than it is worth is left out.
         if best is not None and best[0] <= wish.weight + self._moves_now():
-            self._take(wish, best[1])
+            self.take(best[1])
 
     def _candidates(
         self, pack: str, number: int, wish: Wish, earliest: int, latest: int
@@ -124,8 +197,9 @@ class _Placing:
         assert moves is not None
         return len(moves) * self._problem.weights.move_units
 
-    def _take(self, wish: Wish, run: Run) -> None:
+    def take(self, run: Run) -> None:
+        """One more run, which goes with the others."""
         self.runs.append(run)
-        way = next(way for way in wish.ways if way.station == run.station)
+        way = way_of(self._problem.pack(run.pack).wishes[run.wish], run)
         for step in range(run.begin, run.end):
             self._drawn_w[step] += way.wall_w

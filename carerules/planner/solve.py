@@ -7,8 +7,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 from importlib.util import find_spec
+from time import monotonic
 
-from carerules.planner.greedy import by_rule
+from carerules.planner.greedy import by_rule, improved
 from carerules.planner.problem import Problem, Schedule
 from carerules.planner.verify import broken_limits
 
@@ -23,12 +24,15 @@ def has_solver() -> bool:
 
 def solved(problem: Problem, seconds: float = SECONDS, *, simple: bool = False) -> Schedule:
     """The cheapest schedule that is found in so many seconds; `simple`: the simple rule's."""
+    until = monotonic() + seconds
     schedule = by_rule(problem)
-    if not simple and has_solver():
+    if simple or not has_solver():
+        schedule = improved(problem, schedule, lambda: monotonic() < until)
+    else:
         # Imported when it is asked for: it takes longer than all the rest of a command.
         from carerules.planner.optimal import cheapest  # noqa: PLC0415
 
-        schedule = cheapest(problem, schedule, seconds)
+        schedule = cheapest(problem, schedule, max(0.1, until - monotonic()))
     broken = broken_limits(problem, schedule)
     assert not broken, broken[0]
     return schedule

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 from hypothesis import given, settings
+from hypothesis import strategies as st
 from planner_kit import A, B, charge, cheapest_of_all, drain, problem, problems, way
 
 from carerules.planner import PackTask, Problem, by_rule, has_solver, solved
@@ -31,6 +32,21 @@ def test_the_simple_rule_is_never_cheaper_than_the_cheapest(drawn: Problem) -> N
 @settings(max_examples=60, deadline=None)
 def test_for_one_wish_the_simple_rule_is_the_cheapest(drawn: Problem) -> None:
     assert by_rule(drawn).cost.total == cheapest_of_all(drawn)
+
+
+@needs_solver
+@given(problems(), st.lists(st.floats(-1e5, 1e5), min_size=1, max_size=20))
+@settings(max_examples=40, deadline=None)
+def test_no_bound_lies_above_the_cheapest(drawn: Problem, duals: list[float]) -> None:
+    """Neither that of the linear program, nor that of any prices for the rows."""
+    from carerules.planner.columns import table_of
+    from carerules.planner.relaxed import _bound, relaxed
+
+    loose, least = relaxed(drawn, 30.0), cheapest_of_all(drawn)
+    assert loose is not None
+    assert loose.bound <= least
+    table = table_of(drawn)
+    assert _bound(table, [duals[n % len(duals)] for n in range(len(table.rows))]) <= least
 
 
 @needs_solver
