@@ -11,7 +11,7 @@ from datetime import datetime, timedelta
 from carerules.planner.shapes import PlanShape, RunShape
 from carerules.report import Markup, show_at, tag
 
-WIDE, LEFT, RIGHT, TOP, LANE, FOOT = 960.0, 90.0, 12.0, 46.0, 44.0, 34.0
+WIDE, LEFT, RIGHT, TOP, LANE, FOOT = 960.0, 90.0, 24.0, 46.0, 44.0, 34.0
 LETTER = 6.2
 """Usual width of a letter at 11 px: a name that has no room is only in the title of its run."""
 TICKS_MAX = 16

@@ -43,6 +43,10 @@ USE_BEYOND: Duration = 12 * HOUR
 """So far past the end of the plan a use still counts: what it needs begins before that end."""
 
 
+SOONER = 1
+"""What a step sooner is worth at least, in units: next to nothing, and enough to choose by."""
+
+
 @dataclass(frozen=True, slots=True)
 class Asked:
     """The problem, and what did not go into it, in sentences."""
@@ -159,6 +163,10 @@ def _wish(
             f"{name} {_line(line)} is wanted from {world.local.show(want.ready)}: after this plan"
         )
         return None
+    if want.due is None:
+        # What is wanted at no certain time is begun as soon as it can be (engine/energy), so that
+        # a later charge is not cheaper here, either.
+        saves = max(saves, SOONER)
     weights = ground.weights
     return Wish(
         side, line.target, ready, max(0, due), saves,

@@ -101,6 +101,12 @@ def test_a_use_alone_wants_the_pack_full() -> None:
     assert [way.station for way in wish.ways] == ["A"]
 
 
+def test_a_charge_that_has_no_time_to_be_ready_by_is_made_at_once() -> None:
+    rules = "rule low\n    when pack.soc < 50 %: charge to 70 %\n"
+    problem = problem_of(world_of(rules, at_level(30.0)), NOON, Hours()).problem
+    assert [run.begin for run in solved(problem, simple=True).runs] == [0]
+
+
 def test_what_is_full_has_nothing_to_wait_for() -> None:
     problem = problem_of(world_of("", at_level(100.0), use(15)), NOON, Hours()).problem
     assert problem.packs[0].wishes == ()
