@@ -109,9 +109,9 @@ def _block(run: RunShape, wide: int) -> str:
 
 
 def _hours(plan: PlanShape, column: Callable[[datetime], int]) -> str:
-    cells = [" "] * (BAR + 2)
+    cells = [" "] * (BAR + 1)
     for at in _ticks(plan):
-        label, place = f"{at:%H}", column(at) + 1
+        label, place = f"{at:%H}", column(at)
         if place + 2 <= len(cells) and all(c == " " for c in cells[max(0, place - 1) : place + 2]):
             cells[place : place + 2] = label
     return "".join(cells)

@@ -7,6 +7,8 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from carerules.battery import ConstantPower, drain_ahead, shipped_chemistries
 from carerules.domain.action import DayWindow
@@ -16,7 +18,18 @@ from carerules.domain.pack import Pack, Plug, Side, Site, Socket, Station, Use
 from carerules.domain.signal import catalogue
 from carerules.lang import load
 from carerules.loop import World, figures_of, foresee, make_setup, new_world, step
-from carerules.planner import Hours, Tariff, problem_of, read_tariff, read_window, solved
+from carerules.planner import (
+    Hours,
+    Tariff,
+    broken_limits,
+    plan_drawing,
+    plan_lines,
+    plan_shape,
+    problem_of,
+    read_tariff,
+    read_window,
+    solved,
+)
 
 CHEMISTRIES = shipped_chemistries()
 LOCAL = LocalTime(ZoneInfo("Europe/Lisbon"))
@@ -158,6 +171,53 @@ def test_what_cannot_be_planned_is_said() -> None:
     assert asked.remarks == ("heron is left out of the plan: its charge is not known: never seen",)
     late = problem_of(world_of(FULL_TOO_LONG, at_level(100.0)), T0 + HOUR, Hours())
     assert late.problem.packs[0].wishes == ()
+
+
+# ---- any world ---------------------------------------------------------------------------------
+
+RULES = [
+    FULL_TOO_LONG,
+    READY,
+    "rule low\n    when pack.soc < 40 % for 1 h: charge to 60 %\n",
+    "rule night\n    when pack.soc >= 70: drain to 55 % at most 80 W during 22:00-06:00\n",
+    "rule turn\n    when pack.soc >= 90:\n        drain to 20 %\n        rest 1 h\n"
+    "        charge to 50 % at most 0.7 C by 09:00\n",
+]
+LEVELS = {80.0, 100.0, 60.0, 55.0, 20.0, 50.0}
+
+
+@given(
+    rules=st.lists(st.sampled_from(RULES), unique=True),
+    levels=st.lists(st.none() | st.floats(0, 100), min_size=3, max_size=3),
+    start=st.none() | st.floats(0.1, 40),
+    places=st.permutations(["A", "B", None]),
+    hours=st.floats(0.1, 60),
+    lease=st.sampled_from([None, 90]),
+    awake=st.tuples(st.integers(0, 1439), st.integers(0, 1439)),
+    circuit=st.sampled_from([None, 100.0, 2_300.0]),
+)
+@settings(max_examples=60, deadline=None)
+def test_a_plan_of_any_world_holds(
+    rules: list[str], levels: list[float | None], start: float | None,
+    places: list[str | None], hours: float, lease: int | None, awake: tuple[int, int],
+    circuit: float | None,
+) -> None:  # fmt: skip
+    names = ["heron", "egret", "grebe"]
+    events: list[Event] = [Placed(T0, pack, place)
+                           for pack, place in zip(names, places, strict=True)]  # fmt: skip
+    if start is not None:
+        events.append(use(start, *names))
+    events += [at_level(level, pack) for pack, level in zip(names, levels, strict=True)
+               if level is not None]  # fmt: skip
+    world = world_of("".join(rules), *events, packs=dict.fromkeys(names, "lipo"), lease_s=lease)
+    asked = problem_of(world, T0 + round(hours * HOUR), Hours(DayWindow(*awake), circuit))
+    schedule = solved(asked.problem, simple=True)
+    assert broken_limits(asked.problem, schedule) == ()
+    for run in schedule.runs:
+        assert asked.problem.pack(run.pack).wishes[run.wish].percent in LEVELS
+    shown = plan_shape(world, Hours(), asked, schedule)
+    assert max(map(len, plan_lines(shown))) <= 80
+    assert plan_drawing(shown).count("<rect") >= len(shown.runs)
 
 
 # ---- prices --------------------------------------------------------------------------------------
