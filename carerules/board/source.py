@@ -45,22 +45,22 @@ class Source(Protocol):
 
 
 class RunningSource:
-    """A service in this process: its world is one value that never changes, so any thread may look.
-
-    `ended` is asked whether the service has left.
-    """
+    """A service in this process: its world is one value that never changes, so any thread may look."""
 
     def __init__(self, world: Callable[[], World], vitals: Callable[[], Vitals] = Vitals) -> None:
         self._world, self.vitals = world, vitals
         self._seen: World | None = None
         self._seen_at = time.monotonic()
+        self._number, self._counting = 0, threading.Lock()
 
     def version(self) -> object:
-        """The world itself."""
-        world = self._world()
-        if world is not self._seen:
-            self._seen, self._seen_at = world, time.monotonic()
-        return world.now
+        """The number of the world: several may follow each other at one moment."""
+        with self._counting:
+            world = self._world()
+            if world is not self._seen:
+                self._seen, self._seen_at = world, time.monotonic()
+                self._number += 1
+            return self._number
 
     def look(self) -> StatusShape:
         """Of the world as it stands."""

@@ -8,6 +8,7 @@ from __future__ import annotations
 import signal
 import threading
 from collections.abc import Callable, Iterable, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 from types import FrameType
@@ -160,7 +161,8 @@ def _virtual(
     first = [Started(max(outside.now(), known.now), 0)]
 
     def wake() -> None:
-        outside.inject(Tick(outside.now()))
+        with suppress(ValueError):  # so many wait already that it is awake
+            outside.inject(Tick(outside.now()))
 
     with board_beside(site, site.board, service, wake, voice.say):
         return _serve(service, voice, first, wake, days)
