@@ -45,7 +45,7 @@ class Source(Protocol):
 
 
 class RunningSource:
-    """A service in this process: its world is one value that never changes, so any thread may look."""
+    """A service in this process: its world is one value that never changes; any thread may look."""
 
     def __init__(self, world: Callable[[], World], vitals: Callable[[], Vitals] = Vitals) -> None:
         self._world, self.vitals = world, vitals
