@@ -16,6 +16,7 @@ import pytest
 
 from carerules.battery import shipped_chemistries
 from carerules.config import SiteFile, read_site_text
+from carerules.domain.diagnostic import Severity
 from carerules.domain.plan import Plan
 from carerules.domain.scenario import ExpectJob, ExpectNothing, ExpectRefusal
 from carerules.domain.selector import selects
@@ -97,6 +98,17 @@ def test_a_recipe_checks_by_itself_on_a_site(recipe: Recipe) -> None:
     for rule in got.plan.rules:
         packs = [one for one in found.site.packs.values() if selects(rule.selector, one)]
         assert packs, f"no pack of the site is one that `{rule.name}` speaks of"
+
+
+def test_all_in_one_file_are_told_of_as_rivals_and_nothing_else() -> None:
+    """As the page says: no circle, nothing that never fires, nothing always vetoed."""
+    found = site()
+    signals, text = catalogue(found.signals), "\n".join(one.block for one in RECIPES)
+    got = load({"recipe.care": text}, catalogue=signals, names=found.names)
+    assert got.diagnostics == ()
+    assert got.plan is not None
+    told = prove(got.plan, signals, found.site.packs.values(), found.cells).diagnostics()
+    assert {(one.code, one.severity) for one in told} == {("rivals", Severity.WARNING)}
 
 
 @each

@@ -81,6 +81,18 @@ def test_every_link_leads_to_a_place(page: Path) -> None:
     assert broken(page) == []
 
 
+PROMISES = re.compile(
+    r"\b(safe|safely|protects?|prevents?|compliant|fail-safe|guarantees?|guaranteed)\b", re.I
+)
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: str(page.relative_to(ROOT)))
+def test_no_page_makes_a_promise(page: Path) -> None:
+    """None of these words stands anywhere, but where it is denied."""
+    text = page.read_text("utf-8").replace("not a promise that a pack is safe", "")
+    assert PROMISES.findall(text) == []
+
+
 def commands(text: str) -> set[str]:
     """What stands after `carerules` in code, in a line or between ticks."""
     code = "\n".join(re.findall(r"^```\w*\n(.*?)^```", text, re.MULTILINE | re.DOTALL))

@@ -18,6 +18,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from time import monotonic, sleep
+from urllib.error import URLError
+from urllib.request import urlopen
 
 import pytest
 
@@ -124,6 +126,22 @@ class Reader:
         if words[0] == "pretend":
             words += ["--port", self.ports["1883"]]
         self.running.append(self.start(words))
+        if "--board" in words:
+            self.opens(f"http://{words[-1]}/")
+
+    def opens(self, address: str) -> None:
+        """In a browser of sorts: the page is there, and shows the packs."""
+        end = monotonic() + PATIENCE_S
+        while True:
+            try:
+                with urlopen(address, timeout=PATIENCE_S) as answer:
+                    page = answer.read().decode()
+                    break
+            except URLError:
+                assert monotonic() < end, f"{address} is not served"
+                sleep(0.1)
+        assert "heron" in page
+        assert "egret" in page
 
     def presses_ctrl_c(self) -> None:
         """In the terminal of the last `run`."""
