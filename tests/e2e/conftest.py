@@ -13,15 +13,13 @@ AT_ONCE = 12
 """On two cores: a stage waits nine tenths of its time."""
 
 
-MEASURED: list[str] = []
-"""What the scenarios measured, for the eye of whoever ran them; no test asserts it."""
-
-
 class Running:
     """Every collected scenario, begun with the first of them that is asked for."""
 
-    def __init__(self, bodies: list[Callable[[Stage], None]], folder: Path) -> None:
-        self._folder = folder
+    def __init__(
+        self, bodies: list[Callable[[Stage], None]], folder: Path, measured: list[str]
+    ) -> None:
+        self._folder, self._measured = folder, measured
         self._pool = ThreadPoolExecutor(AT_ONCE)
         self._stages: list[Stage] = []
         self._futures = {body: self._pool.submit(self._play, body) for body in bodies}
@@ -40,7 +38,7 @@ class Running:
             raise
         finally:
             stage.close()
-            MEASURED.extend(f"{body.__name__}: {line}" for line in stage.measured)
+            self._measured.extend(f"{body.__name__}: {line}" for line in stage.measured)
 
     def close(self) -> None:
         self._pool.shutdown(wait=False, cancel_futures=True)
@@ -58,7 +56,8 @@ def running(
         for item in request.session.items
         if hasattr(getattr(item, "function", None), "body")
     ]
-    running = Running(bodies, tmp_path_factory.mktemp("stages"))
+    measured: list[str] = request.config.measured  # type: ignore[attr-defined]
+    running = Running(bodies, tmp_path_factory.mktemp("stages"), measured)
     yield running
     running.close()
 
@@ -69,8 +68,3 @@ def stage(tmp_path: Path) -> Iterator[Stage]:
     stage = Stage(tmp_path)
     yield stage
     stage.close()
-
-
-def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
-    for line in sorted(MEASURED):
-        terminalreporter.write_line(f"measured: {line}")
