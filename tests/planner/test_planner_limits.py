@@ -104,7 +104,6 @@ def with_run(run: Run) -> Callable[[Schedule], Schedule]:
             "wanted 3",
         ),
     ],
-    ids=str,
 )
 def test_what_is_planted_is_found(plant: Callable[[Schedule], Schedule], says: str) -> None:
     found = broken_limits(NIGHT, plant(GOOD))
@@ -131,7 +130,6 @@ def test_what_is_planted_is_found(plant: Callable[[Schedule], Schedule], says: s
             "there is no such wish",
         ),
     ],
-    ids=str,
 )
 def test_a_schedule_of_another_night_is_found(
     night: Problem, schedule: Callable[[Schedule], Schedule], says: str
