@@ -6,7 +6,7 @@ Knows how the page is put together. Does not know what it shows.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -48,7 +48,8 @@ def board_command(site_path: Path, listen: str | None) -> None:
     if isinstance(listener, str):
         refuse(listener)
     click.echo(f"the board of {site.site.name}: {address(door)} (Ctrl-C ends it)")
-    listener.run()
+    with suppress(KeyboardInterrupt):  # Ctrl-C is how it ends
+        listener.run()
 
 
 def door_of(site: SiteFile, listen: str | None) -> BoardDoor | None:

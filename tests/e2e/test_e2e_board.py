@@ -53,8 +53,7 @@ def test_the_boards_stop_passes_a_frozen_service_by(stage: Stage) -> None:
         os.kill(service.pid, signal.SIGCONT)
     service.awaits("everything stopped (the board)")
     assert service.leave(signal.SIGINT) == 0, service.text()
-    board.process.send_signal(signal.SIGINT)
-    board.process.wait(20)
+    assert board.leave(signal.SIGINT) == 0, board.text()
     sound(service, board)
 
 
