@@ -89,7 +89,8 @@ def test_feeds_are_recognised_and_a_room_is_no_pack() -> None:
     "said",
     [
         {"shed/a-load/state": b'{"on": "yes", "power_w": 0}'},  # a word that is none of the profile
-        {"shed/a-load/link": b"online"},  # one row alone is chance
+        {"shed/a-load/link": b"online"},  # a word alone is chance
+        {"house/switch/lamp/state": b"ON"},  # so is one row of a profile
         {"packs/heron/telemetry": b'{"voltage": "22"}'},
         {"packs/heron/telemetry": b"[" * 5_000},
         {"packs/heron/telemetry": b'{"voltage": 22.8, "at": 1}'},  # from 1970
