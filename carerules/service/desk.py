@@ -20,7 +20,7 @@ from carerules.adapters import (
     to_events,
 )
 from carerules.domain.decision import Outcome
-from carerules.domain.event import Event, Rejected
+from carerules.domain.event import Event, Rejected, UseDropped
 from carerules.domain.moment import SECOND, Duration, Moment
 from carerules.loop import World, stranger, untimely
 from carerules.report import line_of
@@ -77,8 +77,16 @@ def entry_events(entry: Entry, heard: Moment, world: World) -> tuple[Event, ...]
     unknown = [what for event in events if (what := stranger(world.setup, event))]
     if unknown:
         return (Rejected(heard, "entry", f"the running site has no {unknown[0]}"),)
-    late = [why for event in events if (why := untimely(world, event))]
+    late = [why for event in events if (why := untimely(world, event) or _planned_by(world, event))]
     return (Rejected(heard, "entry", late[0]),) if late else events
+
+
+def _planned_by(world: World, event: Event) -> str:
+    """Why a use cannot be called off: the calendar that planned it would plan it anew."""
+    use = world.uses.get(event.name) if isinstance(event, UseDropped) else None
+    if use is None or not use.calendar:
+        return ""
+    return f"calendar {use.calendar} plans `{use.name}`: take it out there, or it is planned anew"
 
 
 def answer_of(events: Sequence[Event], outcomes: Sequence[Outcome]) -> str:

@@ -5,8 +5,11 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from carerules.calendar import OCCURRENCES_MAX, guard, worker
-from carerules.config import SiteFile, read_site_text
+from calendar_kit import asked
+
+from carerules.calendar import OCCURRENCES_MAX, Expanded, guard, wanted_of, worker
+from carerules.calendar.expand import expand
+from carerules.config import SiteFile, read_site, read_site_text
 from carerules.service import calendars
 
 PAGE = (Path(__file__).parents[2] / "docs" / "calendars.md").read_text("utf-8")
@@ -39,3 +42,27 @@ def test_the_bounds_told_are_those_in_force() -> None:
         (calendars.RETRY // 60_000, "tried again after {} min"),
     ):  # fmt: skip
         assert unit.format(number).replace(",", " ") in " ".join(PAGE.split()), unit
+
+
+def test_the_examples_calendar_plans_what_its_site_file_says() -> None:
+    example = Path(__file__).parents[2] / "examples" / "river-survey"
+    site = read_site(example / "site-mqtt.toml")
+    assert isinstance(site, SiteFile)
+    (settings,) = site.calendars
+    assert settings.address.file is not None
+    stretch = asked("2026-12-01", "2027-01-10", all_day_min=settings.all_day_min)
+    read = expand(settings.address.file.read_bytes(), stretch)
+    assert isinstance(read, Expanded)
+    assert read.troubles == ()
+    local = site.site.local
+    shown = [
+        (f"{local.read(one.start):%d %b %H:%M}", one.title, sorted(one.packs))
+        for one in wanted_of(read.occurrences, settings.picks, local)
+    ]
+    buoys = ["dipper", "teal"]
+    assert shown == [
+        ("08 Dec 09:00", "Buoy check above the weir 2026-12-08", buoys),
+        ("17 Dec 13:00", "Buoy check above the weir (moved: high water) 2026-12-17", buoys),
+        ("19 Dec 08:00", "Open day at the lock 2026-12-19", ["egret", "heron"]),
+        ("05 Jan 09:00", "Buoy check above the weir 2027-01-05", buoys),
+    ]

@@ -16,7 +16,7 @@ from pathlib import Path
 
 import pytest
 
-from carerules.adapters import Inbox, LineClock, SqliteJournal, Tags, Unreached, UseAdd
+from carerules.adapters import Inbox, LineClock, SqliteJournal, Tags, Unreached, UseAdd, UseDrop
 from carerules.config import SiteFile, read_site_text
 from carerules.domain.decision import Command, Notice, Outcome
 from carerules.domain.event import Event, Rejected, Started, UseDropped, UsePlanned
@@ -186,6 +186,17 @@ def test_what_is_planned_by_hand_is_not_touched(bench: Bench, tmp_path: Path) ->
     with bench.calendars():
         bench.turn_until(lambda: len(bench.uses) == 1)
     assert bench.uses == {"egret out": ("egret",)}
+
+
+def test_a_person_calls_off_what_people_planned_and_nothing_of_a_calendar(bench: Bench) -> None:
+    now, heron = bench.outside.now(), frozenset({"heron"})
+    mine, its = Use("mine", now + DAY, heron), Use("its", now + DAY, heron, "crew")
+    bench.service.take([UsePlanned(now, mine), UsePlanned(now, its)])
+    world = bench.service.world
+    assert entry_events(UseDrop("mine"), now, world) == (UseDropped(now, "mine"),)
+    (refused,) = entry_events(UseDrop("its"), now, world)
+    assert isinstance(refused, Rejected)
+    assert refused.why.startswith("calendar crew plans `its`")
 
 
 def test_a_use_that_has_begun_stays(bench: Bench, tmp_path: Path) -> None:
