@@ -74,11 +74,20 @@ def _replayed(
     reader: Reader, since: Moment | None, until: Moment, other: Plan | None
 ) -> tuple[Stretch, Played, Played | None]:
     # numpy takes its time to load: only here, where it is used.
-    from carerules.replay import record, replay  # noqa: PLC0415
+    from carerules.replay import (  # noqa: PLC0415
+        FACTS_MAX,
+        TooMuchError,
+        record,
+        replay,
+    )
 
     setup, plans = reader.setup, [reader.setup.plan] + ([] if other is None else [other])
     told = _Told(reader)
-    recording = record(told, setup, _reads(plans), until)
+    try:
+        recording = record(told, setup, _reads(plans), until)
+    except TooMuchError:
+        refuse(f"found more than {FACTS_MAX} facts in the journal, wanted fewer: give `--until`, "
+               "or keep samples for a shorter time")  # fmt: skip
     played = []
     for plan in plans:
         names = [rule.name for rule in plan.rules]

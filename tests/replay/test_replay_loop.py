@@ -16,9 +16,10 @@ from kit import BEGIN, SIGNALS, Stage, end_of, events_of, setup_of
 from pictures_kit import read
 
 from carerules.domain.decision import Fired
-from carerules.domain.event import Event, Started
+from carerules.domain.event import Event, Sample, Started, Tick, Value
+from carerules.domain.moment import HOUR, MINUTE
 from carerules.loop import new_world
-from carerules.replay import covers, record, replay
+from carerules.replay import TooMuchError, covers, record, replay
 
 PAGE = Path(__file__).parents[2] / "docs" / "semantics.md"
 PICTURES = [read(block).told for block in
@@ -66,3 +67,35 @@ def test_most_stories_fire_and_both_ways_are_gone() -> None:
     ways = {bool(covers(setup_of(f"rule it\n    when {when}: notify \"it\"\n").plan.rules[0]))
             for when, _ in STORIES}  # fmt: skip
     assert ways == {True, False}
+
+
+def test_a_sample_from_a_clock_ahead_of_ours_counts_from_when_it_was_heard() -> None:
+    ahead = Sample(BEGIN + HOUR, BEGIN + 30 * HOUR, "heron", (Value("pack.soc", 60.0),), "probe")
+    setup = setup_of('rule it\n    when pack.soc > 50: notify "it"\n')
+    log: list[tuple[Event, list[object]]] = [(Started(BEGIN), []), (ahead, [])]
+    recording = record(log, setup, {"pack.soc"}, BEGIN + 2 * HOUR)
+    assert recording is not None
+    done = replay(setup.plan, setup.site.packs, recording.tape, SIGNALS)
+    assert [one.at for one in done.firings] == [BEGIN + HOUR]
+
+
+def test_what_came_too_late_is_left_out_and_counted() -> None:
+    def hot(heard: int, at: int, value: float) -> tuple[Event, list[object]]:
+        values = (Value("pack.temperature", value),)
+        return Sample(BEGIN + heard, BEGIN + at, "heron", values, "probe"), []
+
+    setup = setup_of('rule it\n    when pack.temperature > 40 °C: notify "it"\n')
+    log = [hot(0, 0, 20), hot(5 * MINUTE, 5 * MINUTE, 20), hot(6 * MINUTE, MINUTE, 45)]
+    recording = record(log, setup, {"pack.temperature"}, BEGIN + HOUR)
+    assert recording is not None
+    assert recording.left_out == 1
+    assert not replay(setup.plan, setup.site.packs, recording.tape, SIGNALS).firings
+
+
+def test_a_replay_takes_so_many_facts(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("carerules.replay.recorder.FACTS_MAX", 3)
+    setup = setup_of('rule it\n    when pack.soc > 50: notify "it"\n')
+    told: list[tuple[Event, list[object]]] = [(Tick(BEGIN + at), []) for at in range(4)]
+    assert record(told[:3], setup, (), BEGIN + HOUR) is not None
+    with pytest.raises(TooMuchError):
+        record(told, setup, (), BEGIN + HOUR)

@@ -35,6 +35,14 @@ HELD_BACK: Duration = MINUTE
 """So long facts wait for earlier ones: twice the lateness, so that a message's way is no order."""
 
 
+FACTS_MAX = 10_000_000
+"""Two months of a hundred packs that say something each minute; about 2 GB of rows."""
+
+
+class TooMuchError(Exception):
+    """More facts than one replay takes."""
+
+
 @dataclass(frozen=True, slots=True)
 class Recording:
     """The tape of a site, how many facts it is made of, and how many came too late for it."""
@@ -53,6 +61,7 @@ def record(
     """The tape up to `until` of the signals that `reads` names; None: nothing was heard by then.
 
     `told` has each event and what was decided on it then: what a rule marked is a fact too.
+    Raises `TooMuchError` beyond `FACTS_MAX` facts.
     """
     order = _InTime()
     recorder: _Recorder | None = None
@@ -65,6 +74,8 @@ def record(
         if recorder is None:
             recorder = _Recorder(setup, frozenset(reads), event.heard)
         facts += 1
+        if facts > FACTS_MAX:
+            raise TooMuchError
         recorder.note(event, decided)
     if recorder is None:
         return None
@@ -164,7 +175,9 @@ class _Recorder:
         world = self._world = learn(before, event, decided)
         if world.local != before.local:
             self._local.append((event.heard, world.local))
-        at = event.at if isinstance(event, (Sample, Happened)) else event.heard
+        at = event.heard
+        if isinstance(event, (Sample, Happened)):
+            at = min(at, event.at)  # a sender's clock may be ahead of ours
         around = world.room is not before.room or (
             self._station and world.plugs is not before.plugs
         )
