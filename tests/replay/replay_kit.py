@@ -23,13 +23,16 @@ from carerules.domain.condition import (
     During,
     For,
     InLast,
+    InSamples,
     Not,
     OnDays,
     Or,
+    OverWindow,
     SignalValue,
     TimeSince,
     TimeUntilUse,
     ValueOf,
+    WindowKind,
 )
 from carerules.domain.diagnostic import Span
 from carerules.domain.moment import DAY, HOUR, MINUTE, NEVER, LocalTime, Moment
@@ -237,3 +240,34 @@ def cases(draw: st.DrawFn) -> tuple[Plan, dict[str, list[Row]], Moment]:
     last = max((row.moment for all_ in rows.values() for row in all_), default=BEGIN)
     ends = last + draw(st.sampled_from((0, 1, HOUR, 2 * DAY)))
     return Plan(tuple(rules)), rows, ends
+
+
+@st.composite
+def outside(draw: st.DrawFn) -> Condition:
+    """What the algebra does not cover: windows, samples counted, two values that both change."""
+    names = ("pack.temperature", "site.temperature", "pack.soc")
+    name = draw(st.sampled_from(names))
+    dimension = SIGNALS[name].dimension
+    signal = SignalValue(name, dimension)
+    limit = Quantity(draw(st.sampled_from(NUMBERS)), dimension)
+    match draw(st.integers(0, 2)):
+        case 0:
+            kind: WindowKind = draw(st.sampled_from(("max", "min", "mean")))
+            return Compare(OverWindow(kind, signal, draw(st.sampled_from(TIMES[2:]))), ">", limit)
+        case 1:
+            of = draw(st.integers(1, 4))
+            return InSamples(Compare(signal, ">", limit), draw(st.integers(1, of)), of)
+        case _:
+            room = SignalValue("site.temperature", SIGNALS["site.temperature"].dimension)
+            mine = SignalValue("pack.temperature", room.dimension)
+            return Compare(mine, draw(st.sampled_from(("<", ">="))), room)
+
+
+@st.composite
+def mixed(draw: st.DrawFn) -> tuple[Plan, dict[str, list[Row]], Moment]:
+    """A rule that the algebra covers and one that it does not, of two packs."""
+    part = draw(outside())
+    wrapped = draw(st.sampled_from((part, Not(part), For(part, MINUTE), And((part, draw(leaf()))))))
+    rows = {name: draw(heard()) for name in NAMES[:2]}
+    last = max((row.moment for all_ in rows.values() for row in all_), default=BEGIN)
+    return Plan((rule("in", draw(conditions)), rule("out", wrapped))), rows, last + HOUR

@@ -8,7 +8,7 @@ import os
 
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
-from replay_kit import BEGIN, PACKS, SIGNALS, Row, cases, engine_fires, tape_of
+from replay_kit import BEGIN, PACKS, SIGNALS, Row, cases, engine_fires, mixed, tape_of
 
 from carerules.domain.moment import HOUR, Moment
 from carerules.domain.plan import Plan
@@ -33,3 +33,17 @@ def test_it_fires_where_the_engine_does(
     assert sorted(found.firings) == wanted
     online = [(pack, name, at) for name, pack, at in fire_online(plan, PACKS, tape, SIGNALS)]
     assert sorted(online) == wanted
+
+
+@settings(
+    max_examples=max(20, EXAMPLES // 4), deadline=None, database=None, derandomize=EXAMPLES == 60,
+    suppress_health_check=list(HealthCheck), phases=(Phase.generate,),
+)  # fmt: skip
+@given(case=mixed())
+def test_what_it_does_not_cover_goes_through_the_engine(
+    case: tuple[Plan, dict[str, list[Row]], Moment],
+) -> None:
+    plan, rows, ends = case
+    found = replay(plan, PACKS, tape_of(rows, ends), SIGNALS)
+    assert set(found.online) == {"out"}
+    assert sorted(found.firings) == engine_fires(plan, rows, ends)
