@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 from pathlib import Path
+from typing import TypeVar
 
 import click
 
@@ -14,6 +15,7 @@ from carerules.adapters import Problem, read_future
 from carerules.cli.common import FAILED, json_option, refuse, site_option
 from carerules.cli.reader import reader_at
 from carerules.cli.reading import say
+from carerules.config import Planning
 from carerules.domain.moment import DAY, HOUR, Moment
 from carerules.domain.quantity import POWER, read_quantity
 from carerules.loop import World
@@ -21,6 +23,7 @@ from carerules.planner import (
     AWAKE,
     SECONDS,
     Hours,
+    Tariff,
     has_solver,
     plan_drawing,
     plan_lines,
@@ -31,6 +34,8 @@ from carerules.planner import (
     solved,
 )
 
+T = TypeVar("T")
+
 AHEAD_MAX = 7 * DAY
 LEAST = 8 * HOUR
 """A night's plan goes to the first noon that is at least so far ahead."""
@@ -40,8 +45,9 @@ LEAST = 8 * HOUR
 @click.option("--night", is_flag=True, help="To noon after the coming night; so without `--until`.")
 @click.option("--until", "until_text", metavar="TIME",
               help="Where it ends: `22:10`, `tomorrow 12:00`, `2026-12-04T08:00`.")  # fmt: skip
-@click.option("--awake", "awake_text", metavar="HOURS", default=AWAKE.show(), show_default=True,
-              help="When somebody can move packs.")  # fmt: skip
+@click.option("--awake", "awake_text", metavar="HOURS",
+              help="When somebody can move packs. Without it: as the site file says, or "
+              f"{AWAKE.show()}.")  # fmt: skip
 @click.option("--circuit", "circuit_text", metavar="POWER",
               help="What all chargers may draw at the wall together: `2300 W`.")  # fmt: skip
 @click.option("--price", "prices", metavar="PRICE", multiple=True,
@@ -68,8 +74,8 @@ def plan_command(
     """
     if night and until_text is not None:
         refuse("found `--night` and `--until`, wanted one of them")
-    hours = _hours(awake_text, circuit_text, prices)
     with reader_at(site_path) as reader:
+        hours = _hours(reader.site.planning, awake_text, circuit_text, prices)
         if reader.rules.setup is None:
             refuse("the rules have errors; mend them first: `carerules check` shows where")
         world = reader.now().world
@@ -84,21 +90,28 @@ def plan_command(
     say(shape, plan_lines(shape), as_json=as_json)
 
 
-def _hours(awake_text: str, circuit_text: str | None, prices: tuple[str, ...]) -> Hours:
-    awake, tariff = read_window(awake_text), read_tariff(prices)
-    if isinstance(awake, str):
-        refuse(awake)
-    if isinstance(tariff, str):
-        refuse(tariff)
-    circuit_w: float | None = None
+def _hours(
+    site: Planning, awake_text: str | None, circuit_text: str | None, prices: tuple[str, ...]
+) -> Hours:
+    """What the options say, else the site file, else nobody."""
+    awake, tariff = site.awake or AWAKE, Tariff(site.price, site.bands)
+    if awake_text is not None:
+        awake = _read(read_window(awake_text))
+    if prices:
+        tariff = _read(read_tariff(prices))
+    circuit_w = site.circuit_w
     if circuit_text is not None:
-        read = read_quantity(circuit_text, POWER)
-        if isinstance(read, str):
-            refuse(read)
-        if not 1 <= read.value <= 100_000:
+        circuit_w = _read(read_quantity(circuit_text, POWER)).value
+        if not 1 <= circuit_w <= 100_000:
             refuse(f"found `{circuit_text[:40]}`, wanted 1 W to 100000 W")
-        circuit_w = read.value
     return Hours(awake, circuit_w, tariff)
+
+
+def _read(read: T | str) -> T:
+    """What was read, or what is wrong with it, and exit 2."""
+    if isinstance(read, str):
+        refuse(read)
+    return read
 
 
 def _until(text: str | None, world: World) -> Moment:

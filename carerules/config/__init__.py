@@ -7,6 +7,7 @@ from carerules.config.board import BoardDoor, read_listen
 from carerules.config.calendar import CalendarSettings
 from carerules.config.draft import Answers, Hands, PackAnswer, PlugAnswer, draft, read_pack
 from carerules.config.hub import HubSettings
+from carerules.config.planning import Planning
 from carerules.config.problem import Problem
 from carerules.config.propose import Known, Proposal, propose
 from carerules.config.read import read_site, read_site_text
@@ -21,6 +22,7 @@ __all__ = [
     "HubSettings",
     "Known",
     "PackAnswer",
+    "Planning",
     "PlugAnswer",
     "Problem",
     "Proposal",

@@ -13,6 +13,7 @@ from carerules.config.board import BoardTable
 from carerules.config.calendar import CALENDARS_MAX, CalendarTable
 from carerules.config.channels import ChannelTable
 from carerules.config.hub import HubTable
+from carerules.config.planning import PlanningTable
 from carerules.config.things import (
     CHANNELS_MAX,
     PACKS_MAX,
@@ -204,6 +205,9 @@ class SiteTable(Table):
     hub: HubTable | None = Field(
         default=None,
         description="Show the site to a hub at that broker. Without it: nothing is shown.",
+    )
+    planning: PlanningTable | None = Field(
+        default=None, description="What plans of the night go by. Without it: their defaults."
     )
     board: BoardTable | None = Field(
         default=None, description="The page that a browser shows. Without it: none is served."

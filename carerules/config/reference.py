@@ -30,6 +30,7 @@ TABLES: tuple[str, ...] = (
     "calendar.NAME.event.NAME",
     "mqtt",
     "hub",
+    "planning",
     "board",
     "virtual",
     "virtual.pack.NAME",

@@ -22,6 +22,7 @@ from carerules.config.check import LIMITS
 from carerules.config.hub import HubSettings, hub_of
 from carerules.config.known import Known
 from carerules.config.model import MqttTable, SiteTable, VirtualTable
+from carerules.config.planning import Planning, planning_of
 from carerules.config.signals import UNITS_OF_SIGNALS, signal_of
 from carerules.config.things import LEASE_S_MAX, LimitsTable, PackTable, PlugTable, SocketTable
 from carerules.domain.moment import DAY, SECOND, Duration, LocalTime, Moment
@@ -94,6 +95,7 @@ class SiteFile:
     hub: HubSettings | None = None
     board: BoardDoor | None = None
     calendars: tuple[CalendarSettings, ...] = ()
+    planning: Planning = field(default_factory=Planning)
 
     @property
     def journal(self) -> Path:
@@ -229,6 +231,7 @@ def built(table: SiteTable, file: str, folder: Path, known: Known) -> SiteFile:
         },
         hub=None if table.hub is None else hub_of(table.hub),
         board=None if table.board is None else board_door(table.board, folder),
+        planning=Planning() if table.planning is None else planning_of(table.planning),
         calendars=tuple(
             calendar_of(name, calendar, folder, packs) for name, calendar in table.calendar.items()
         ),

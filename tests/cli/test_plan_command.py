@@ -98,6 +98,25 @@ def test_cheap_hours_are_used(story: Story) -> None:
     assert dear["cost"]["energy_wh"] > 0
 
 
+def test_the_site_file_says_what_the_options_do_not(tmp_path: Path) -> None:
+    story = full_heron(tmp_path)
+    table = """[planning]
+awake = "09:00-20:00"
+circuit = "100 W"
+price = 0.30
+prices = ["02:00-05:00 0.10"]
+"""
+    story.path.write_text(story.path.read_text("utf-8") + table, encoding="utf-8")
+    said = flat(story, "--until", SURVEY)
+    assert said["asleep"][0]["begins"] == "2026-11-30T20:00:00Z"
+    assert {one["pack"] for one in said["left_out"]} == {"heron", "egret"}
+    more = flat(story, "--until", SURVEY, "--circuit", "3000 W", "--awake", "06:00-23:00")
+    assert more["asleep"][0]["begins"] == "2026-11-30T23:00:00Z"
+    assert more["left_out"] == []
+    assert more["cost"]["energy_money"] == pytest.approx(0.3 * more["cost"]["energy_wh"] / 1_000)
+    story.close()
+
+
 def test_it_only_looks(story: Story) -> None:
     before = story.journal.last_seq
     waiting = sorted(path.name for path in story.site.state.rglob("*"))

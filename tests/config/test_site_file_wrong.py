@@ -28,6 +28,7 @@ CASES = [
     *cases("limits.toml"),
     *cases("ways.toml", prelude=""),
     *cases("board.toml"),
+    *cases("planning.toml"),
     *cases("hub.toml", prelude=AT_A_BROKER),
 ]
 

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from planner_kit import A, B, charge, cheapest_of_all, drain, problem, problems, way
 
-from carerules.planner import PackTask, Problem, by_rule, has_solver, solved
+from carerules.planner import PackTask, Problem, broken_limits, by_rule, has_solver, solved
 
 needs_solver = pytest.mark.skipif(not has_solver(), reason="the extra `planner` is not installed")
 
@@ -70,6 +70,19 @@ def test_a_drain_is_early_and_a_charge_late() -> None:
     )  # fmt: skip
     runs = by_rule(problem([pack], 20)).runs
     assert [(run.wish, run.begin, run.end) for run in runs] == [(0, 0, 3), (1, 16, 20)]
+
+
+def test_a_pack_that_goes_away_and_comes_back_is_moved_twice() -> None:
+    """Though nobody else took its place meanwhile."""
+    pack = PackTask(
+        "heron", A, 2_000,
+        (drain(0, 8, [way(B, 2, [(0, 7)])]), charge(0, 8, [way(A, 2, [(0, 7)])])),
+    )  # fmt: skip
+    night = problem([pack], 8)
+    for schedule in [by_rule(night)] + ([solved(night)] if has_solver() else []):
+        assert [(move.station, move.off) for move in schedule.moves] == [(B, None), (A, None)]
+        assert broken_limits(night, schedule) == ()
+        assert schedule.cost.total == cheapest_of_all(night)
 
 
 def test_asleep_nobody_moves_a_pack_but_what_hangs_there_runs() -> None:
