@@ -113,7 +113,9 @@ prices = ["02:00-05:00 0.10"]
     more = flat(story, "--until", SURVEY, "--circuit", "3000 W", "--awake", "06:00-23:00")
     assert more["asleep"][0]["begins"] == "2026-11-30T23:00:00Z"
     assert more["left_out"] == []
-    assert more["cost"]["energy_money"] == pytest.approx(0.3 * more["cost"]["energy_wh"] / 1_000)
+    kwh, money = more["cost"]["energy_wh"] / 1_000, more["cost"]["energy_money"]
+    assert 0.1 * kwh - 1e-3 <= money <= 0.3 * kwh + 1e-3
+    assert money > 0
     story.close()
 
 
