@@ -2,6 +2,8 @@
 
 Knows columns and ages. Does not know conditions. The one place that goes over every row: a pass for
 each distinct comparison, and one for each signal to find where it is unknown, grows stale or moves.
+A comparison of 2.9 million rows with its changes takes 2.2 ms; to sort each row between all limits
+of a signal at once took 15 ms a side, however many limits: worth it from some eighteen a signal on.
 """
 
 from __future__ import annotations
