@@ -146,7 +146,7 @@ class Calendars:
                     events = changes(self._uses, wanted, name, heard)
                     if len(events) > AT_ONCE:
                         left.set()
-                    # Another calendar's batch may be read before this one is stepped.
+                    # Should two batches be read before one is stepped, the second sees the first.
                     self._uses = after(self._uses, events[:AT_ONCE])
                     return events[:AT_ONCE]
                 finally:

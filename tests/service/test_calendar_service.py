@@ -16,14 +16,31 @@ from pathlib import Path
 
 import pytest
 
-from carerules.adapters import Inbox, LineClock, SqliteJournal, Tags, Unreached, UseAdd, UseDrop
+from carerules.adapters import (
+    Inbox,
+    Lane,
+    LineClock,
+    SqliteJournal,
+    Tags,
+    Unreached,
+    UseAdd,
+    UseDrop,
+)
 from carerules.config import SiteFile, read_site_text
 from carerules.domain.decision import Command, Notice, Outcome
 from carerules.domain.event import Event, Rejected, Started, UseDropped, UsePlanned
 from carerules.domain.moment import DAY, HOUR, Moment
 from carerules.domain.pack import Use
 from carerules.loop import World, new_world
-from carerules.service import Almanac, Calendars, Service, dump_world, load_world, read_rules
+from carerules.service import (
+    Almanac,
+    Calendars,
+    Looked,
+    Service,
+    dump_world,
+    load_world,
+    read_rules,
+)
 from carerules.service.desk import entry_events
 from carerules.sim import VirtualOutside
 
@@ -429,6 +446,28 @@ def test_what_has_not_changed_is_not_expanded_again(bench: Bench, tmp_path: Path
     assert len(expanded) == 1
     almanac.look(now + 8 * DAY)  # past what was looked ahead
     assert len(expanded) == 2
+    (tmp_path / "crew.ics").write_bytes(calendar(("survey", day(9))))
+    changed = almanac.look(now + 8 * DAY)
+    assert len(expanded) == 3
+    assert changed.occurrences is not None
+    assert len(changed.occurrences) == 1
+
+
+def test_what_is_wrong_is_said_when_it_changes_and_not_at_each_look(bench: Bench) -> None:
+    looks = [Looked((), "no answer"), Looked((), "no answer"), Looked(()), Looked(()),
+             Looked((), "no answer")]  # fmt: skip
+    puts: list[Lane] = []
+    (settings,) = bench.site.calendars
+    calendars = Calendars(
+        bench.site, bench.service.world, lambda lane, _: puts.append(lane), bench.clock.now,
+        bench.notices.append, bench.said.append, [Almanac(settings, "Europe/Lisbon", None)],
+    )  # fmt: skip
+    for looked in looks:
+        calendars._told(calendars._turns[0], looked)
+    wrong, well = "calendar crew: no answer", "calendar crew: read again"
+    assert bench.said == [wrong, well, wrong]
+    assert puts == [Lane.REFUSED, Lane.REFUSED]
+    assert len(bench.notices) == 3
 
 
 def test_only_what_is_away_is_tried_again_sooner_than_its_turn(
