@@ -124,3 +124,56 @@ def test_cheap_hours_are_used_when_there_is_time() -> None:
     ):
         assert [run.begin for run in schedule.runs] == [3]
         assert schedule.cost.energy == 200
+
+
+# ---- what random problems seldom have ------------------------------------------------------------
+
+
+def one_pack(first: str, second: str, **more: object) -> Problem:
+    """A pack that hangs on A, with a wish at one station and then one at another, or the same."""
+    wishes = (
+        drain(0, 8, [way(first, 2, [(0, 7)])]),
+        charge(0, 8, [way(second, 2, [(0, 7)])], saves=500, weight=1_000_000, **more),
+    )
+    return problem([PackTask("heron", A, 2_000, wishes)], 8)
+
+
+SELDOM = [one_pack(A, A), one_pack(A, B), one_pack(B, A), one_pack(B, B), one_pack(A, A, gap=2),
+          one_pack(B, A, follows=True)]  # fmt: skip
+
+
+@pytest.mark.parametrize("night", SELDOM)
+def test_the_simple_rule_rests_in_between(night: Problem) -> None:
+    schedule = by_rule(night)
+    assert broken_limits(night, schedule) == ()
+    gap = night.packs[0].wishes[1].gap
+    assert [run.begin for run in schedule.runs] == [0, 2 + gap]
+
+
+@needs_solver
+@pytest.mark.parametrize("night", SELDOM)
+def test_each_half_of_the_solver_alone_is_exact(
+    night: Problem, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from carerules.planner import optimal
+    from carerules.planner.relaxed import relaxed
+
+    least = cheapest_of_all(night)
+    loose = relaxed(night, 30.0)
+    assert loose is not None
+    assert loose.bound == least
+    monkeypatch.setattr(optimal, "relaxed", lambda *_: None)
+    found = optimal.cheapest(night, by_rule(night), 30.0)
+    assert (found.cost.total, found.bound) == (least, least)
+
+
+@needs_solver
+@given(problems())
+@settings(max_examples=40, deadline=None)
+def test_constraints_without_the_fractions_find_the_cheapest(drawn: Problem) -> None:
+    from carerules.planner import optimal
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(optimal, "relaxed", lambda *_: None)
+        found = optimal.cheapest(drawn, by_rule(drawn), 30.0)
+    assert (found.cost.total, found.bound) == (cheapest_of_all(drawn),) * 2
