@@ -142,6 +142,17 @@ SELDOM = [one_pack(A, A), one_pack(A, B), one_pack(B, A), one_pack(B, B), one_pa
           one_pack(B, A, follows=True)]  # fmt: skip
 
 
+BETWEEN = problem(
+    [
+        PackTask("heron", A, 2_000, (drain(0, 2, [way(A, 2, [(0, 1)])]),
+                                     charge(6, 8, [way(A, 2, [(6, 7)])]))),
+        PackTask("egret", None, 2_000, (drain(3, 5, [way(A, 2, [(3, 4)])]),)),
+    ],
+    8,
+)  # fmt: skip
+"""Another pack has the station between two runs of one that could have stayed."""
+
+
 @pytest.mark.parametrize("night", SELDOM)
 def test_the_simple_rule_rests_in_between(night: Problem) -> None:
     schedule = by_rule(night)
@@ -151,7 +162,7 @@ def test_the_simple_rule_rests_in_between(night: Problem) -> None:
 
 
 @needs_solver
-@pytest.mark.parametrize("night", SELDOM)
+@pytest.mark.parametrize("night", [*SELDOM, BETWEEN])
 def test_each_half_of_the_solver_alone_is_exact(
     night: Problem, monkeypatch: pytest.MonkeyPatch
 ) -> None:
