@@ -74,7 +74,8 @@ def _next(answers: Answers, site: Path) -> list[str]:
         return [f"carerules rehearse {site} --days 7", f"carerules run {site}"]
     said = [f"carerules record {first} charged --site {site}", f"carerules status --site {site}"]
     if answers.hands == "plug":
-        return [f"carerules doctor {site} --prove bench-load", f"carerules run {site}", *said]
+        feed = f"name in {site} what tells the voltage of {first}: see its last lines"
+        return [feed, f"carerules doctor {site} --prove bench-load", f"carerules run {site}", *said]
     return [f"carerules run {site}", *said]
 
 

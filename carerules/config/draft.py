@@ -120,9 +120,21 @@ def _site(answers: Answers) -> str:
                 f"host = {_quoted(host)}",
                 *([f"port = {port}"] if port else []),
             ]
+        lines += _feed(answers.packs[0].name)
     if answers.webhook:
         lines += ["", "[channel.phone]", 'kind = "webhook"', f"url = {_quoted(answers.webhook)}"]
     return "\n".join([*lines, ""])
+
+
+def _feed(pack: str) -> list[str]:
+    """What a beginner has to add: a load is not switched for a pack that nobody sees."""
+    return [
+        "", "# Nothing is switched before the pack's own voltage is heard. Name what tells it",
+        "# (docs/plugs.md), or allow drains by the plug's meter alone, within stricter bounds:",
+        "# `blind = true` under [station.bench].",
+        f"# [feed.{pack}]", '# profile = "generic-json"', f'# topic = "packs/{pack}"',
+        f"# pack = {_quoted(pack)}",
+    ]  # fmt: skip
 
 
 def _station(plug: str, load_w: float) -> list[str]:

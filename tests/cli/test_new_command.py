@@ -73,6 +73,15 @@ def test_a_plug_over_a_broker(tmp_path: Path) -> None:
     assert site.site.stations["bench"].load is not None
     assert site.site.stations["bench"].load.power_w == 80
     assert "doctor" in shown.output
+    # The feed that is still to be named stands there ready: with it, too, the site checks.
+    assert "what tells the voltage of heron" in shown.output
+    text = (tmp_path / "site.toml").read_text("utf-8")
+    ready = "".join(
+        line.removeprefix("# ") if line.startswith(("# [feed", "# profile", "# topic", "# pack"))
+        else line for line in text.splitlines(keepends=True)
+    )  # fmt: skip
+    (tmp_path / "site.toml").write_text(ready, encoding="utf-8")
+    assert [feed.name for feed in checked(tmp_path).feeds] == ["heron"]
 
 
 def test_a_wrong_answer_is_asked_again_with_the_mend(tmp_path: Path) -> None:
