@@ -62,7 +62,12 @@ NO_TIMER = {"value-bridge", "lan-relay-untimed"}
 """The families of which not every plug obeys a timer (docs/plugs.md)."""
 TIMED = sorted(set(PLUG_VARIABLES) - NO_TIMER)
 
-FEED_VARIABLES = {"generic-json": {"topic": "bench/heron"}, "room-json": {"topic": "bench/room"}}
+HUB_FEEDS = ("hub-count", "hub-capitals", "hub-presence", "hub-switch", "hub-temperature")
+FEED_VARIABLES = {
+    "generic-json": {"topic": "bench/heron"},
+    "room-json": {"topic": "bench/room"},
+    **{name: {"topic": f"house/{name}", "signal": "temperature"} for name in HUB_FEEDS},
+}
 
 
 def profile(name: str) -> PlugProfile:
