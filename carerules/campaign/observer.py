@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from carerules.domain.moment import HOUR, SECOND, Duration, Moment, show_duration
+from carerules.domain.moment import HOUR, MINUTE, SECOND, Duration, Moment, show_duration
 from carerules.domain.pack import SIDES, Side
 from carerules.sim import VirtualSite
 
@@ -31,6 +31,9 @@ HEAT_K = 2.0
 
 COLD_K = 1.0
 """A sensor's own error and its step; a pack that is charged warms, and leaves the cold."""
+USE_LEAST: Duration = MINUTE
+"""What flows for less is no use that a pack has to rest from: a plug switched on by mistake and off
+again, a charge that is carried over to another station."""
 REST_SLACK: Duration = 20 * SECOND
 """Of two looks: when current last flowed is seen at a look, and so is a contact that closes."""
 
@@ -41,7 +44,7 @@ BOUNDS = {
     "floor": "no load is on for 95 s with a cell below its floor",
     "heat": "nothing is on for 95 s with a pack above its warmest",
     "cold": "no charger is on for 95 s with a pack below its coldest",
-    "rest": "no charger goes on before the pack has rested",
+    "rest": "no charger goes on before the pack has rested from a minute of use",
     "ceiling": "no charger is on for 95 s with a cell above its ceiling",
     "harm": "no charger is on for 95 s with a cell below what harms it",
     "lease": "nothing is on 95 s after the service last made a step",
@@ -109,6 +112,7 @@ class Observer:
     hangs_at: dict[str | None, str] = field(default_factory=dict)
     locked_at: dict[str, Moment] = field(default_factory=dict)
     _flowed_at: dict[str, Moment] = field(default_factory=dict)
+    _flow_since: dict[str, Moment] = field(default_factory=dict)
     _runs: dict[str, Run] = field(default_factory=dict)
     _seen_at: Moment = 0
 
@@ -126,6 +130,7 @@ class Observer:
         """Hold what is true at this moment against every bound."""
         bench, now = self.site.bench, self.site.now
         passed, self._seen_at = now - self._seen_at, now
+        flowing: set[str] = set()
         for plug, truth in bench.plugs.items():
             if not truth.closed:
                 self._runs.pop(plug, None)
@@ -149,7 +154,8 @@ class Observer:
                     if run.since == now and side is Side.CHARGER:
                         self._rest(plug, station, pack)
             if pack is not None and bench.power_w(plug) > self.site.site.plugs[plug].off_w:
-                self._flowed_at[pack] = now
+                flowing.add(pack)
+        self._note_use(flowing)
         self._both()
 
     def breach(self, bound: str, what: str) -> None:
@@ -157,6 +163,13 @@ class Observer:
         if not any(one.split(": ")[1] == bound for one in self.breaches):
             at = (self.site.now - self._begin) / SECOND
             self.breaches.append(f"{at:.1f} s: {bound}: {what}")
+
+    def _note_use(self, flowing: set[str]) -> None:
+        now = self.site.now
+        self._flow_since = {pack: self._flow_since.get(pack, now) for pack in flowing}
+        for pack, since in self._flow_since.items():
+            if now - since >= USE_LEAST:
+                self._flowed_at[pack] = now
 
     def _rest(self, plug: str, station: str, pack: str) -> None:
         """A contact has just closed. A pack that was hung elsewhere without a word is another's."""

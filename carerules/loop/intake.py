@@ -39,7 +39,7 @@ from carerules.domain.event import (
     Wanted,
 )
 from carerules.domain.moment import MONTH, SECOND, Duration, Moment
-from carerules.domain.pack import Side
+from carerules.domain.pack import SIDES, Side
 from carerules.domain.quantity import Known
 from carerules.engine import Phase, passed, wait
 from carerules.loop.charging import hear_charger, into_pack_w
@@ -278,10 +278,21 @@ def _released(turn: Turn, event: Released) -> Iterable[str]:
         turn.change(stopped="")
     elif event.what in turn.world.stations:
         turn.set_station(event.what, locked="", unreached=False, veto="")
+        _alarm_anew(turn, event.what)
     elif event.what in turn.world.packs:
         turn.set_pack(event.what, barred="", retired="")
         turn.close_chore(f"{event.what} retired")
     return tuple(turn.world.packs)
+
+
+def _alarm_anew(turn: Turn, station: str) -> None:
+    """A plug that is still sought off has its alarm again, and the station its lock: whoever
+    released it has not seen that."""
+    for side in SIDES:
+        socket = turn.world.setup.site.stations[station].socket(side)
+        state = None if socket is None else turn.world.plugs[socket.plug]
+        if state is not None and state.alarmed and state.off_at is not None:
+            turn.set_plug(replace(state, alarmed=False))
 
 
 def _off_first(turn: Turn, now: Moment) -> Iterable[str]:

@@ -199,7 +199,7 @@ PLANTS = (
     Plant("another pack is not noticed", without("answer"), "floor", "people swap untold", first=0),
     Plant("no temperature check", without("temperature"), "heat", "people heat", first=29),
     Plant("a charge in the cold", without("temperature"), "cold", first=209),
-    Plant("no rest before a charge", without("rest"), "rest", first=123),
+    Plant("no rest before a charge", without("rest"), "rest", first=177),
     Plant(
         "a lock that holds nobody",
         without("station locked"),

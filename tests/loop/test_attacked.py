@@ -9,7 +9,16 @@ import pytest
 from kit import BEGIN, HOUR, MINUTE, SECOND, Stage, make_site, sample, setup_of, stage_of
 
 from carerules.domain.decision import JobEnded, Notice, OffProven, StationLocked
-from carerules.domain.event import Answered, Attended, Placed, PlugReport, Sample, Started, Value
+from carerules.domain.event import (
+    Answered,
+    Attended,
+    Placed,
+    PlugReport,
+    Released,
+    Sample,
+    Started,
+    Value,
+)
 from carerules.domain.pack import Site
 from carerules.domain.quantity import Known
 from carerules.loop import learn, new_world
@@ -182,3 +191,15 @@ def test_energy_is_counted_once_though_state_and_power_are_told_apart() -> None:
         power_w = 60.0 if second % 10 == 0 else None
         state = hear(state, PlugReport(at, "load", True, power_w, None))
     assert state.energy_wh == pytest.approx(1.0)
+
+
+def test_a_release_does_not_open_a_station_whose_plug_is_not_proved_off() -> None:
+    """Found by a campaign: the broker was away, and somebody released all there was."""
+    stage = draining()
+    stage.obey = False
+    stage.until(stage.now + 3 * MINUTE)
+    assert "does not answer" in stage.world.stations["bench"].locked
+    told = len([one for one in stage.all(Notice) if one.urgent])
+    stage.hear(Released(stage.now, "bench"))
+    assert stage.world.stations["bench"].locked, "its plug has not been seen off"
+    assert len([one for one in stage.all(Notice) if one.urgent]) == told + 1
