@@ -1,12 +1,10 @@
 """Tests run on two processes, a file on one of them; what was measured is said at the end.
 
-The scenarios of tests/e2e run side by side by themselves: they are all one group.
+The scenarios of one file of tests/e2e run side by side by themselves.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -18,14 +16,6 @@ MEASURED = pytest.StashKey[list[str]]()
 def pytest_configure(config: pytest.Config) -> None:
     config.stash[MEASURED] = []
     config.measured = config.stash[MEASURED]  # type: ignore[attr-defined]
-
-
-def pytest_collection_modifyitems(items: Sequence[pytest.Item]) -> None:
-    here = Path(__file__).parent
-    for item in items:
-        place = item.path.relative_to(here)
-        group = "e2e" if place.parts[0] == "e2e" else str(place)
-        item.add_marker(pytest.mark.xdist_group(group))
 
 
 def pytest_sessionfinish(session: pytest.Session) -> None:

@@ -14,7 +14,7 @@ AT_ONCE = 12
 
 
 class Running:
-    """Every collected scenario, begun with the first of them that is asked for."""
+    """Every collected scenario, begun with the first of its file that is asked for."""
 
     def __init__(
         self, bodies: list[Callable[[Stage], None]], folder: Path, measured: list[str]
@@ -22,11 +22,15 @@ class Running:
         self._folder, self._measured = folder, measured
         self._pool = ThreadPoolExecutor(AT_ONCE)
         self._stages: list[Stage] = []
-        self._futures = {body: self._pool.submit(self._play, body) for body in bodies}
+        self._bodies = bodies
+        self._futures: dict[Callable[[Stage], None], Future[None]] = {}
 
     def outcome(self, body: Callable[[Stage], None]) -> None:
-        future: Future[None] = self._futures[body]
-        future.result()
+        if body not in self._futures:
+            for one in self._bodies:
+                if one.__module__ == body.__module__:
+                    self._futures[one] = self._pool.submit(self._play, one)
+        self._futures[body].result()
 
     def _play(self, body: Callable[[Stage], None]) -> None:
         stage = Stage(self._folder / body.__name__)

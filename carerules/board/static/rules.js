@@ -21,4 +21,5 @@
     }
   };
   text.addEventListener("input", () => { clearTimeout(timer); timer = setTimeout(look, 400); });
+  if (text.value !== text.defaultValue) look(); // typed before this file had come
 })();
