@@ -12,7 +12,8 @@ from itertools import groupby
 
 from carerules.board.view import for_page
 from carerules.report import LineShape, TimelineShape, WhyShape, seen_words, show_at, show_s
-from carerules.report.shapes import LevelShape, PartShape, RuleShape
+from carerules.report.course_shapes import LevelShape
+from carerules.report.shapes import PartShape, RuleShape
 
 WIDE = 1_000.0
 """The drawing's width; its height is the charge, 0 to 100."""

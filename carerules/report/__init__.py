@@ -5,6 +5,7 @@ Knows outcomes and worlds. Does not know how either came about, nor where it is 
 
 from carerules.report.ahead import forecast_lines, forecast_of
 from carerules.report.calendars import CalendarShape, CalendarsShape, calendar_lines, calendar_of
+from carerules.report.course_shapes import CompareShape, ForecastShape, HealthShape, TimelineShape
 from carerules.report.glance import glance_words
 from carerules.report.health import health_lines, health_of
 from carerules.report.labels import Label, Sheet, label_of, sheet_pages
@@ -27,9 +28,6 @@ from carerules.report.replayed import Played, ReplayShape, Stretch, replay_lines
 from carerules.report.saying import SaidShape, record, records_of
 from carerules.report.shapes import (
     ChoresShape,
-    CompareShape,
-    ForecastShape,
-    HealthShape,
     LineShape,
     LogShape,
     NeverShape,
@@ -38,7 +36,6 @@ from carerules.report.shapes import (
     Shape,
     StationShape,
     StatusShape,
-    TimelineShape,
     UsesShape,
     WhyShape,
 )

@@ -29,9 +29,9 @@ from carerules.battery import (
 from carerules.domain.moment import SECOND
 from carerules.domain.pack import Side
 from carerules.loop import World
+from carerules.report.course_shapes import ForecastShape, PathShape
 from carerules.report.pack import tidy
 from carerules.report.page import WIDTH, fold, show_at, show_percent, show_s
-from carerules.report.shapes import ForecastShape, PathShape
 
 POINTS = 48
 """Points of the chart, evenly apart in charge: a column of a small terminal each."""

@@ -9,7 +9,7 @@ from collections.abc import Iterator, Sequence
 from datetime import datetime, timedelta
 
 from carerules.report.markup import Markup, joined, tag
-from carerules.report.month_shapes import LevelShape, MarkShape, MeasureShape, PointShape
+from carerules.report.month_shapes import LevelTimeShape, MarkShape, MeasureShape, PointShape
 
 WIDE, HIGH = 720.0, 150.0
 LEFT, RIGHT, TOP, FOOT = 40.0, 8.0, 8.0, 34.0
@@ -77,7 +77,7 @@ def sign(kind: str) -> Markup:
                class_="sign", aria_hidden="true")  # fmt: skip
 
 
-def level_bar(levels: Sequence[LevelShape], unknown_s: float) -> Markup:
+def level_bar(levels: Sequence[LevelTimeShape], unknown_s: float) -> Markup:
     """One bar, as long as the time: its stretches by level of charge, lowest first."""
     whole_s = sum(level.time_s for level in levels) + unknown_s
     if whole_s <= 0:

@@ -10,17 +10,17 @@ from collections.abc import Iterable, Iterator
 from carerules.battery import Band, Crossing, History, Trend, stored_cost
 from carerules.domain.moment import DAY, SECOND, LocalTime
 from carerules.domain.quantity import Known
-from carerules.report.glance import rises_of, rises_words
-from carerules.report.pack import tidy
-from carerules.report.page import Paint, fold, plain, show_s
-from carerules.report.shapes import (
-    BandShape,
+from carerules.report.course_shapes import (
     CellShape,
     HealthShape,
     LyingShape,
     PackHealthShape,
     ReachShape,
 )
+from carerules.report.glance import rises_of, rises_words
+from carerules.report.pack import tidy
+from carerules.report.page import Paint, fold, plain, show_s
+from carerules.report.shapes import BandShape
 
 YEAR_MS = 365 * DAY
 

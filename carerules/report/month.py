@@ -21,9 +21,10 @@ from carerules.domain.event import Event, Happened
 from carerules.domain.moment import HOUR, MINUTE, SECOND, Duration, LocalTime, Moment
 from carerules.domain.quantity import Known
 from carerules.loop import Setup, World
+from carerules.report.course_shapes import PackHealthShape
 from carerules.report.health import health_of
 from carerules.report.month_shapes import (
-    LevelShape,
+    LevelTimeShape,
     MarkShape,
     MeasureShape,
     MonthLyingShape,
@@ -35,7 +36,7 @@ from carerules.report.month_shapes import (
     StepInShape,
 )
 from carerules.report.pack import tidy
-from carerules.report.shapes import BandShape, PackHealthShape
+from carerules.report.shapes import BandShape
 from carerules.report.tally import Tally
 
 READ_EVERY: Duration = 10 * MINUTE
@@ -202,7 +203,7 @@ class Month:
         return PackMonthShape(
             pack=name, chemistry=pack.chemistry, cells=pack.cells, capacity_ah=pack.capacity_ah,
             levels=[
-                LevelShape(from_percent=low, to_percent=high, time_s=time / SECOND)
+                LevelTimeShape(from_percent=low, to_percent=high, time_s=time / SECOND)
                 for low, high, time in zip(EDGES[:-1], EDGES[1:], row.times, strict=True)
             ],
             unknown_s=row.unknown / SECOND, cycles=tidy(row.fell / 100), charges=row.charges,

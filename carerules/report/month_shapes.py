@@ -9,10 +9,11 @@ from typing import Literal
 
 from pydantic import AwareDatetime
 
-from carerules.report.shapes import BandShape, PackHealthShape, Shape
+from carerules.report.course_shapes import PackHealthShape
+from carerules.report.shapes import BandShape, Shape
 
 
-class LevelShape(Shape):
+class LevelTimeShape(Shape):
     """How long a pack lay between two levels of charge; the upper one belongs to the next."""
 
     from_percent: float
@@ -61,7 +62,7 @@ class PackMonthShape(Shape):
     chemistry: str
     cells: int
     capacity_ah: float
-    levels: list[LevelShape]
+    levels: list[LevelTimeShape]
     unknown_s: float
     cycles: float
     charges: int

@@ -22,17 +22,17 @@ from carerules.domain.moment import Duration, Moment
 from carerules.domain.pack import Side
 from carerules.domain.quantity import Known, Truth
 from carerules.loop import World
-from carerules.report.log import log_rows_lines
-from carerules.report.pack import tidy
-from carerules.report.page import fold, show_percent
-from carerules.report.shapes import (
+from carerules.report.course_shapes import (
     CompareShape,
     LevelShape,
-    LineShape,
     SpanKind,
     SpanShape,
     TimelineShape,
 )
+from carerules.report.log import log_rows_lines
+from carerules.report.pack import tidy
+from carerules.report.page import fold, show_percent
+from carerules.report.shapes import LineShape
 
 POINTS = 240
 """Looks at the charge along the stretch: each six minutes of a day, finer than a phone shows."""

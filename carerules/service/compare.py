@@ -14,7 +14,7 @@ from carerules.domain.moment import MINUTE, SECOND, Duration, Moment
 from carerules.domain.quantity import Truth
 from carerules.engine import line_wording
 from carerules.loop import PackState, Setup, World, learn, new_world, stranger
-from carerules.report.shapes import CompareShape, HeldShape
+from carerules.report.course_shapes import CompareShape, HeldShape
 from carerules.service.pasttime import LEAD_IN, is_chatter
 from carerules.service.reading import Reader
 from carerules.service.reload import change_of

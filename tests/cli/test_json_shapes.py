@@ -31,6 +31,7 @@ from carerules.report import (
     UsesShape,
     WhyShape,
     calendars,
+    course_shapes,
     month_shapes,
     replayed,
     shapes,
@@ -144,6 +145,7 @@ def test_every_shape_is_in_an_example_with_all_its_fields() -> None:
         for shape in [
             SaidShape,
             *vars(shapes).values(),
+            *vars(course_shapes).values(),
             *vars(month_shapes).values(),
             *vars(plan_shapes).values(),
             *vars(calendars).values(),
