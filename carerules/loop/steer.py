@@ -84,7 +84,7 @@ def judge(turn: Turn, station: Station, intent: Intent) -> Permit | Veto:
         outlet=outlet, other=other, dwell=place.dwell,
         attended_until=world.attended_until, stopped=_stopped(turn),
         barred=state.retired or state.barred, locked=place.locked, forbidden=forbidden,
-        doubt=state.estimate.doubt, soc_at_on=place.dwell.soc_at_on,
+        doubt=state.estimate.doubt,
         floor_charge=floor_charge(world, intent.pack, station) if station.blind else 0.0,
         needs_notice=world.setup.site.needs_notice, notice_at=world.notice_proven_at,
     ))  # fmt: skip

@@ -9,21 +9,23 @@ from carerules.safety.interlock import CHECKS, permit
 from carerules.safety.lease import (
     OFF_ALARM,
     PERMIT_AGE_MAX,
-    Fault,
     Permit,
     PlugState,
+    Proof,
     astray,
     due,
     fault,
     hear,
+    lacking,
     link,
     off_overdue,
+    proof_of,
+    ran,
     stray_again,
     unknown_plug,
     want_off,
     want_on,
 )
-from carerules.safety.proof import PROOF_AGE_MAX, PROOF_RUNS_MAX, Proof, lacking, proof_of, ran
 from carerules.safety.station import NOTICE_PROVEN_WITHIN
 
 __all__ = [
@@ -31,11 +33,8 @@ __all__ = [
     "NOTICE_PROVEN_WITHIN",
     "OFF_ALARM",
     "PERMIT_AGE_MAX",
-    "PROOF_AGE_MAX",
-    "PROOF_RUNS_MAX",
     "Bench",
     "Dwell",
-    "Fault",
     "Outlet",
     "Permit",
     "PlugState",

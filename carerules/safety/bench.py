@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from typing import TypeAlias
 
 from carerules.domain.decision import Intent
 from carerules.domain.frozen import frozen
-from carerules.domain.moment import NEVER, SECOND, Duration, Moment
+from carerules.domain.moment import Moment
 from carerules.domain.pack import Pack, Plug, Socket, Station
-from carerules.domain.quantity import Known, Reading
+from carerules.domain.quantity import Reading
 from carerules.safety.dwell import Dwell
 from carerules.safety.lease import PlugState
-
-DATA_AGE_MAX: Duration = 60 * SECOND
-"""SAFETY 2: nothing stays on on data older than this."""
 
 
 @frozen
@@ -52,7 +49,6 @@ class Bench:
     locked: str = ""
     forbidden: str = ""
     doubt: str = ""
-    soc_at_on: float | None = None
     floor_charge: float = 0.0
     needs_notice: bool = False
     notice_at: Moment | None = None
@@ -60,33 +56,18 @@ class Bench:
 
 @frozen
 class Refusal:
-    """Why not: found, wanted, and whether it ends the job or a person can mend it."""
+    """Why not: found, wanted, and whether it ends the job or a person can mend it.
+
+    `unattended`: it stands only while nobody is present.
+    """
 
     found: str
     wanted: str
     final: bool = False
     mend: str = ""
+    unattended: bool = False
 
 
-@frozen
-class Clear:
-    """Nothing against it, and until when that holds by itself."""
-
-    until: Moment = NEVER
-
-
-CLEAR = Clear()
-Finding: TypeAlias = Refusal | Clear
-Check: TypeAlias = Callable[[Intent, Bench], Finding]
-
-
-def attended(bench: Bench) -> bool:
-    """Whether somebody said that they are with it now."""
-    return bench.now < bench.attended_until
-
-
-def fresh_until(reading: Reading | None, now: Moment, age_max: Duration) -> Moment | None:
-    """The first moment at which the reading is too old; None when it is, or there is none."""
-    if not isinstance(reading, Known) or now - reading.at > age_max:
-        return None
-    return reading.at + age_max + 1
+Check: TypeAlias = Callable[[Intent, Bench], Iterator[Refusal | Moment]]
+"""All that one interlock finds: what refuses, or until when it need not be asked again. Nothing
+found is nothing against it."""

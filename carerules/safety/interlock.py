@@ -2,7 +2,7 @@
 
 Knows packs, limits, readings and plugs. Does not know rules: no wording of a rule can talk it
 round. It reasons on the pessimistic bound of each reading (value plus or minus two spreads), and
-what is unknown is not allowed. The checks run in the order of the list; the first that fails says
+what is unknown is not allowed. The checks run in the order of the list; the first that refuses says
 why.
 """
 
@@ -42,7 +42,7 @@ CHECKS: Mapping[Side, tuple[tuple[str, Check], ...]] = {
         *_BOTH,
         ("ceiling", pack.below_ceiling),
         ("rest", pack.rested),
-        ("presence", pack.somebody_present),
+        ("presence", station.somebody_present),
     ),
 }
 """Every interlock, in the order in which they are asked."""
@@ -52,11 +52,14 @@ def permit(intent: Intent, bench: Bench) -> Permit | Veto:
     """A permit for this moment, or the first veto."""
     until = NEVER
     for name, check in CHECKS[intent.side]:
-        finding = check(intent, bench)
-        if isinstance(finding, Refusal):
-            return Veto(
-                intent.job, intent.pack, intent.station, name,
-                finding.found, finding.wanted, finding.final, finding.mend,
-            )  # fmt: skip
-        until = min(until, finding.until)
+        for found in check(intent, bench):
+            if not isinstance(found, Refusal):
+                until = min(until, found)
+            elif found.unattended and bench.now < bench.attended_until:
+                until = min(until, bench.attended_until)
+            else:
+                return Veto(
+                    intent.job, intent.pack, intent.station, name,
+                    found.found, found.wanted, found.final, found.mend,
+                )  # fmt: skip
     return Permit(intent.job, bench.now, until)

@@ -1,35 +1,44 @@
 """One plug: how long it may stay on without word from us, and when it is proved off.
 
-Knows a plug's reports and our commands to it. Does not know packs, rules or why it is wanted on.
-Silence opens the relay: ON is never a state that lasts by itself. It is sent with the plug's own
-timer and said again from a fresh permit; without one, OFF is sent until it is read back.
+Knows a plug's reports, our commands to it and the timed test of it. Does not know packs, rules or
+why it is wanted on. Silence opens the relay: ON is never a state that lasts by itself. It is sent
+with the plug's own timer and said again from a fresh permit; without one, OFF is sent until it is
+read back.
 """
 
 from __future__ import annotations
 
 from carerules.domain.decision import AskPlug, Command, OffProven, SwitchOff, SwitchOn
-from carerules.domain.event import PlugReport
+from carerules.domain.event import PlugReport, Proved
 from carerules.domain.frozen import changed, frozen
-from carerules.domain.moment import HOUR, MINUTE, NEVER, SECOND, Duration, Moment
+from carerules.domain.moment import DAY, HOUR, MINUTE, NEVER, SECOND, Duration, Moment
 from carerules.domain.pack import Plug
-from carerules.safety.proof import Proof, ran
 
 RENEW_EVERY: Duration = 20 * SECOND
 """Four renewals lost in a row before a lease of 90 s runs out (SAFETY 1)."""
+PERMIT_AGE_MAX: Duration = 2 * SECOND
+DATA_AGE_MAX: Duration = MINUTE
+"""SAFETY 2: ON is said only from a permit at most so old, and nothing stays on on older data."""
 OFF_RETRY: Duration = 5 * SECOND
 OFF_ALARM: Duration = 30 * SECOND
 """SAFETY 4: OFF is said again each 5 s, and alarmed when it is not proved within 30 s."""
 OFF_RETRY_LATER: Duration = MINUTE
-"""After five minutes of trying the plug is most likely gone: keep on, without a flood."""
 OFF_TRIES_QUICK = 60
+"""After five minutes of trying the plug is most likely gone: keep on, without a flood."""
 CONFIRM_WITHIN: Duration = 15 * SECOND
 """An ON that no report confirms by then has failed."""
 SETTLE: Duration = 3 * SECOND
 """A plug may repeat its old state for a moment after a command."""
 POWER_EVERY: Duration = 10 * SECOND
 """While a load is on we ask for its power this often, so that data is never a minute old."""
-PERMIT_AGE_MAX: Duration = 2 * SECOND
-"""SAFETY 2: ON is said only from a permit at most this old."""
+STRAY_AGAIN: Duration = 5 * MINUTE
+"""A button pressed once by mistake is no second master; two ONs in this time are one."""
+OVER_POWER = 1.2
+"""A load or charger that draws this much more than usual has a fault (HAZARDS 5)."""
+PROOF_AGE_MAX: Duration = 30 * DAY
+PROOF_RUNS_MAX = 20
+"""SAFETY 12: firmware is updated, relays wear, settings are changed by somebody. In times that it
+was switched on: never fewer than drains."""
 
 
 @frozen
@@ -39,6 +48,15 @@ class Permit:
     job: str
     at: Moment
     until: Moment = NEVER
+
+
+@frozen
+class Proof:
+    """The plug, as its `Plug.key` says it was, held at `at`; it went on `runs` times since."""
+
+    key: str
+    at: Moment
+    runs: int = 0
 
 
 @frozen
@@ -84,24 +102,19 @@ def unknown_plug(plug: Plug, now: Moment) -> PlugState:
 
 def hear(state: PlugState, report: PlugReport) -> PlugState:
     """The state after the plug's own word. Energy is what its last power moved until now."""
-    now = report.heard
-    energy = state.energy_wh
+    now, energy = report.heard, state.energy_wh
     if state.on_at is not None and state.power_w is not None and state.power_heard >= state.on_at:
         # Held over at most a minute: a meter that falls silent must not be taken for a flow.
         # Each stretch once, though state and power come in reports of their own.
         held = min(now, state.power_heard + MINUTE) - max(state.power_heard, state.energy_at)
         energy += state.power_w * max(0, held) / HOUR
-    power_w, power_heard = state.power_w, state.power_heard
+    after = changed(state, up=True, energy_wh=energy, energy_at=now, timer_s=report.timer_s)
     if report.power_w is not None:
-        power_w, power_heard = report.power_w, now
-    on, on_heard, confirmed = state.on, state.on_heard, state.confirmed
+        after = changed(after, power_w=report.power_w, power_heard=now)
     if report.on is not None:
-        on, on_heard = report.on, now
-        confirmed = confirmed or (state.on_at is not None and report.on)
-    return changed(
-        state, up=True, energy_wh=energy, energy_at=now, timer_s=report.timer_s,
-        on=on, on_heard=on_heard, confirmed=confirmed, power_w=power_w, power_heard=power_heard,
-    )  # fmt: skip
+        confirmed = state.confirmed or (state.on_at is not None and report.on)
+        after = changed(after, on=report.on, on_heard=now, confirmed=confirmed)
+    return after
 
 
 def link(state: PlugState, *, up: bool) -> PlugState:
@@ -114,23 +127,51 @@ def link(state: PlugState, *, up: bool) -> PlugState:
     return changed(state, up=True, said_off_at=state.off_at - OFF_RETRY_LATER)
 
 
+def proof_of(event: Proved) -> Proof | None:
+    """The proof that a test gives; None: it failed."""
+    return Proof(event.key, event.heard) if event.holds else None
+
+
+def ran(proof: Proof | None) -> Proof | None:
+    """The proof after the plug went on once more."""
+    return None if proof is None else changed(proof, runs=proof.runs + 1)
+
+
+def lacking(plug: Plug, proof: Proof | None, now: Moment, *, running: bool) -> str:
+    """Why the plug does not count as proved; empty: it does. `running`: this ON is counted.
+
+    A timer that is read in a data sheet is a hope; one that was timed is a fact, for a while.
+    """
+    if not plug.needs_proof:
+        return ""
+    if proof is None:
+        return "is not proved"
+    if proof.key != plug.key:
+        return "was proved with other settings"
+    if now - proof.at > PROOF_AGE_MAX:
+        return "was proved more than 30 days ago"
+    if proof.runs - running >= PROOF_RUNS_MAX:
+        return f"went on {PROOF_RUNS_MAX} times since it was proved"
+    return ""
+
+
 def want_on(
     state: PlugState, plug: Plug, permit: Permit, now: Moment
 ) -> tuple[PlugState, list[Command]]:
     """ON for the first time, or its renewal, or nothing yet. Only from a proven OFF."""
     assert now - permit.at <= PERMIT_AGE_MAX
-    if state.on_at is None:
-        assert state.proven_off
-        first = changed(
-            state, on_at=now, said_on_at=now, job=permit.job, confirmed=False, energy_wh=0.0,
-            asked_at=now, proof=ran(state.proof),
-        )  # fmt: skip
-        return first, [SwitchOn(plug.name, plug.lease_s, permit.job, permit.at, renewal=False)]
     commands: list[Command] = []
-    if now - state.said_on_at >= RENEW_EVERY:
+    renewal = state.on_at is not None
+    if not renewal:
+        assert state.proven_off
+        state = changed(
+            state, on_at=now, asked_at=now, job=permit.job, confirmed=False, energy_wh=0.0,
+            proof=ran(state.proof),
+        )  # fmt: skip
+    if not renewal or now - state.said_on_at >= RENEW_EVERY:
         state = changed(state, said_on_at=now)
-        commands.append(SwitchOn(plug.name, plug.lease_s, permit.job, permit.at, renewal=True))
-    if now - max(state.asked_at, state.power_heard) >= POWER_EVERY:
+        commands.append(SwitchOn(plug.name, plug.lease_s, permit.job, permit.at, renewal=renewal))
+    if now >= _ask_at(state):
         state = changed(state, asked_at=now)
         commands.append(AskPlug(plug.name))
     return state, commands
@@ -157,12 +198,20 @@ def want_off(
     if _read_back_off(state, plug):
         took = now - state.off_at
         return changed(state, off_at=None, off_tries=0, job=""), [OffProven(plug.name, took)]
-    retry = OFF_RETRY if state.off_tries < OFF_TRIES_QUICK and state.up else OFF_RETRY_LATER
-    if state.off_tries and now - state.said_off_at < retry:
+    if now < _retry_at(state):
         return state, []
     again = state.off_tries
     state = changed(state, said_off_at=now, off_tries=again + 1, asked_at=now)
     return state, [SwitchOff(plug.name, state.off_because, again), AskPlug(plug.name)]
+
+
+def _read_back_off(state: PlugState, plug: Plug) -> bool:
+    """Off by a report after the first OFF we said, and no power by a report after it."""
+    since = state.off_at
+    if since is None or not state.off_tries or state.on is not False or state.on_heard <= since:
+        return False
+    flows = state.power_heard <= since or (state.power_w or 0.0) > plug.off_w
+    return not (plug.metered and flows)
 
 
 def astray(state: PlugState, plug: Plug) -> bool:
@@ -173,21 +222,6 @@ def astray(state: PlugState, plug: Plug) -> bool:
 def stray_again(state: PlugState, now: Moment) -> bool:
     """Whether it was found on unasked a short while ago, too: somebody else commands it."""
     return state.stray_at is not None and now - state.stray_at <= STRAY_AGAIN
-
-
-STRAY_AGAIN: Duration = 5 * MINUTE
-"""A button pressed once by mistake is no second master; two ONs in this time are one."""
-
-
-def _read_back_off(state: PlugState, plug: Plug) -> bool:
-    """Off by a report after the first OFF we said, and no power by a report after it."""
-    if state.off_at is None or not state.off_tries:
-        return False
-    if state.on is not False or state.on_heard <= state.off_at:
-        return False
-    if not plug.metered:
-        return True
-    return state.power_heard > state.off_at and (state.power_w or 0.0) <= plug.off_w
 
 
 def off_overdue(state: PlugState, now: Moment) -> bool:
@@ -214,44 +248,43 @@ def fault(state: PlugState, plug: Plug, usual_w: float, now: Moment) -> Fault | 
         return Fault("it did not confirm that it is on") if late else None
     if state.on is False and state.on_heard - state.said_on_at > SETTLE:
         return Fault("it was switched off by somebody else")
-    if now - state.on_heard > SILENCE_MAX:
+    if now - state.on_heard > DATA_AGE_MAX:
         return Fault("it has been silent for a minute", final=False)
-    if plug.lease_s is not None and plug.timer_shown and _timer_not_armed(state, plug):
+    if _timer_not_armed(state, plug):
         return Fault("its own timer is not armed as we set it", lock=True)
-    if state.power_w is None or state.power_heard <= state.on_at + SETTLE:
-        return None
-    if state.power_w > OVER_POWER * usual_w:
-        wanted = f"wanted at most {OVER_POWER * usual_w:.0f} W"
-        return Fault(f"it draws {state.power_w:.0f} W, {wanted}", lock=True)
+    most_w, settled = OVER_POWER * usual_w, state.power_heard > state.on_at + SETTLE
+    if settled and state.power_w is not None and state.power_w > most_w:
+        return Fault(f"it draws {state.power_w:.0f} W, wanted at most {most_w:.0f} W", lock=True)
     return None
 
 
-SILENCE_MAX: Duration = MINUTE
-"""SAFETY 2: on data older than this nothing stays on."""
-OVER_POWER = 1.2
-"""A load or charger that draws this much more than usual has a fault (HAZARDS 5)."""
-
-
 def _timer_not_armed(state: PlugState, plug: Plug) -> bool:
+    if plug.lease_s is None or not plug.timer_shown:
+        return False
     if state.on_heard - state.said_on_at <= SETTLE or not state.on:
         return False
-    assert plug.lease_s is not None
     return state.timer_s is None or not 0 < state.timer_s <= plug.lease_s + 1
 
 
 def due(state: PlugState, now: Moment) -> Moment:
     """When this plug must be looked at again, if it stays as it is."""
     if state.on_at is not None:
-        ask = max(state.asked_at, state.power_heard) + POWER_EVERY
-        soonest = min(state.said_on_at + RENEW_EVERY, ask)
-        if not state.confirmed:
-            soonest = min(soonest, state.on_at + CONFIRM_WITHIN)
-        return max(soonest, now + 1)
+        confirm = NEVER if state.confirmed else state.on_at + CONFIRM_WITHIN
+        return max(now + 1, min(state.said_on_at + RENEW_EVERY, _ask_at(state), confirm))
     if state.off_at is not None:
-        if not state.off_tries:
-            return now
-        quick = state.off_tries < OFF_TRIES_QUICK and state.up
-        retry = state.said_off_at + (OFF_RETRY if quick else OFF_RETRY_LATER)
         alarm = NEVER if state.alarmed else state.off_at + OFF_ALARM
-        return max(min(retry, alarm), now + 1)
+        return max(now + 1, min(_retry_at(state), alarm))
     return NEVER
+
+
+def _ask_at(state: PlugState) -> Moment:
+    """When a plug that is on must be asked for its power, if it says nothing by itself."""
+    return max(state.asked_at, state.power_heard) + POWER_EVERY
+
+
+def _retry_at(state: PlugState) -> Moment:
+    """When OFF must be said again, if it is not read back: at once where it was never said."""
+    if not state.off_tries:
+        return 0
+    quick = state.off_tries < OFF_TRIES_QUICK and state.up
+    return state.said_off_at + (OFF_RETRY if quick else OFF_RETRY_LATER)

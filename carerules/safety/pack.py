@@ -2,23 +2,27 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 from carerules.domain.decision import Intent
-from carerules.domain.moment import MINUTE, Duration, show_duration
+from carerules.domain.moment import MINUTE, SECOND, Duration, Moment, show_duration
 from carerules.domain.pack import Side
-from carerules.domain.quantity import Known
-from carerules.safety.bench import (
-    CLEAR,
-    DATA_AGE_MAX,
-    Bench,
-    Clear,
-    Finding,
-    Refusal,
-    attended,
-    fresh_until,
-)
-from carerules.safety.response import AT_WORK_SHARE, unanswered
+from carerules.domain.quantity import Known, Reading
+from carerules.safety.bench import Bench, Refusal
+from carerules.safety.lease import DATA_AGE_MAX
 
 SIGMAS = 2.0
+LOWEST, HIGHEST = "pack.cell.min", "pack.cell.max"
+RESPONDS_WITHIN: Duration = 20 * SECOND
+"""Two samples of a pack in use: by then its own current has followed the plug."""
+RESPONDS_SHARE = 0.25
+"""Of what the plug measures: half is lost at worst in a poor charger (from memory), and again half
+for meters that disagree."""
+AT_WORK_SHARE = 0.2
+"""Below so much of its usual power a load has let go, or a charger is at the end of its taper."""
+STANDS_STILL_SHARE = 0.05
+"""Of the pack's energy: no rest curve is so flat, and no cell meter so coarse, that this much
+leaves the lowest cell where it was, to the last digit."""
 METER_SHOWS_WITHIN: Duration = MINUTE
 """So soon after an ON the plug's meter must show the load, where it is all that is seen."""
 BLIND_FLOOR_SOC = 30.0
@@ -30,161 +34,161 @@ ROOM_DOUBT_K = 10.0
 memory, to be narrowed by measurement."""
 
 
-def not_barred(_intent: Intent, bench: Bench) -> Finding:
+def not_barred(_intent: Intent, bench: Bench) -> Iterator[Refusal]:
     """A quarantined or retired pack takes no energy until a person has looked (SAFETY 11)."""
     if bench.barred:
-        name = bench.pack.name
-        return Refusal(f"{name} is {bench.barred}", "a pack that a person has released", final=True,
-                       mend=f"look at it, then `carerules release {name}`")  # fmt: skip
-    return CLEAR
+        found, wanted = f"{bench.pack.name} is {bench.barred}", "a pack that a person has released"
+        mend = f"look at it, then `carerules release {bench.pack.name}`"
+        yield Refusal(found, wanted, final=True, mend=mend)
 
 
-def not_forbidden(intent: Intent, bench: Bench) -> Finding:
+def no_doubt(_intent: Intent, bench: Bench) -> Iterator[Refusal]:
+    """What shows that it is another pack, or a lying meter, ends it (SAFETY 10)."""
+    if bench.doubt:
+        mend = f"measure {bench.pack.name} by hand and enter it"
+        yield Refusal(f"{bench.pack.name}: {bench.doubt}", "readings that agree", mend=mend)
+
+
+def not_forbidden(intent: Intent, bench: Bench) -> Iterator[Refusal]:
     """The author's own `never` binds too, and so does one that cannot be ruled out."""
     if bench.forbidden:
         word = "drain" if intent.side is Side.LOAD else "charge"
-        return Refusal(f"`never {word} when {bench.forbidden}` holds or cannot be ruled out",
-                       "a condition that is certainly false")  # fmt: skip
-    return CLEAR
+        found = f"`never {word} when {bench.forbidden}` holds or cannot be ruled out"
+        yield Refusal(found, "a condition that is certainly false")
 
 
-def no_doubt(_intent: Intent, bench: Bench) -> Finding:
-    """What shows that it is another pack, or a lying meter, ends it (SAFETY 10)."""
-    if bench.doubt:
-        return Refusal(f"{bench.pack.name}: {bench.doubt}", "readings that agree",
-                       mend=f"measure {bench.pack.name} by hand and enter it")  # fmt: skip
-    return CLEAR
+def answers(_intent: Intent, bench: Bench) -> Iterator[Refusal]:
+    """The pack that is watched is the one that is drained or charged: its voltage or current
+    follows what flows at the station.
+
+    A pack hung elsewhere than was said, a lead that has come off and telemetry that stands still
+    all look like a pack in good health, while another one, or the same one unseen, runs empty
+    (HAZARDS 33, 40-42). One that does not tell its current is not judged by it, nor one that is
+    not seen by its voltage.
+    """
+    pack, state, dwell = bench.pack, bench.outlet.state, bench.dwell
+    volts, amps, lowest = map(bench.readings.get, ("pack.voltage", "pack.current", LOWEST))
+    if state.on_at is None or state.power_w is None or not isinstance(volts, Known):
+        return
+    if state.power_w < AT_WORK_SHARE * bench.outlet.socket.power_w:
+        return
+    wanted = "a pack that answers to what flows"
+    mend = f"see that {pack.name} hangs on {bench.station.name}"
+    if isinstance(amps, Known) and amps.at >= state.on_at + RESPONDS_WITHIN <= state.power_heard:
+        own_w = abs(amps.value) * volts.value
+        if own_w < RESPONDS_SHARE * state.power_w:
+            found = f"{state.power_w:.0f} W flow, and {pack.name} tells of {own_w:.0f} W"
+            yield Refusal(found, wanted, final=True, mend=mend)
+    if isinstance(lowest, Known) and lowest.value == dwell.lowest_v:
+        moved_wh = state.energy_wh - dwell.lowest_wh
+        if moved_wh > STANDS_STILL_SHARE * pack.capacity_ah * volts.value:
+            found = f"{moved_wh:.0f} Wh have moved, and {pack.name}'s voltage stands still"
+            yield Refusal(found, wanted, final=True, mend=mend)
 
 
-def answers(_intent: Intent, bench: Bench) -> Finding:
-    """Voltage or current must follow what flows at the station, else another pack hangs there."""
-    outlet = bench.outlet
-    what = unanswered(bench.pack, outlet.socket, outlet.state, bench.readings, bench.dwell)
-    if not what:
-        return CLEAR
-    return Refusal(what, "a pack that answers to what flows", final=True,
-                   mend=f"see that {bench.pack.name} hangs on {bench.station.name}")  # fmt: skip
-
-
-def temperature_within(intent: Intent, bench: Bench) -> Finding:
+def temperature_within(intent: Intent, bench: Bench) -> Iterator[Refusal | Moment]:
     """Within the pack's window for this direction, with its doubt (SAFETY 6, 7)."""
-    limits = bench.pack.limits
-    draining = intent.side is Side.LOAD
+    limits, draining = bench.pack.limits, intent.side is Side.LOAD
     low = limits.drain_c_min if draining else limits.charge_c_min
     high = limits.drain_c_max if draining else limits.charge_c_max
     wanted = f"{low:.0f} to {high:.0f} °C"
     reading, doubt, age_max = bench.readings.get("pack.temperature"), 0.0, DATA_AGE_MAX
     if reading is None:  # it has no sensor: the room stands for it, with a wide berth
         reading, doubt, age_max = bench.room.get("site.temperature"), ROOM_DOUBT_K, 10 * MINUTE
-    until = fresh_until(reading, bench.now, age_max)
-    if until is None or not isinstance(reading, Known):
-        last = reading.value if isinstance(reading, Known) else None
-        if draining and attended(bench) and (last is None or low <= last <= high):
-            return Clear(bench.attended_until)
-        return Refusal("its temperature is not known", f"{wanted}, at most a minute old",
-                       mend="give it a sensor, or stay and say `carerules attend 60`")  # fmt: skip
-    berth = SIGMAS * reading.spread + doubt
-    if low <= reading.value - berth and reading.value + berth <= high:
-        return Clear(until)
-    return Refusal(f"temperature {reading.value:.1f} ± {berth:.1f} °C", wanted)
+    seen = _fresh(reading, bench.now, age_max)
+    if seen is None:
+        # Somebody there feels how warm a load gets, unless it was outside when last measured.
+        felt = draining and not (isinstance(reading, Known) and not low <= reading.value <= high)
+        found, wanted = "its temperature is not known", f"{wanted}, at most a minute old"
+        mend = "give it a sensor, or stay and say `carerules attend 60`"
+        yield Refusal(found, wanted, mend=mend, unattended=felt)
+    else:
+        berth = SIGMAS * seen.spread + doubt
+        if not low <= seen.value - berth <= seen.value + berth <= high:
+            yield Refusal(f"temperature {seen.value:.1f} ± {berth:.1f} °C", wanted)
+        yield seen.at + age_max + 1
 
 
-def above_floor(intent: Intent, bench: Bench) -> Finding:
+def above_floor(intent: Intent, bench: Bench) -> Iterator[Refusal | Moment]:
     """Neither the target nor the lowest cell below the floor (SAFETY 6, 7)."""
     limits = bench.pack.limits
     if intent.target < limits.soc_floor:
-        return Refusal(f"drain to {intent.target:.0f} %", f"at least {limits.soc_floor:.0f} %",
-                       final=True)  # fmt: skip
-    lowest = bench.readings.get("pack.cell.min")
-    until = fresh_until(lowest, bench.now, DATA_AGE_MAX)
-    if until is not None and isinstance(lowest, Known):
-        bound = lowest.value - SIGMAS * lowest.spread
-        if bound > limits.cell_v_floor:
-            return Clear(until)
-        return Refusal(f"lowest cell {lowest.value:.3f} V less {SIGMAS * lowest.spread:.3f} V",
-                       f"above {limits.cell_v_floor:.2f} V a cell", final=True)  # fmt: skip
-    if not bench.station.blind:
-        return Refusal(f"{bench.pack.name}'s voltage is not known, or older than a minute",
-                       "a voltage at most a minute old",
-                       mend="connect its telemetry, or allow `blind` at the station")  # fmt: skip
-    return _blind(intent, bench)
+        wanted = f"at least {limits.soc_floor:.0f} %"
+        yield Refusal(f"drain to {intent.target:.0f} %", wanted, final=True)
+    lowest, soc = bench.readings.get(LOWEST), bench.readings.get("pack.soc")
+    if not bench.station.blind or _fresh(lowest, bench.now, DATA_AGE_MAX) is not None:
+        mend = "connect its telemetry, or allow `blind` at the station"
+        yield from _within(bench, LOWEST, limits.cell_v_floor, mend)
+    elif isinstance(soc, Known):
+        yield from _blind(intent, bench, soc)
+    else:
+        yield Refusal("neither voltage nor charge is known", "one of them")
 
 
-def _blind(intent: Intent, bench: Bench) -> Finding:
+def below_ceiling(_intent: Intent, bench: Bench) -> Iterator[Refusal | Moment]:
+    """No cell above the ceiling, and none so low that charging it harms (SAFETY 6, 7)."""
+    yield from _within(bench, HIGHEST, bench.pack.limits.cell_v_ceiling)
+    yield from _within(bench, LOWEST, bench.pack.limits.cell_v_harm)
+
+
+def _within(
+    bench: Bench, signal: str, limit_v: float, mend: str = "connect its telemetry"
+) -> Iterator[Refusal | Moment]:
+    """The lowest cell above a limit (V), or the highest below one, at the far end of its doubt."""
+    word, side, sign = ("lowest", "above", 1) if signal == LOWEST else ("highest", "below", -1)
+    cell = _fresh(bench.readings.get(signal), bench.now, DATA_AGE_MAX)
+    if cell is None:
+        found = f"{bench.pack.name}'s {word} cell is not known, or older than a minute"
+        yield Refusal(found, "a voltage at most a minute old", mend=mend)
+    else:
+        doubt_v = SIGMAS * cell.spread
+        if not sign * (cell.value - limit_v) > doubt_v:
+            found = f"{word} cell {cell.value:.3f} ± {doubt_v:.3f} V"
+            yield Refusal(found, f"{side} {limit_v:.2f} V a cell", final=True)
+        yield cell.at + DATA_AGE_MAX + 1
+
+
+def _blind(intent: Intent, bench: Bench, soc: Known) -> Iterator[Refusal | Moment]:
     """Drained on metered energy alone: shallow, high, and only while the meter speaks."""
-    soc = bench.readings.get("pack.soc")
-    if not isinstance(soc, Known):
-        return Refusal("neither voltage nor charge is known", "one of them")
-    bound = soc.value_at(bench.now) - SIGMAS * soc.spread
-    floor = max(BLIND_FLOOR_SOC, bench.floor_charge)
-    if bound <= floor:
-        return Refusal(f"charge may be as low as {bound:.0f} %",
-                       f"above {floor:.0f} % where the voltage is not seen",
-                       final=True)  # fmt: skip
+    plug, state = bench.outlet.plug, bench.outlet.state
+    unseen = "where the voltage is not seen"
     now = soc.value_at(bench.now)
-    begun = bench.soc_at_on if bench.soc_at_on is not None else now
+    least, floor = now - SIGMAS * soc.spread, max(BLIND_FLOOR_SOC, bench.floor_charge)
+    if least <= floor:
+        found = f"charge may be as low as {least:.0f} %"
+        yield Refusal(found, f"above {floor:.0f} % {unseen}", final=True)
+    begun = now if bench.dwell.soc_at_on is None else bench.dwell.soc_at_on
     # A plain switch has no target: what it has moved counts.
     points = begun - min(intent.target, now)
     if points > BLIND_POINTS_MAX:
-        return Refusal(f"{points:.0f} points to drain",
-                       f"at most {BLIND_POINTS_MAX:.0f} where the voltage is not seen",
-                       final=True)  # fmt: skip
-    plug, state = bench.outlet.plug, bench.outlet.state
+        wanted = f"at most {BLIND_POINTS_MAX:.0f} {unseen}"
+        yield Refusal(f"{points:.0f} points to drain", wanted, final=True)
     if not plug.metered:
-        return Refusal(f"plug {plug.name} has no meter", "a meter where the voltage is not seen",
-                       final=True)  # fmt: skip
+        yield Refusal(f"plug {plug.name} has no meter", f"a meter {unseen}", final=True)
     if state.on_at is None:
-        return CLEAR
+        return
     heard = max(state.power_heard, state.on_at)
     if bench.now - heard > DATA_AGE_MAX:
-        return Refusal(f"plug {plug.name}'s meter is silent", "power at most a minute old")
-    least_w = AT_WORK_SHARE * bench.outlet.socket.power_w
-    if bench.now - state.on_at > METER_SHOWS_WITHIN and (state.power_w or 0.0) < least_w:
-        return Refusal(f"plug {plug.name} meters {state.power_w or 0.0:.0f} W while it is on",
-                       f"at least {least_w:.0f} W: the meter is all that is seen of the drain",
-                       final=True)  # fmt: skip
-    return Clear(heard + DATA_AGE_MAX + 1)
+        yield Refusal(f"plug {plug.name}'s meter is silent", "power at most a minute old")
+    power_w, least_w = state.power_w or 0.0, AT_WORK_SHARE * bench.outlet.socket.power_w
+    if bench.now - state.on_at > METER_SHOWS_WITHIN and power_w < least_w:
+        found = f"plug {plug.name} meters {power_w:.0f} W while it is on"
+        wanted = f"at least {least_w:.0f} W: the meter is all that is seen of the drain"
+        yield Refusal(found, wanted, final=True)
+    yield heard + DATA_AGE_MAX + 1
 
 
-def below_ceiling(_intent: Intent, bench: Bench) -> Finding:
-    """No cell above the ceiling, and none so low that charging it harms (SAFETY 6, 7)."""
-    highest = bench.readings.get("pack.cell.max")
-    until = fresh_until(highest, bench.now, DATA_AGE_MAX)
-    if until is None or not isinstance(highest, Known):
-        return Refusal(f"{bench.pack.name}'s cell voltage is not known, or older than a minute",
-                       "a voltage at most a minute old")  # fmt: skip
-    limits = bench.pack.limits
-    if highest.value + SIGMAS * highest.spread > limits.cell_v_ceiling:
-        return Refusal(f"highest cell {highest.value:.3f} V and {SIGMAS * highest.spread:.3f} V",
-                       f"at most {limits.cell_v_ceiling:.2f} V a cell", final=True)  # fmt: skip
-    lowest = bench.readings.get("pack.cell.min")
-    its_until = fresh_until(lowest, bench.now, DATA_AGE_MAX)
-    if its_until is None or not isinstance(lowest, Known):
-        return Refusal(f"{bench.pack.name}'s lowest cell is not known, or older than a minute",
-                       "a voltage at most a minute old")  # fmt: skip
-    if lowest.value - SIGMAS * lowest.spread < limits.cell_v_harm:
-        return Refusal(f"lowest cell {lowest.value:.3f} V less {SIGMAS * lowest.spread:.3f} V",
-                       f"at least {limits.cell_v_harm:.2f} V a cell", final=True)  # fmt: skip
-    return Clear(min(until, its_until))
-
-
-def rested(_intent: Intent, bench: Bench) -> Finding:
+def rested(_intent: Intent, bench: Bench) -> Iterator[Refusal]:
     """A pack rests after use before it is charged (SAFETY 11)."""
     if bench.outlet.state.on_at is not None:
-        return CLEAR  # the current that flows is the charge itself
-    rested = bench.readings.get("pack.rested")
-    wanted = bench.pack.limits.rest_before_charge
+        return  # the current that flows is the charge itself
+    rested, wanted = bench.readings.get("pack.rested"), bench.pack.limits.rest_before_charge
     if not isinstance(rested, Known):
-        return Refusal("it is not known how long it has rested", show_duration(wanted))
-    so_far = round(rested.value_at(bench.now))
-    if so_far >= wanted:
-        return CLEAR
-    return Refusal(f"rested {show_duration(so_far)}", show_duration(wanted))
+        yield Refusal("it is not known how long it has rested", show_duration(wanted))
+    elif (so_far := round(rested.value_at(bench.now))) < wanted:
+        yield Refusal(f"rested {show_duration(so_far)}", show_duration(wanted))
 
 
-def somebody_present(_intent: Intent, bench: Bench) -> Finding:
-    """No charge while nobody is there (SAFETY 11)."""
-    if attended(bench):
-        return Clear(bench.attended_until)
-    return Refusal("nobody is with the charger", "somebody present while it charges",
-                   mend="stay with it and say `carerules attend 60`")  # fmt: skip
+def _fresh(reading: Reading | None, now: Moment, age_max: Duration) -> Known | None:
+    """The reading, unless it is not known or too old."""
+    return reading if isinstance(reading, Known) and now - reading.at <= age_max else None

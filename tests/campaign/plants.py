@@ -124,9 +124,8 @@ def _floor_mistyped(patch: Patch) -> None:
 def _floor_by_charge(patch: Patch) -> None:
     def check(intent: Any, bench: Any) -> Any:
         soc = bench.readings.get("pack.soc")
-        if isinstance(soc, Known) and soc.value > bench.pack.limits.soc_floor:
-            return pack_checks.CLEAR
-        return pack_checks.Refusal("low", "more")
+        if not isinstance(soc, Known) or soc.value <= bench.pack.limits.soc_floor:
+            yield pack_checks.Refusal("low", "more")
 
     _swap_check(patch, "floor", check)
 
@@ -189,7 +188,7 @@ def _attended_for_a_day(patch: Patch) -> None:
 
 def _never_moves_on(patch: Patch) -> None:
     """A look that is due in the past, and stays so."""
-    patch.setattr(pack_checks, "attended", lambda _bench: True)
+    _swap_check(patch, "presence", lambda _intent, bench: iter((bench.attended_until,)))
 
 
 PLANTS = (

@@ -65,6 +65,11 @@ def spent(ran: int, ended: int = NOW - HOUR) -> Dwell:
     return Dwell(0, "", 4 * HOUR, 1e3, day=((ended // HOUR, ran),))
 
 
+def begun(soc: float) -> Dwell:
+    """A station whose run began at this charge (%), and no other cap in the way."""
+    return Dwell(0, "", 4 * HOUR, 1e3, soc)
+
+
 PROVABLE = replace(LOAD, needs_proof=True)
 
 
@@ -244,14 +249,14 @@ TABLE = [
     ("blind, 30 points", blind(soc=80, target=50), ""),
     ("blind, more", blind(soc=80, target=49.9), "floor"),
     ("blind, more, counted from the beginning of the run",
-     blind(soc=60, target=50).but(soc_at_on=80.1), "floor"),
+     blind(soc=60, target=50).but(dwell=begun(80.1)), "floor"),
     ("blind, above 30 % when it was read a minute ago, and falling since",
      blind().reading("pack.soc", known(35, 2, MINUTE, -1.5 / MINUTE)).but(target=31.0), "floor"),
     ("blind, falling, and still above 30 %",
      blind().reading("pack.soc", known(35, 2, MINUTE, -0.5 / MINUTE)).but(target=31.0), ""),
     ("blind, more than 30 points when it was read, and fallen since",
      blind().reading("pack.soc", known(81, 2, MINUTE, -1.5 / MINUTE)).but(target=50.0), ""),
-    ("blind, 30 points from the beginning", blind(soc=60, target=50).but(soc_at_on=80.0), ""),
+    ("blind, 30 points from the beginning", blind(soc=60, target=50).but(dwell=begun(80.0)), ""),
     ("blind without a charge", blind().reading("pack.soc", UNKNOWN), "floor"),
     ("blind without a meter", blind().plug("load", plug=UNMETERED), "floor"),
     ("blind, meter a minute old",
@@ -266,9 +271,9 @@ TABLE = [
     ("blind, and it shows a fifth of the load",
      blind().plug("load", on(since=MINUTE + 1, power_w=12.0)), ""),
     ("blind, a plain switch that has moved 30 points",
-     blind(soc=50, target=100).but(soc_at_on=80.0), ""),
+     blind(soc=50, target=100).but(dwell=begun(80.0)), ""),
     ("blind, a plain switch that has moved more",
-     blind(soc=49.9, target=100).but(soc_at_on=80.0), "floor"),
+     blind(soc=49.9, target=100).but(dwell=begun(80.0)), "floor"),
     ("blind, the floor stands for 45 %", blind(soc=55).but(floor_charge=45.0), ""),
     ("blind, the floor stands for 55 %", blind(soc=59, target=56).but(floor_charge=55.0), "floor"),
     ("attended, last seen hot a while ago",
@@ -280,15 +285,20 @@ TABLE = [
     ("a voltage that is seen is believed at a blind station, too",
      draining().but(station=BLIND).reading("pack.cell.min", known(3.4, 0.005)), "floor"),
     # -- ceiling: 4.22 V a cell; and no cell that was harmed
-    ("below the ceiling", charging().reading("pack.cell.max", known(4.2, 0.01)), ""),
+    ("below the ceiling", charging().reading("pack.cell.max", known(4.199, 0.01)), ""),
+    ("at the ceiling, with its doubt",
+     charging().reading("pack.cell.max", known(4.125, 0.046875))
+     .but(pack=replace(PACK, limits=replace(LIMITS, cell_v_ceiling=4.21875))), "ceiling"),
     ("a little above", charging().reading("pack.cell.max", known(4.201, 0.01)), "ceiling"),
     ("no voltage, charging", charging().reading("pack.cell.max", None), "ceiling"),
     ("implausible voltage, charging", charging().reading("pack.cell.max", UNKNOWN), "ceiling"),
     ("old voltage, charging",
      charging().reading("pack.cell.max", known(3.9, 0.005, MINUTE + 1)), "ceiling"),
     ("a minute old, charging", charging().reading("pack.cell.max", known(3.9, 0.005, MINUTE)), ""),
+    ("lowest cell above its harm, with its doubt",
+     charging().reading("pack.cell.min", known(3.0101, 0.005)), ""),
     ("lowest cell at its harm, with its doubt",
-     charging().reading("pack.cell.min", known(3.01, 0.005)), ""),
+     charging().reading("pack.cell.min", known(3.03125, 0.015625)), "ceiling"),
     ("lowest cell may be below its harm",
      charging().reading("pack.cell.min", known(3.0099, 0.005)), "ceiling"),
     ("lowest cell not known", charging().reading("pack.cell.min", UNKNOWN), "ceiling"),
@@ -467,9 +477,10 @@ WORDS = [
      "wanted a condition that is certainly false", ""),
     (draining().but(target=4.0), "drain to 4 %; wanted at least 5 %", ""),
     (draining().reading("pack.cell.min", known(3.4, 0.005)),
-     "lowest cell 3.400 V less 0.010 V; wanted above 3.40 V a cell", ""),
+     "lowest cell 3.400 ± 0.010 V; wanted above 3.40 V a cell", ""),
     (draining().reading("pack.cell.min", None),
-     "heron's voltage is not known, or older than a minute; wanted a voltage at most a minute old",
+     "heron's lowest cell is not known, or older than a minute; "
+     "wanted a voltage at most a minute old",
      "connect its telemetry, or allow `blind` at the station"),
     (blind().reading("pack.soc", UNKNOWN),
      "neither voltage nor charge is known; wanted one of them", ""),
@@ -482,15 +493,15 @@ WORDS = [
     (blind().plug("load", on(power_heard=NOW - MINUTE - 1)),
      "plug load's meter is silent; wanted power at most a minute old", ""),
     (charging().reading("pack.cell.max", UNKNOWN),
-     "heron's cell voltage is not known, or older than a minute; "
-     "wanted a voltage at most a minute old", ""),
+     "heron's highest cell is not known, or older than a minute; "
+     "wanted a voltage at most a minute old", "connect its telemetry"),
     (charging().reading("pack.cell.max", known(4.25, 0.005)),
-     "highest cell 4.250 V and 0.010 V; wanted at most 4.22 V a cell", ""),
+     "highest cell 4.250 ± 0.010 V; wanted below 4.22 V a cell", ""),
     (charging().reading("pack.cell.min", UNKNOWN),
      "heron's lowest cell is not known, or older than a minute; "
-     "wanted a voltage at most a minute old", ""),
+     "wanted a voltage at most a minute old", "connect its telemetry"),
     (charging().reading("pack.cell.min", known(3.0, 0.005)),
-     "lowest cell 3.000 V less 0.010 V; wanted at least 3.00 V a cell", ""),
+     "lowest cell 3.000 ± 0.010 V; wanted above 3.00 V a cell", ""),
     (charging().reading("pack.rested", UNKNOWN),
      "it is not known how long it has rested; wanted 20 min", ""),
     (charging().reading("pack.rested", known(5 * MINUTE)), "rested 5 min; wanted 20 min", ""),

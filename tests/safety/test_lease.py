@@ -394,7 +394,7 @@ DUE = [
     ("on, to be confirmed", on(since=8 * SECOND, confirmed=False, said_on_at=NOW - 8 * SECOND,
                                power_heard=NOW), NOW + 7 * SECOND),
     ("on, overdue", on(said_on_at=NOW - MINUTE), NOW + 1),
-    ("to be brought off, never said", unknown_plug(LOAD, NOW - HOUR), NOW),
+    ("to be brought off, never said", unknown_plug(LOAD, NOW - HOUR), NOW + 1),
     ("to be said again", SEEKING, NOW + 3 * SECOND),
     ("the alarm comes first", replace(SEEKING, off_at=NOW - 29 * SECOND), NOW + SECOND),
     ("alarmed already", replace(SEEKING, off_at=NOW - HOUR, alarmed=True), NOW + 3 * SECOND),
