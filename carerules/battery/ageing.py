@@ -196,22 +196,21 @@ def lain(ledger: Ledger, soc: float | None, temp_c: float | None, time: Duration
     temp, share = _on_grid(ROOM_C if temp_c is None else temp_c), time / MONTH
 
     def added(column: tuple[float, ...], at: float) -> tuple[float, ...]:
-        return tuple(
-            before + (_monthly(cell, at, temp) or 0.0) * share
-            for before, cell in zip(column, ledger.cells, strict=True)
-        )
+        prices = _prices(ledger.cells, at, temp)
+        return tuple([b + price * share for b, price in zip(column, prices, strict=True)])
 
-    ledger = replace(
-        ledger,
-        lost=added(ledger.lost, _on_grid(soc)),
-        full=added(ledger.full, 100.0),
-        seen_time=ledger.seen_time + time,
+    lost, full = added(ledger.lost, _on_grid(soc)), added(ledger.full, 100.0)
+    high, high_gentle, high_time = ledger.high, ledger.high_gentle, ledger.high_time
+    if soc > HIGH_PERCENT:
+        high, high_time = added(high, _on_grid(soc)), high_time + time
+        high_gentle = added(high_gentle, GENTLE_PERCENT)
+    seen = ledger.seen_time + time
+    return Ledger(
+        ledger.cells, lost, high, high_gentle, full, seen, high_time, ledger.unseen
     )
-    if soc <= HIGH_PERCENT:
-        return ledger
-    return replace(
-        ledger,
-        high=added(ledger.high, _on_grid(soc)),
-        high_gentle=added(ledger.high_gentle, GENTLE_PERCENT),
-        high_time=ledger.high_time + time,
-    )
+
+
+@lru_cache(PRICES_KEPT)
+def _prices(cells: tuple[LifeCell, ...], soc: float, temp_c: float) -> tuple[float, ...]:
+    """What a month costs each cell; nothing where nothing is published."""
+    return tuple(_monthly(cell, soc, temp_c) or 0.0 for cell in cells)

@@ -249,15 +249,12 @@ def mark(turn: Turn, name: str, event: str, source: str) -> None:
 
 def close_told_chores(turn: Turn, name: str) -> None:
     """A chore that a rule put on the list goes when the rule is no longer true."""
-    if not turn.world.chores:
-        return
     owned = [key for key, chore in turn.world.chores.items() if chore.pack == name]
-    if not owned:
-        return
-    untrue = {f"{name} {state.key}" for state in turn.pack(name).rules if state.truth is Truth.NO}
     for key in owned:
-        if key.rpartition(" ")[0] in untrue:
-            turn.close_chore(key)
+        rule = key.removeprefix(name).rpartition(" ")[0][1:]
+        for state in turn.pack(name).rules:
+            if state.key == rule and state.truth is Truth.NO:
+                turn.close_chore(key)
 
 
 def credit_energy(turn: Turn, job_id: str, energy_wh: float) -> None:

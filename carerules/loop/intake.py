@@ -199,11 +199,12 @@ def _site_sample(turn: Turn, event: SiteSample) -> Iterable[str]:
     turn.change(room=room)
     for name in asking:
         look(turn, name, turn.world.now)
-    # A job may wait for the room, or have to stop for it, though no rule asks.
+    # At a station the interlock asks for the room, though no rule does: a job may have to stop.
     return [
         *asking,
-        *(n for n, state in turn.world.packs.items() if state.jobs and n not in asking),
-    ]
+        *(n for n, state in turn.world.packs.items()
+          if state.jobs and state.station is not None and n not in asking),
+    ]  # fmt: skip
 
 
 def _known(value: Value, event: SiteSample) -> Known:

@@ -8,9 +8,6 @@ change what is true.
 
 from __future__ import annotations
 
-from dataclasses import replace
-from typing import Any
-
 from carerules.battery import (
     CHARGED_FULL,
     SAID_FULL,
@@ -24,6 +21,7 @@ from carerules.battery import (
 )
 from carerules.domain.decision import LeftOut, PackBarred
 from carerules.domain.event import Happened, Sample
+from carerules.domain.frozen import changed
 from carerules.domain.moment import SECOND, Duration, Moment
 from carerules.domain.quantity import Known, Truth
 from carerules.engine import (
@@ -215,14 +213,15 @@ def take_in(turn: Turn, event: Sample | Happened) -> None:
 def _heard_before(state: PackState, event: Sample | Happened) -> bool:
     """Whether this very fact was taken in lately: said twice, it changes nothing."""
     for one in state.recent:
-        if one.event.at == event.at and replace(one.event, heard=event.heard) == event:
+        if one.event.at == event.at and changed(one.event, heard=event.heard) == event:
             return True
     return False
 
 
 def _apply(turn: Turn, event: Sample | Happened) -> None:
     name = event.pack
-    catch_up(turn, name, event.at)
+    if turn.pack(name).due < event.at:
+        catch_up(turn, name, event.at)
     state = turn.pack(name)
     recent = Recent(
         event,
@@ -236,29 +235,22 @@ def _apply(turn: Turn, event: Sample | Happened) -> None:
     )
     horizon = event.heard - LATENESS
     kept = [one for one in state.recent if one.event.at >= horizon][-RECENT_MAX + 1 :]
-    turn.set_pack(name, seen=event.at, recent=(*kept, recent), **_learnt(turn, event))
-    if isinstance(event, Sample):
-        _look_if_new(turn, name, event.at)
-    else:
-        _look_once(turn, name, event.at)
-
-
-def _learnt(turn: Turn, event: Sample | Happened) -> dict[str, Any]:
-    """The fields of the pack that the fact changes."""
-    name = event.pack
-    pack, state = turn.rated(name), turn.pack(name)
+    pack = turn.rated(name)
     chemistry = chemistry_of(turn.world, pack)
     if isinstance(event, Sample):
         after = take_sample(state.estimate, pack, chemistry, event)
-        return {"estimate": _shelved(turn, name, after)}
+    else:
+        # Only the plug's own power tells of a taper: a person's word is a word.
+        who = CHARGED_FULL if event.source.startswith(FROM_PLUG) else SAID_FULL
+        after = take_event(state.estimate, pack, chemistry, event.what, event.at, who)
+    after = _shelved(turn, name, after)
+    turn.set_pack(name, seen=event.at, recent=(*kept, recent), estimate=after)
+    if isinstance(event, Sample):
+        _look_if_new(turn, name, event.at)
+        return
     times = (*state.happened.get(event.what, ()), event.at)[-HAPPENED_MAX:]
-    # Only the plug's own power tells of a taper: a person's word is a word.
-    who = CHARGED_FULL if event.source.startswith(FROM_PLUG) else SAID_FULL
-    after = take_event(state.estimate, pack, chemistry, event.what, event.at, who)
-    return {
-        "estimate": _shelved(turn, name, after),
-        "happened": put(state.happened, event.what, times),
-    }
+    turn.set_pack(name, happened=put(state.happened, event.what, times))
+    _look_once(turn, name, event.at)
 
 
 def _put_in_place(turn: Turn, event: Sample | Happened) -> None:

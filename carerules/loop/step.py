@@ -106,8 +106,9 @@ def next_due(world: World) -> Moment:
     jobs_go_on = world.starting_since is None and not world.ended
     # Written out: it is asked after every event.
     for state in world.packs.values():
-        due = min(due, state.due)
-        if jobs_go_on and state.jobs_due < due:
+        if state.due < due:
+            due = state.due
+        if state.jobs_due < due and jobs_go_on:
             due = state.jobs_due
     for plug in world.plugs.values():
         if plug.on_at is not None or plug.off_at is not None:

@@ -66,15 +66,16 @@ class PackSensor:
 
         Takes one draw a cell and three more.
         """
-        rise = (pack.current_a * pack.nature.ohm + pack.pair_v) / len(pack.rest_v)
-        noise = self.cell_noise_v
+        rest_v, added_v = pack.rest_v, pack.current_a * pack.nature.ohm + pack.pair_v
+        rise, noise = added_v / len(rest_v), self.cell_noise_v
         cells = tuple(
             [
                 int((rest + rise + noise * draw) * 1_000 + 0.5) / 1_000
-                for rest, draw in zip(pack.rest_v, draws[3:], strict=True)
+                for rest, draw in zip(rest_v, draws[3:], strict=True)
             ]
         )
-        volts = int((pack.voltage_v + self.pack_noise_v * draws[0]) * 100 + 0.5) / 100
+        volts = pack.rest_sum_v + added_v + self.pack_noise_v * draws[0]
+        volts = int(volts * 100 + 0.5) / 100
         amps = pack.current_a * self.gain + self.zero_a + self.current_noise_a * draws[1]
         amps = round(amps, 2) if not -self.dead_a < amps < self.dead_a else 0.0
         celsius = round(pack.temperature_c + self.temperature_noise_c * draws[2], 1)

@@ -105,6 +105,11 @@ LAST = warm(MINUTE, STALE, STALE, STALE)
 GONE = warm(MINUTE, STALE + 1, STALE + 1, STALE + 1)
 DUE = warm(MINUTE, STALE, STALE, STALE, celsius=25.0)
 BOTH = [*LAST[:-1], *warm(MINUTE + 3 * STALE + 1, celsius=38.0)]
+# A charge that jumps within its stretch, up and down: the limit below is met later, or sooner.
+JUMP = [
+    Sample(BEGIN + n * MINUTE, BEGIN + n * MINUTE, "heron", (Value("pack.soc", soc),), "kit")
+    for n, soc in enumerate((61.0, 94.9, 61.0))
+]
 
 
 def stage(by: Any = step, setup: Setup = SETUP) -> Stage:
@@ -219,6 +224,8 @@ def test_the_order_within_the_lateness_changes_nothing(events: list[Event], seed
 @example(events=GONE, ticking=False)
 @example(events=DUE, ticking=True)
 @example(events=BOTH, ticking=True)
+@example(events=JUMP[:2], ticking=False)
+@example(events=JUMP, ticking=False)
 @given(facts(), st.booleans())
 def test_sparing_looks_changes_nothing(events: list[Event], ticking: bool) -> None:
     """`nothing_new` only saves time: with it and without it the same is decided and remembered.
@@ -238,7 +245,9 @@ def test_sparing_looks_changes_nothing(events: list[Event], ticking: bool) -> No
     assert known(spared) == known(looked)
     for a, b in zip(one.rules, other.rules, strict=True):
         assert a._replace(until=0) == b._replace(until=0)
-        assert abs(a.until - b.until) <= 1
+        # A charge that jumped up within its stretch meets the limit below later than was foreseen:
+        # a look too early finds nothing, one too late would.
+        assert a.until <= b.until + 1
 
 
 @settings(max_examples=25, deadline=None)
