@@ -205,9 +205,7 @@ def lain(ledger: Ledger, soc: float | None, temp_c: float | None, time: Duration
         high, high_time = added(high, _on_grid(soc)), high_time + time
         high_gentle = added(high_gentle, GENTLE_PERCENT)
     seen = ledger.seen_time + time
-    return Ledger(
-        ledger.cells, lost, high, high_gentle, full, seen, high_time, ledger.unseen
-    )
+    return Ledger(ledger.cells, lost, high, high_gentle, full, seen, high_time, ledger.unseen)
 
 
 @lru_cache(PRICES_KEPT)

@@ -133,11 +133,12 @@ def _on(turn: Turn, station: Station, socket: Socket, intent: Intent, granted: P
         turn.set_station(station.name, dwell=dwell, veto="")
     lowest_v = _value(readings.get("pack.cell.min"), turn.world.now)
     dwell = turn.world.stations[station.name].dwell
-    if (seen := saw(dwell, lowest_v, 0.0 if first else state.energy_wh)) != dwell:
+    if (seen := saw(dwell, lowest_v, 0.0 if first else state.energy_wh)) is not dwell:
         turn.set_station(station.name, dwell=seen)
     after, commands = want_on(state, plug, granted, turn.world.now)
-    turn.set_plug(after)
-    turn.decide(*commands)
+    if after is not state:
+        turn.set_plug(after)
+        turn.decide(*commands)
     keep_job(turn, job, moving(job, turn.world.now, new_run=first))
 
 

@@ -106,7 +106,7 @@ def next_due(world: World) -> Moment:
     jobs_go_on = world.starting_since is None and not world.ended
     # Written out: it is asked after every event.
     for state in world.packs.values():
-        if state.due < due:
+        if state.due < due:  # noqa: PLR1730  a call for each pack costs more than all else here
             due = state.due
         if state.jobs_due < due and jobs_go_on:
             due = state.jobs_due
@@ -198,5 +198,8 @@ def _to_steer(
         places = [(turn.pack(name).station, name) for name in names]
         return [(stations[place], name) for place, name in places if place is not None]
     hangs = {state.station: name for name, state in turn.world.packs.items()}
-    on = [(station, hangs.get(station.name)) for station in stations.values()]
-    return [(station, name) for station, name in on if name is None or name in names]
+    return [
+        (station, name)
+        for place, station in stations.items()
+        if (name := hangs.get(place)) is None or name in names
+    ]

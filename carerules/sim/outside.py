@@ -62,14 +62,15 @@ class VirtualOutside:
 
         A manual entry that comes while it sleeps is heard at once. Closed: a `Tick` at once.
         """
-        due = max(due, self.world.now)
+        world = self.world
+        due = max(due, world.now)
         while not self._closed:
             if self._entries:
                 return self._take_entries()
-            target = min(due, max(self.world.next_at(), self.world.now))
+            target = min(due, max(world.next_at(), world.now))
             if self._speed is not None and self._sleeps_until(target):
                 continue
-            heard = self.world.advance_once(target)
+            heard = world.advance_once(target)
             if heard:
                 return heard
             if target == due:

@@ -191,11 +191,12 @@ class VirtualSite:
 
     def bring(self, pack: str) -> None:
         """Let a pack's truth come to this moment."""
-        if self.bench.bring(pack, self._now, self.room_c(self._now)):
+        now = self._now
+        if self.bench.bring(pack, now, self.room_c(now)):
             station = self.bench.at_station.get(pack)
             for plug, (name, _) in self.bench.side_of.items():
                 if name == station:  # its power has changed by itself: the plug tells
-                    self.plan("report", plug, self._now)
+                    self.plan("report", plug, now)
 
     def hasten(self, pack: str) -> None:
         """The pack's current has changed: its next sample comes soon."""
@@ -217,7 +218,7 @@ class VirtualSite:
         if self.crew.has_out(name):
             return
         truth = self.bench.packs[name]
-        draws = self.draws(name, 3 + truth.nature.cells)
+        draws = self.draws(name, 3 + len(truth.rest_v))
         volts, amps, celsius, cells = self._sensors[name].read(truth, draws)
         values = (
             Value("pack.voltage", volts, 0.01),
