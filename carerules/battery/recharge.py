@@ -45,6 +45,8 @@ class ChargeForecast:
 
 NO_OHM = 1e-9
 """A pack with less than this has no taper: its voltages differ by less than a double can tell."""
+HAIR = 1e-9
+"""Of the capacity: a stretch no longer than this is none, for a double may see no voltage rise."""
 
 
 def recharge(
@@ -63,11 +65,11 @@ def recharge(
     charge_c = 3_600 * capacity_ah
     turn_v = charger.end_v - charger.a * resistance_ohm  # rest voltage at which the taper begins
     stop_v = charger.end_v - charger.taper_a * resistance_ohm
-    cuts = [start, *(one for one in fractions if start < one < target), target]
+    cuts = [start, *(one for one in fractions if start + HAIR < one < target - HAIR), target]
     steady_s = taper_s = energy_j = heat_j = 0.0
     end = start
     for low, high in pairwise(cuts):
-        if high <= low:
+        if high - low <= HAIR:
             continue  # nothing to do: it is at its target
         low_v, high_v = curve_v(curve, low) * cells, curve_v(curve, high) * cells
         rise = (high_v - low_v) / (high - low)
