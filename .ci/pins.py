@@ -23,7 +23,18 @@ from packaging.utils import canonicalize_name
 
 ROOT = Path(__file__).resolve().parents[1]
 PINS = ROOT / ".ci" / "pins.txt"
-EXTRAS = ("notify", "lan", "editor", "board", "labels", "calendar", "export", "replay", "planner")
+EXTRAS = (
+    "notify",
+    "lan",
+    "editor",
+    "board",
+    "labels",
+    "calendar",
+    "export",
+    "replay",
+    "planner",
+    "postgres",
+)
 """What a user may install; what only we need to build and test is not shipped."""
 
 HEAD = """\

@@ -5,9 +5,11 @@ The scenarios of one file of tests/e2e run side by side by themselves.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Any
 
 import pytest
+from postgres_kit import Server, served
 
 MEASURED = pytest.StashKey[list[str]]()
 """What scenarios measured, for the eye of whoever ran them; no test asserts it."""
@@ -32,3 +34,10 @@ def pytest_testnodedown(node: Any) -> None:
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
     for line in sorted(terminalreporter.config.stash[MEASURED]):
         terminalreporter.write_line(f"measured: {line}")
+
+
+@pytest.fixture(scope="session")
+def postgres() -> Iterator[Server]:
+    """A PostgreSQL server, one for all tests of this process; each takes a schema of its own."""
+    with served() as server:
+        yield server

@@ -53,7 +53,7 @@ from carerules.adapters.entry import (
 from carerules.adapters.feed import Feed, FeedProfile, feed_profiles, load_feed_profile
 from carerules.adapters.hubline import Ears, Heard, HubLine, Script
 from carerules.adapters.inbox import Inbox, Lane, Put, Read
-from carerules.adapters.journal import SqliteJournal
+from carerules.adapters.journal import KeptJournal, SqliteJournal
 from carerules.adapters.manual import (
     HAPPENINGS,
     RECORD_BOUNDS,
@@ -69,6 +69,7 @@ from carerules.adapters.mqtt import MqttWires, Wiring
 from carerules.adapters.outbox import OutboxFile, Word
 from carerules.adapters.overhear import Listened, Overheard, overhear
 from carerules.adapters.paper import PaperError, print_page
+from carerules.adapters.place import JournalPlace, PostgresPlace, is_there, open_journal, owner_of
 from carerules.adapters.plug import Unsaid, Wire, command_topics, fits, say
 from carerules.adapters.power_on import called_power_on_fault, power_on_fault
 from carerules.adapters.problem import Problem, quoted
@@ -87,7 +88,8 @@ from carerules.adapters.records import (
     load_outcome,
 )
 from carerules.adapters.rescue import Saved, back_up, compact, salvage
-from carerules.adapters.store import JournalBusy, owner_of
+from carerules.adapters.rows import Hold
+from carerules.adapters.store import JournalBusy
 from carerules.adapters.supervisor import Supervisor
 from carerules.adapters.tablefile import Format, TableFiles
 from carerules.adapters.topics import Topics, topics_of
@@ -119,10 +121,13 @@ __all__ = [
     "Fetched",
     "Format",
     "Heard",
+    "Hold",
     "HubLine",
     "Inbox",
     "JournalBusy",
+    "JournalPlace",
     "JournalReader",
+    "KeptJournal",
     "Lane",
     "Likeness",
     "LineClock",
@@ -139,6 +144,7 @@ __all__ = [
     "Place",
     "PlugProfile",
     "Posted",
+    "PostgresPlace",
     "Problem",
     "Put",
     "Read",
@@ -180,12 +186,14 @@ __all__ = [
     "feeds_among",
     "fetch",
     "fits",
+    "is_there",
     "kind_of",
     "load_entry",
     "load_event",
     "load_feed_profile",
     "load_outcome",
     "load_plug_profile",
+    "open_journal",
     "origin_of",
     "overhear",
     "owner_of",

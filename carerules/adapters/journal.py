@@ -10,12 +10,9 @@ When a commit fails, what waits goes on waiting: the next one takes it down as w
 from __future__ import annotations
 
 import json
-import os
-import sqlite3
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
-from carerules.adapters import store
 from carerules.adapters.clock import ClockAnchor
 from carerules.adapters.entry import Entry
 from carerules.adapters.reading import JournalReader
@@ -25,6 +22,8 @@ from carerules.adapters.records import (
     dump_event,
     dump_outcome,
 )
+from carerules.adapters.rows import Hold, Rows, Statement, put
+from carerules.adapters.store import SqliteRows
 from carerules.domain.decision import Outcome
 from carerules.domain.event import Event
 from carerules.domain.moment import Moment
@@ -42,54 +41,33 @@ CHATTER = ("tick", "sample", "site-sample", "plug-report", "rejected",
 ANSWER_CHARS_MAX = 1_000
 
 
-class SqliteJournal(JournalReader):
-    """The journal in one SQLite file. One thread at a time; satisfies `domain.ports.Journal`."""
+class KeptJournal(JournalReader):
+    """The journal in a database. One thread at a time; satisfies `domain.ports.Journal`."""
 
-    def __init__(self, path: Path, database: sqlite3.Connection, lock: int | None) -> None:
-        """Not called by outsiders: `open` it."""
-        super().__init__(path, database)
-        self._lock = lock
-        self._pending: list[tuple[str, tuple[object, ...]]] = []
+    def __init__(self, rows: Rows) -> None:
+        """Not called by outsiders: `place.open_journal` does."""
+        super().__init__(rows)
+        self._pending: list[Statement] = []
         self._last_seq: int = self._one("SELECT coalesce(max(seq), 0) FROM events")[0]
-        self._inode = path.stat().st_ino
-
-    @classmethod
-    def open(cls, path: Path | str, *, owner: bool) -> SqliteJournal:
-        """Open the journal, make it where there is none; 0600, its folder 0700 when made here.
-
-        The owner holds it against every other owner: raises `JournalBusy` with the other's pid.
-        Everything else that is wrong raises `JournalError` with what and mend.
-        """
-        path = Path(path)
-        lock = store.own(path) if owner else None
-        try:
-            database = store.connect(path, owner=owner)
-            try:
-                with store.faults(path):
-                    return cls(path, database, lock)
-            except BaseException:
-                database.close()
-                raise
-        except BaseException:
-            if lock is not None:
-                os.close(lock)
-            raise
 
     def close(self) -> None:
-        """Let go of the file and the ownership; what waits for a commit is lost."""
-        self._database.close()
-        if self._lock is not None:
-            os.close(self._lock)
-            self._lock = None
+        """Let go of the database and the ownership; what waits for a commit is lost."""
+        self._rows.close()
 
     def check_in_place(self) -> None:
-        """Raises `JournalError` when the file was moved away or replaced: what is written then goes
-        where nobody reads it, and what people enter goes where we do not look."""
-        with store.faults(self._path):
-            there = self._path.stat().st_ino if self._path.exists() else None
-        if there != self._inode:
-            raise JournalError(f"journal `{self._path}` was moved away or replaced",
-                               "stop the service and start it again")  # fmt: skip
+        """Raises `JournalError` when what is written from here on would not be read, or is not
+        ours to write any more."""
+        self._rows.check()
+
+    @property
+    def fenced(self) -> bool:
+        """Whether another machine could take the site over: each commit then proves that none has,
+        also one that has nothing to write."""
+        return self._rows.fenced
+
+    def hold(self) -> Hold:
+        """Whether the site is ours to command. Blocks for some seconds at most, never raises."""
+        return self._rows.hold()
 
     # ---- the owner writes --------------------------------------------------------------------
 
@@ -115,14 +93,14 @@ class SqliteJournal(JournalReader):
         seq = self._last_seq + 1
         self._wait(
             ("INSERT INTO events VALUES (?, ?, ?, ?)", (seq, event.heard, kind, body)),
-            *(("INSERT INTO outcomes VALUES (NULL, ?, ?, ?)", (seq, *row)) for row in rows),
+            *((_OUTCOME, (seq, *row)) for row in rows),
         )
         self._last_seq = seq
 
     def save_snapshot(self, seq: int, body: str) -> None:
         """Keep the state after event `seq`; the last three are kept."""
         self._wait(
-            ("INSERT OR REPLACE INTO snapshots VALUES (?, ?)", (seq, body)),
+            (put("snapshots", "seq", "body"), (seq, body)),
             (
                 "DELETE FROM snapshots WHERE seq NOT IN "
                 "(SELECT seq FROM snapshots ORDER BY seq DESC LIMIT ?)",
@@ -134,7 +112,7 @@ class SqliteJournal(JournalReader):
         """Keep the texts that rules were loaded from, once for each fingerprint."""
         self._wait(
             (
-                "INSERT OR IGNORE INTO plans VALUES (?, ?, ?)",
+                "INSERT INTO plans VALUES (?, ?, ?) ON CONFLICT DO NOTHING",
                 (fingerprint, json.dumps(dict(sources)), self._last_seq),
             )
         )
@@ -155,20 +133,10 @@ class SqliteJournal(JournalReader):
 
         Raises `JournalError` where it cannot; what was written then still waits.
         """
-        anchor = [] if clock is None else [_anchor_row(clock)]
-        if not self._pending and not anchor:
+        anchor = [] if clock is None else [self._anchored(clock)]
+        if not self._pending and not anchor and not self.fenced:
             return
-        with store.faults(self._path):
-            self._database.execute("BEGIN IMMEDIATE")
-            try:
-                for statement, row in (*self._pending, *anchor):
-                    self._database.execute(statement, row)
-                self._database.execute("COMMIT")
-            except BaseException:
-                # A full disk has rolled back already by itself.
-                if self._database.in_transaction:
-                    self._database.execute("ROLLBACK")
-                raise
+        self._rows.together((*self._pending, *anchor))
         self._pending.clear()
         self._answered.clear()
 
@@ -178,9 +146,11 @@ class SqliteJournal(JournalReader):
         # Moments only run forward along the numbers, so halving finds it in some twenty looks.
         while low < high:
             middle = (low + high + 1) // 2
-            there = self._one("SELECT max(seq), heard FROM events WHERE seq <= ?", middle)
-            if there[0] is not None and there[1] >= heard:
-                high = there[0] - 1
+            there = self._all(
+                "SELECT seq, heard FROM events WHERE seq <= ? ORDER BY seq DESC LIMIT 1", middle
+            )
+            if there and there[0][1] >= heard:
+                high = there[0][0] - 1
             else:
                 low = middle
         return low
@@ -191,25 +161,26 @@ class SqliteJournal(JournalReader):
         Ticks, samples, plug reports and refusals go; what people said, what was decided and the
         events that it was decided on stay for ever. At most 5000 rows at a time, durable at once.
         """
-        if self._lock is None:
-            raise JournalError(f"journal `{self._path}` is open for reading only")
+        self._must_own()
         oldest = min((seq for seq, _ in self.snapshots()), default=0)
-        with store.faults(self._path):
-            return self._database.execute(
-                "DELETE FROM events WHERE seq IN (SELECT seq FROM events WHERE seq <= ? "
-                f"AND kind IN ({', '.join('?' * len(CHATTER))}) "
-                "AND seq NOT IN (SELECT event_seq FROM outcomes) "
-                # The newest stays, or its number would be given again after a restart.
-                "AND seq < (SELECT max(seq) FROM events) ORDER BY seq LIMIT ?)",
-                (min(up_to_seq, oldest), *CHATTER, FORGET_ROWS),
-            ).rowcount
+        return self._rows.together([(
+            "DELETE FROM events WHERE seq IN (SELECT seq FROM events WHERE seq <= ? "
+            f"AND kind IN ({', '.join('?' * len(CHATTER))}) "
+            "AND seq NOT IN (SELECT event_seq FROM outcomes) "
+            # The newest stays, or its number would be given again after a restart.
+            "AND seq < (SELECT max(seq) FROM events) ORDER BY seq LIMIT ?)",
+            (min(up_to_seq, oldest), *CHATTER, FORGET_ROWS),
+        )])  # fmt: skip
 
-    def _wait(self, *rows: tuple[str, tuple[object, ...]]) -> None:
-        if self._lock is None:
-            raise JournalError(f"journal `{self._path}` is open for reading only")
+    def _must_own(self) -> None:
+        if not self._rows.owned:
+            raise JournalError(f"{self._rows.name} is open for reading only")
+
+    def _wait(self, *rows: Statement) -> None:
+        self._must_own()
         if len(self._pending) + len(rows) > PENDING_ROWS_MAX:
             raise JournalError(
-                f"journal `{self._path}` could not be written for {len(self._pending)} rows",
+                f"{self._rows.name} could not be written for {len(self._pending)} rows",
                 "look at the disk; nothing is switched on until it can be written",
             )
         self._pending.extend(rows)
@@ -224,17 +195,37 @@ class SqliteJournal(JournalReader):
             raise JournalError(str(error)) from error
         if self._one("SELECT count(*) FROM entries WHERE answer IS NULL")[0] >= ENTRIES_WAITING_MAX:
             raise JournalError(f"{ENTRIES_WAITING_MAX} entries are waiting", "start the service")
-        with store.faults(self._path):
-            number = self._database.execute(
-                "INSERT INTO entries (written_wall_ms, kind, body) VALUES (?, ?, ?)",
-                (written_wall_ms, kind, body),
-            ).lastrowid
-        assert number is not None
+        number: int = self._one(
+            "INSERT INTO entries (written_wall_ms, kind, body) VALUES (?, ?, ?) RETURNING id",
+            written_wall_ms, kind, body,
+        )[0]  # fmt: skip
         return number
 
+    def _anchored(self, clock: ClockAnchor) -> Statement:
+        return _ANCHOR, (1, clock.line, clock.wall_ms, clock.boot_ms, clock.boot_id)
 
-def _anchor_row(clock: ClockAnchor) -> tuple[str, tuple[object, ...]]:
-    return (
-        "INSERT OR REPLACE INTO meta VALUES (1, ?, ?, ?, ?)",
-        (clock.line, clock.wall_ms, clock.boot_ms, clock.boot_id),
-    )
+
+_OUTCOME = "INSERT INTO outcomes (event_seq, kind, body) VALUES (?, ?, ?)"
+_ANCHOR = put("meta", "id", "line", "wall_ms", "boot_ms", "boot_id")
+
+
+class SqliteJournal(KeptJournal):
+    """The journal in one SQLite file."""
+
+    def __init__(self, rows: SqliteRows) -> None:
+        super().__init__(rows)
+        self._database = rows.database
+
+    @classmethod
+    def open(cls, path: Path | str, *, owner: bool) -> SqliteJournal:
+        """Open the journal, make it where there is none; 0600, its folder 0700 when made here.
+
+        The owner holds it against every other owner: raises `JournalBusy` with the other's pid.
+        Everything else that is wrong raises `JournalError` with what and mend.
+        """
+        rows = SqliteRows(Path(path), owner=owner)
+        try:
+            return cls(rows)
+        except BaseException:
+            rows.close()
+            raise

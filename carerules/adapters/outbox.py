@@ -1,4 +1,4 @@
-"""The outbox in the journal's file: what is to be delivered, and what people said to it.
+"""The outbox beside the journal: what is to be delivered, and what people said to it.
 
 Knows rows. Does not know when a letter goes. It has a connection of its own, so that delivery
 never waits in the evaluator's way; each change is one short transaction.
@@ -8,13 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import astuple, dataclass, fields
-from pathlib import Path
 from typing import Any
 
 from pydantic import TypeAdapter, ValidationError
 
-from carerules.adapters import store
+from carerules.adapters.place import JournalPlace, rows_at
 from carerules.adapters.records import RecordError, load_outcome
+from carerules.adapters.rows import Statement, put
 from carerules.domain.decision import Outcome
 from carerules.domain.moment import Duration, Moment
 from carerules.domain.notice import Incident, Letter, Outbox
@@ -39,15 +39,14 @@ class Word:
 class OutboxFile:
     """The outbox of one journal. One thread at a time."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, place: JournalPlace) -> None:
         """Raises `JournalError`. The owner of the journal may have it open in this process."""
-        self._path = path
-        self._database = store.connect(path, owner=False)
+        self._rows = rows_at(place, owner=False)
         self._incidents: TypeAdapter[Incident] = TypeAdapter(Incident)
 
     def close(self) -> None:
         """Let go of the file."""
-        self._database.close()
+        self._rows.close()
 
     # ---- reading -----------------------------------------------------------------------------
 
@@ -107,29 +106,27 @@ class OutboxFile:
 
     def save(self, before: Outbox, after: Outbox, read: int, words: Iterable[Word] = ()) -> None:
         """What has changed, in one transaction, with how far outcomes and words were taken up."""
-        statements: list[tuple[str, tuple[Any, ...]]] = []
+        statements: list[Statement] = []
         for key, incident in after.incidents.items():
             if before.incidents.get(key) != incident:
                 body = self._incidents.dump_json(incident).decode()
                 row = (key, incident.number, body)
-                statements.append(("INSERT OR REPLACE INTO incidents VALUES (?, ?, ?)", row))
+                statements.append((put("incidents", "key", "number", "body"), row))
         for key in before.incidents.keys() - after.incidents.keys():
             statements.append(("DELETE FROM incidents WHERE key = ?", (key,)))
-        marks = ", ".join("?" * len(_COLUMNS))
         for number, letter in after.letters.items():
             if before.letters.get(number) != letter:
-                columns = f"outbox ({', '.join(_COLUMNS)})"
-                statement = f"INSERT OR REPLACE INTO {columns} VALUES ({marks})"
-                statements.append((statement, astuple(letter)))
+                whole = tuple(map(_whole, astuple(letter)))
+                statements.append((put("outbox", *_COLUMNS), whole))
         for number in before.letters.keys() - after.letters.keys():
             statements.append(("DELETE FROM outbox WHERE number = ?", (number,)))
         for proof in after.proven.items() - before.proven.items():
-            statements.append(("INSERT OR REPLACE INTO proven VALUES (?, ?)", proof))
-        statements.append(("INSERT OR REPLACE INTO outbox_read VALUES (1, ?)", (read,)))
+            statements.append((put("proven", "channel", "at"), proof))
+        statements.append((put("outbox_read", "id", "seq"), (1, read)))
         statements += [
             ("UPDATE notice_words SET taken = 1 WHERE id = ?", (one.id,)) for one in words
         ]
-        self._write(statements)
+        self._rows.together(statements)
 
     def say(self, word: str, key: str, length: Duration, wall_ms: int) -> None:
         """Leave a person's word for the service, durable at once."""
@@ -137,23 +134,15 @@ class OutboxFile:
         if waiting >= WORDS_WAITING_MAX:
             raise JournalError(f"{waiting} answers to notices are waiting", "start the service")
         row = (wall_ms, word, key, length)
-        self._write([(
+        self._rows.together([(
             "INSERT INTO notice_words (written_wall_ms, word, key, length) VALUES (?, ?, ?, ?)",
             row,
         )])  # fmt: skip
 
-    def _write(self, statements: Iterable[tuple[str, tuple[Any, ...]]]) -> None:
-        with store.faults(self._path):
-            self._database.execute("BEGIN IMMEDIATE")
-            try:
-                for statement, row in statements:
-                    self._database.execute(statement, row)
-                self._database.execute("COMMIT")
-            except BaseException:
-                if self._database.in_transaction:
-                    self._database.execute("ROLLBACK")
-                raise
-
     def _all(self, query: str, *row: object) -> list[Any]:
-        with store.faults(self._path):
-            return self._database.execute(query, row).fetchall()
+        return self._rows.all(query, *row)
+
+
+def _whole(value: object) -> object:
+    """A truth as a number, which every database has a column for."""
+    return int(value) if isinstance(value, bool) else value

@@ -6,17 +6,15 @@ Knows rows. Does not know who writes them, and writes nothing.
 from __future__ import annotations
 
 import json
-import sqlite3
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import partial
-from pathlib import Path
 from typing import Any, TypeVar
 
-from carerules.adapters import store
 from carerules.adapters.clock import ClockAnchor
 from carerules.adapters.entry import Entry
 from carerules.adapters.records import RecordError, load_entry, load_event, load_outcome
+from carerules.adapters.rows import Rows
 from carerules.domain.decision import Outcome
 from carerules.domain.event import Event
 from carerules.domain.ports import JournalError
@@ -29,10 +27,10 @@ T = TypeVar("T")
 class DamagedRowError(JournalError):
     """One row does not read back; those around it may."""
 
-    def __init__(self, path: Path, table: str, seq: int, why: str) -> None:
+    def __init__(self, name: str, table: str, seq: int, why: str) -> None:
         super().__init__(
-            f"journal `{path}`: row {seq} of {table} does not read back: {why}",
-            "it was written by another version, or the file is damaged; put back a backup",
+            f"{name}: row {seq} of {table} does not read back: {why}",
+            "it was written by another version, or it is damaged; put back a backup",
         )
         self.seq = seq
 
@@ -52,8 +50,8 @@ class WaitingEntry:
 class JournalReader:
     """What anybody may read; what is not committed does not show."""
 
-    def __init__(self, path: Path, database: sqlite3.Connection) -> None:
-        self._path, self._database = path, database
+    def __init__(self, rows: Rows) -> None:
+        self._rows = rows
         self._answered: set[int] = set()
 
     def events(
@@ -95,7 +93,7 @@ class JournalReader:
     def _outcome_before(self, after_seq: int, newest: int) -> int:
         query = (
             "SELECT coalesce(min(seq) - 1, 0) FROM (SELECT seq FROM outcomes WHERE event_seq > ? "
-            "ORDER BY seq DESC LIMIT ?)"
+            "ORDER BY seq DESC LIMIT ?) AS newest"
         )
         found: int = self._one(query, after_seq, max(0, newest))[0]
         return found if newest > 0 else (1 << 62)
@@ -117,7 +115,7 @@ class JournalReader:
             sources = json.loads(rows[0][0])
             return {str(name): str(text) for name, text in sources.items()}
         except (ValueError, AttributeError) as error:
-            raise DamagedRowError(self._path, "plans", 0, "no table of texts") from error
+            raise DamagedRowError(self._rows.name, "plans", 0, "no table of texts") from error
 
     def clock(self) -> ClockAnchor | None:
         """The clocks as they read at the last commit."""
@@ -149,7 +147,7 @@ class JournalReader:
         try:
             return load()
         except RecordError as error:
-            row = DamagedRowError(self._path, table, seq, str(error))
+            row = DamagedRowError(self._rows.name, table, seq, str(error))
             if on_damage is None:
                 raise row from error
             on_damage(row)
@@ -161,8 +159,7 @@ class JournalReader:
             after = page[-1][0]
 
     def _all(self, query: str, *row: object) -> list[Any]:
-        with store.faults(self._path):
-            return self._database.execute(query, row).fetchall()
+        return self._rows.all(query, *row)
 
     def _one(self, query: str, *row: object) -> tuple[Any, ...]:
         found: tuple[Any, ...] = self._all(query, *row)[0]

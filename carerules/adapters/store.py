@@ -1,4 +1,4 @@
-"""The journal's file on the disk: opened, owned, and its faults in words.
+"""The journal's file on the disk: opened, owned, its rows, and its faults in words.
 
 Knows SQLite, locks and modes. Does not know what the journal holds.
 """
@@ -10,12 +10,14 @@ import os
 import sqlite3
 import time
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
 from threading import RLock
+from typing import Any
 
 from carerules.adapters import schema
+from carerules.adapters.rows import Hold, Statement
 from carerules.domain.ports import JournalError
 
 BUSY_MS = 2_000  # a manual entry is written in milliseconds; longer than this is a hung program
@@ -24,13 +26,82 @@ BUSY_MS = 2_000  # a manual entry is written in milliseconds; longer than this i
 class JournalBusy(JournalError):  # noqa: N818 (busy says it)
     """Another service owns this journal: two would switch the same plugs."""
 
-    def __init__(self, path: Path, pid: int | None) -> None:
+    def __init__(self, name: str, pid: int | None, host: str = "") -> None:
         who = f"process {pid}" if pid is not None else "another process"
         super().__init__(
-            f"journal `{path}` belongs to {who}, which is running",
+            f"{name} belongs to {who}{f' on {host}' if host else ''}, which is running",
             "stop that service first, or give this one a journal of its own",
         )
         self.pid = pid
+
+
+def named(path: Path) -> str:
+    """How messages call the journal in that file."""
+    return f"journal `{path}`"
+
+
+class SqliteRows:
+    """The rows of one file; satisfies `adapters.rows.Rows`."""
+
+    fenced = False  # the kernel's lock is let go of by nothing but the end of the process
+
+    def __init__(self, path: Path, *, owner: bool) -> None:
+        """Open the file, make it where there is none. Raises `JournalBusy`, `JournalError`."""
+        self.path, self.name, self.owned = path, named(path), owner
+        self._lock = own(path) if owner else None
+        try:
+            self.database = connect(path, owner=owner)
+            with faults(path):
+                self._inode = path.stat().st_ino
+        except BaseException:
+            self._unlock()
+            raise
+
+    def all(self, query: str, *row: object) -> list[Any]:
+        """What a query finds."""
+        with faults(self.path):
+            return self.database.execute(query, row).fetchall()
+
+    def together(self, statements: Iterable[Statement]) -> int:
+        """One transaction, synced when this returns."""
+        changed, statements = 0, list(statements)
+        with faults(self.path):
+            if len(statements) == 1:  # a transaction by itself
+                return self.database.execute(*statements[0]).rowcount
+            self.database.execute("BEGIN IMMEDIATE")
+            try:
+                for statement, row in statements:
+                    changed = self.database.execute(statement, row).rowcount
+                self.database.execute("COMMIT")
+            except BaseException:
+                # A full disk has rolled back already by itself.
+                if self.database.in_transaction:
+                    self.database.execute("ROLLBACK")
+                raise
+        return changed
+
+    def check(self) -> None:
+        """Raises when the file was moved away or replaced: what is written then goes where nobody
+        reads it, and what people enter goes where we do not look."""
+        with faults(self.path):
+            there = self.path.stat().st_ino if self.path.exists() else None
+        if there != self._inode:
+            raise JournalError(f"{self.name} was moved away or replaced",
+                               "stop the service and start it again")  # fmt: skip
+
+    def hold(self) -> Hold:
+        """Nobody can take the lock from a process that lives."""
+        return Hold.OURS if self._lock is not None else Hold.ANOTHERS
+
+    def close(self) -> None:
+        """Let go of the file and the lock."""
+        self.database.close()
+        self._unlock()
+
+    def _unlock(self) -> None:
+        if self._lock is not None:
+            os.close(self._lock)
+            self._lock = None
 
 
 def own(path: Path) -> int:
@@ -50,7 +121,7 @@ def own(path: Path) -> int:
     except BlockingIOError:
         holder = os.pread(descriptor, 32, 0).strip()
         os.close(descriptor)
-        raise JournalBusy(path, int(holder) if holder.isdigit() else None) from None
+        raise JournalBusy(named(path), int(holder) if holder.isdigit() else None) from None
     except OSError as error:
         os.close(descriptor)
         raise _from_os(path, error) from error

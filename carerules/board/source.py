@@ -10,9 +10,16 @@ import threading
 import time
 from collections.abc import Callable
 from contextlib import closing
+from pathlib import Path
 from typing import Protocol
 
-from carerules.adapters import LineClock, OutboxFile, SqliteJournal
+from carerules.adapters import (
+    KeptJournal,
+    LineClock,
+    OutboxFile,
+    is_there,
+    open_journal,
+)
 from carerules.config import SiteFile
 from carerules.loop import World
 from carerules.report import Keeper, StatusShape, status_of
@@ -89,9 +96,11 @@ class JournalSource:
         self._looking = threading.Lock()
 
     def version(self) -> object:
-        """What the disk says of the journal's files, and a slow clock."""
-        files = [self._site.journal, self._site.journal.with_name("journal.db-wal")]
-        return [*map(_mark, files), int(time.monotonic() / LOOK_AGAIN_S)]
+        """What the disk says of the journal's files, and a slow clock; of a database only that."""
+        journal, tick = self._site.journal, int(time.monotonic() / LOOK_AGAIN_S)
+        if not isinstance(journal, Path):
+            return tick
+        return [_mark(journal), _mark(journal.with_name("journal.db-wal")), tick]
 
     def look(self) -> StatusShape:
         """Of what is journalled."""
@@ -101,9 +110,9 @@ class JournalSource:
     def view(self) -> View:
         """What is journalled; a site that never ran has no journal, and none is made."""
         path = self._site.journal
-        if not path.exists():
+        if not is_there(path):
             return reader_of(self._site, path, None).now()
-        with self._looking, closing(SqliteJournal.open(path, owner=False)) as journal:
+        with self._looking, closing(open_journal(path, owner=False)) as journal:
             return self._reader_on(journal).now()
 
     def silent_s(self) -> float:
@@ -112,13 +121,13 @@ class JournalSource:
 
     def vitals(self) -> Vitals:
         """Only what lies in the journal: a service of another process counts for itself."""
-        if not self._site.journal.exists():
+        if not is_there(self._site.journal):
             return Vitals()
         with closing(OutboxFile(self._site.journal)) as file:
             letters = file.load().letters.values()
         return Vitals(letters=sum(one.waits for one in letters))
 
-    def _reader_on(self, journal: SqliteJournal) -> Reader:
+    def _reader_on(self, journal: KeptJournal) -> Reader:
         """A reader; the rules are read again only where their files have changed."""
         marks = [_mark(file) for file in self._site.rules]
         if self._reader is None or marks != self._rules_at:

@@ -12,7 +12,13 @@ from pathlib import Path
 
 import click
 
-from carerules.adapters import AddressError, JournalBusy, LineClock, SqliteJournal
+from carerules.adapters import (
+    AddressError,
+    JournalBusy,
+    KeptJournal,
+    LineClock,
+    open_journal,
+)
 from carerules.cli.common import FAILED, json_option, printed, refuse, wants_colour
 from carerules.cli.reader import must_be_one_of, reader_at
 from carerules.cli.sites import journal_path, outbox_of, site_at
@@ -97,7 +103,7 @@ def _prove(site: SiteFile, name: str, *, yes: bool, as_json: bool) -> None:
                "stay with the plug while it is on")  # fmt: skip
     try:
         # Held for the whole of the test: no service can start and switch the plug meanwhile.
-        journal = SqliteJournal.open(journal_path(site), owner=True)
+        journal = open_journal(journal_path(site), owner=True)
     except (JournalBusy, JournalError) as error:
         refuse(str(error))
     try:
@@ -117,9 +123,7 @@ def _prove(site: SiteFile, name: str, *, yes: bool, as_json: bool) -> None:
         sys.exit(FAILED)
 
 
-def _tested(
-    site: SiteFile, name: str, journal: SqliteJournal, *, yes: bool, quiet: bool
-) -> Verdict:
+def _tested(site: SiteFile, name: str, journal: KeptJournal, *, yes: bool, quiet: bool) -> Verdict:
     world = reader_of(site, journal_path(site), journal).now().world
     station = next(
         station for station in site.site.stations.values()

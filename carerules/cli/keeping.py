@@ -12,7 +12,8 @@ import click
 
 from carerules.adapters import back_up, compact, salvage
 from carerules.cli.common import FAILED, json_option, refuse, site_option
-from carerules.cli.sites import journal_path, site_at
+from carerules.cli.sites import site_at
+from carerules.config import SiteFile
 from carerules.domain.ports import JournalError
 
 MIB = 1 << 20
@@ -35,7 +36,7 @@ def backup_command(to: Path, site_path: Path, as_json: bool) -> None:
 
     Example: carerules journal backup backups/december.db
     """
-    path = journal_path(site_at(site_path))
+    path = _file_of(site_at(site_path))
     try:
         size = back_up(path, to)
     except JournalError as error:
@@ -51,7 +52,7 @@ def compact_command(site_path: Path, as_json: bool) -> None:
 
     Example: carerules journal compact
     """
-    path = journal_path(site_at(site_path))
+    path = _file_of(site_at(site_path))
     if not path.is_file():
         refuse(f"no journal at `{path}`; help: name the site that has one")
     try:
@@ -73,7 +74,7 @@ def salvage_command(to: Path, site_path: Path, as_json: bool) -> None:
 
     Example: carerules journal salvage state/saved.db
     """
-    path = journal_path(site_at(site_path))
+    path = _file_of(site_at(site_path))
     try:
         saved = salvage(path, to)
     except JournalError as error:
@@ -83,6 +84,14 @@ def salvage_command(to: Path, site_path: Path, as_json: bool) -> None:
          f"{to}: {sum(saved.rows.values())} rows saved{lost}", as_json=as_json)  # fmt: skip
     if saved.damaged:
         raise SystemExit(FAILED)
+
+
+def _file_of(site: SiteFile) -> Path:
+    """The journal's file; a database is kept by whoever keeps the server."""
+    if not isinstance(site.journal, Path):
+        refuse("this journal lies on PostgreSQL, and these commands keep a file; "
+               "help: the server's own tools do that (`pg_dump`; docs/fleet.md)")  # fmt: skip
+    return site.journal
 
 
 def _say(shape: dict[str, object], words: str, *, as_json: bool) -> None:

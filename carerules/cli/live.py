@@ -15,7 +15,15 @@ from types import FrameType
 
 import click
 
-from carerules.adapters import HOST, AddressError, JournalBusy, LineClock, SqliteJournal, Supervisor
+from carerules.adapters import (
+    HOST,
+    AddressError,
+    JournalBusy,
+    KeptJournal,
+    LineClock,
+    Supervisor,
+    open_journal,
+)
 from carerules.cli.boarding import board_beside, door_of
 from carerules.cli.calendars import calendars_beside, put_before
 from carerules.cli.common import FAILED, refuse, utter
@@ -57,7 +65,7 @@ class AnchoredJournal:
     """The journal, with the clock's anchor in each commit: the line goes on after a restart, never
     before what is journalled, and over a step of the wall clock, which is a fact like any other."""
 
-    def __init__(self, journal: SqliteJournal, clock: LineClock) -> None:
+    def __init__(self, journal: KeptJournal, clock: LineClock) -> None:
         self._journal, self._clock = journal, clock
         self._anchored: Moment | None = None
 
@@ -68,7 +76,8 @@ class AnchoredJournal:
     def commit(self) -> None:
         """Make it durable."""
         anchor, last = self._clock.anchor(), self._anchored
-        if self._journal.waits or last is None or anchor.line - last >= ANCHOR_EVERY:
+        due = last is None or anchor.line - last >= ANCHOR_EVERY
+        if due or self._journal.waits or self._journal.fenced:
             self._journal.commit(anchor)
             self._anchored = anchor.line
 
@@ -100,7 +109,7 @@ def run_command(
     if rules.setup is None:
         refuse(f"{site_path}: the rules have errors; nothing was started")
     try:
-        journal = SqliteJournal.open(journal_path(site), owner=True)
+        journal = open_journal(journal_path(site), owner=True)
     except JournalBusy as error:
         refuse(str(error))
     except JournalError as error:
@@ -120,8 +129,8 @@ def run_command(
 def _brought_off(site: SiteFile) -> list[str]:
     """A start begins with OFF, also one that its journal ends: nobody else knows what is on. What
     became of it, a line for each plug."""
-    if not site.has_wires or not site.site.plugs:
-        return []
+    if not site.has_wires or not site.site.plugs or not isinstance(site.journal, Path):
+        return []  # of a site that machines share another one may be the owner, and at work
     try:
         report = bring_all_off(site, LEAVE_WITHIN, "the journal cannot be used")
     except AddressError as error:
@@ -133,7 +142,7 @@ def _brought_off(site: SiteFile) -> list[str]:
 
 
 def _virtual(
-    site: SiteFile, setup: Setup, journal: SqliteJournal, speed: float | None, days: float | None,
+    site: SiteFile, setup: Setup, journal: KeptJournal, speed: float | None, days: float | None,
     style: Style,
 ) -> list[str]:  # fmt: skip
     assert site.virtual is not None
@@ -169,7 +178,7 @@ def _virtual(
 
 
 def _real(
-    site: SiteFile, setup: Setup, journal: SqliteJournal, speed: float | None, days: float | None,
+    site: SiteFile, setup: Setup, journal: KeptJournal, speed: float | None, days: float | None,
     style: Style,
 ) -> list[str]:  # fmt: skip
     del speed
@@ -245,7 +254,7 @@ def _ways(site: SiteFile) -> str:
 
 
 def _reader(
-    site: SiteFile, service: Service, journal: SqliteJournal, clock: LineClock
+    site: SiteFile, service: Service, journal: KeptJournal, clock: LineClock
 ) -> Callable[[Supervisor], str]:
     """Reads the rules anew and has the service take them up; what came of it, in one line."""
 
@@ -275,8 +284,8 @@ def _also_urged(tell: Teller, service: Service, courier: Courier) -> Teller:
 
 
 def _service(
-    world: World, outside: Outside, journal: AnchoredJournal | SqliteJournal,
-    file: SqliteJournal, style: Style, *, idle: int,
+    world: World, outside: Outside, journal: AnchoredJournal | KeptJournal,
+    file: KeptJournal, style: Style, *, idle: int,
 ) -> tuple[Service, Voice]:  # fmt: skip
     voice = voice_of(style, lambda: service.world)
     service = Service(

@@ -14,7 +14,16 @@ from typing import NoReturn
 
 import click
 
-from carerules.adapters import HOST, LineClock, OutboxFile, Problem, SqliteJournal, owner_of, quoted
+from carerules.adapters import (
+    HOST,
+    JournalPlace,
+    LineClock,
+    OutboxFile,
+    Problem,
+    open_journal,
+    owner_of,
+    quoted,
+)
 from carerules.cli.common import FAILED, json_option, refuse, site_option
 from carerules.cli.sites import journal_path, outbox_of, site_at
 from carerules.config import SiteFile
@@ -109,7 +118,7 @@ def notify_test_command(site_path: Path, as_json: bool) -> None:
         refuse(f"{site_path}: no channel leaves the house; add a table `[channel.NAME]`")
     path = journal_path(site)
     try:
-        with closing(SqliteJournal.open(path, owner=False)) as journal:
+        with closing(open_journal(path, owner=False)) as journal:
             now = LineClock(journal.clock()).now()
         running = owner_of(path) is not None
         said = _by_service(site, path) if running else tested_by_hand(site, path, now)
@@ -126,7 +135,7 @@ def notify_test_command(site_path: Path, as_json: bool) -> None:
         raise SystemExit(FAILED)
 
 
-def _by_service(site: SiteFile, path: Path) -> dict[str, str]:
+def _by_service(site: SiteFile, path: JournalPlace) -> dict[str, str]:
     """Have the running service test its channels: it is its ways that must work."""
     with closing(OutboxFile(path)) as file:
         before = max(file.load().letters, default=0)

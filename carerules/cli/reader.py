@@ -10,10 +10,11 @@ from contextlib import contextmanager
 from difflib import get_close_matches
 from pathlib import Path
 
-from carerules.adapters import Problem, quoted, read_past
+from carerules.adapters import Problem, is_there, quoted, read_past
 from carerules.cli.common import refuse
 from carerules.cli.sites import journal_of, journal_path, site_at
 from carerules.domain.moment import Moment
+from carerules.domain.ports import JournalError
 from carerules.loop import World
 from carerules.service.reading import Reader, reader_of
 
@@ -23,7 +24,11 @@ def reader_at(site_path: Path) -> Iterator[Reader]:
     """The reader of the site; a site that never ran has no journal, and none is made."""
     site = site_at(site_path)
     path = journal_path(site)
-    if not path.exists():
+    try:
+        known = is_there(path)
+    except JournalError as error:
+        refuse(str(error))
+    if not known:
         yield reader_of(site, path, None)
         return
     with journal_of(site) as journal:

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
 
-from carerules.adapters import OutboxFile, SqliteJournal
+from carerules.adapters import JournalPlace, KeptJournal, OutboxFile, is_there, open_journal
 from carerules.cli.common import refuse
 from carerules.config import SiteFile, read_site
 from carerules.domain.notice import Outbox
@@ -24,7 +24,7 @@ def site_at(path: Path) -> SiteFile:
     return read
 
 
-def journal_path(site: SiteFile) -> Path:
+def journal_path(site: SiteFile) -> JournalPlace:
     """Where the site's journal lies."""
     return site.journal
 
@@ -32,9 +32,9 @@ def journal_path(site: SiteFile) -> Path:
 def outbox_of(site: SiteFile) -> Outbox:
     """What people were told, and what became of it; empty where nothing is journalled yet."""
     path = journal_path(site)
-    if not path.exists():
-        return Outbox()
     try:
+        if not is_there(path):
+            return Outbox()
         with closing(OutboxFile(path)) as file:
             return file.load()
     except JournalError as error:
@@ -42,10 +42,10 @@ def outbox_of(site: SiteFile) -> Outbox:
 
 
 @contextmanager
-def journal_of(site: SiteFile, *, owner: bool = False) -> Iterator[SqliteJournal]:
+def journal_of(site: SiteFile, *, owner: bool = False) -> Iterator[KeptJournal]:
     """The site's journal, open; a fault of it in one line, and exit 2."""
     try:
-        journal = SqliteJournal.open(journal_path(site), owner=owner)
+        journal = open_journal(journal_path(site), owner=owner)
     except JournalError as error:
         refuse(str(error))
     try:

@@ -13,6 +13,7 @@ from carerules.config.board import BoardTable
 from carerules.config.calendar import CALENDARS_MAX, CalendarTable
 from carerules.config.channels import ChannelTable
 from carerules.config.hub import HubTable
+from carerules.config.journal import JournalTable
 from carerules.config.planning import PlanningTable
 from carerules.config.things import (
     CHANNELS_MAX,
@@ -156,6 +157,11 @@ class SiteTable(Table):
     state: Folder = Field(
         default="state",
         description="The folder that keeps the journal, taken from the site file's folder.",
+    )
+    journal: JournalTable | None = Field(
+        default=None,
+        description="A database for the journal, where several machines share sites "
+        "(docs/fleet.md). Without it: a file in `state`.",
     )
     pack: dict[SpokenName, PackTable] = Field(
         min_length=1, max_length=PACKS_MAX, description="The packs, each by its name."

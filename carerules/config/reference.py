@@ -28,6 +28,7 @@ TABLES: tuple[str, ...] = (
     "use.NAME",
     "calendar.NAME",
     "calendar.NAME.event.NAME",
+    "journal",
     "mqtt",
     "hub",
     "planning",

@@ -13,13 +13,22 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
-from carerules.adapters import Feed, FeedProfile, Login, MqttAddress, PlugProfile
+from carerules.adapters import (
+    Feed,
+    FeedProfile,
+    JournalPlace,
+    Login,
+    MqttAddress,
+    PlugProfile,
+    PostgresPlace,
+)
 from carerules.battery import Chemistry, shipped_chemistries
 from carerules.config.board import BoardDoor, board_door
 from carerules.config.calendar import CalendarSettings, calendar_of
 from carerules.config.channels import Channel, channel_of
 from carerules.config.check import LIMITS
 from carerules.config.hub import HubSettings, hub_of
+from carerules.config.journal import place_of
 from carerules.config.known import Known
 from carerules.config.model import MqttTable, SiteTable, VirtualTable
 from carerules.config.planning import Planning, planning_of
@@ -72,6 +81,7 @@ class SiteFile:
     kind each is, `ways_out` has those that leave the house; samples stay in the journal for
     `keep_samples`. Neither `mqtt` nor `virtual` means that values are typed in by hand. `logins`
     are those of plugs that are asked, where the file has any. `board` None: no page is served.
+    `database` None: the journal is a file of `state`.
     """
 
     file: str
@@ -96,11 +106,12 @@ class SiteFile:
     board: BoardDoor | None = None
     calendars: tuple[CalendarSettings, ...] = ()
     planning: Planning = field(default_factory=Planning)
+    database: PostgresPlace | None = None
 
     @property
-    def journal(self) -> Path:
+    def journal(self) -> JournalPlace:
         """Where the site's journal lies."""
-        return self.state / "journal.db"
+        return self.state / "journal.db" if self.database is None else self.database
 
     @property
     def called(self) -> Mapping[str, Plug]:
@@ -231,6 +242,7 @@ def built(table: SiteTable, file: str, folder: Path, known: Known) -> SiteFile:
         },
         hub=None if table.hub is None else hub_of(table.hub),
         board=None if table.board is None else board_door(table.board, folder),
+        database=None if table.journal is None else place_of(table.journal, table.name),
         planning=Planning() if table.planning is None else planning_of(table.planning),
         calendars=tuple(
             calendar_of(name, calendar, folder, packs) for name, calendar in table.calendar.items()

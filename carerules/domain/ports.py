@@ -52,6 +52,11 @@ class JournalError(Exception):
         self.what, self.mend = what, mend
 
 
+class NotOwnerError(JournalError):
+    """The journal has another owner by now, and with it the site: whoever lost it says nothing more
+    to any plug, not even OFF, which would meet the other's ON."""
+
+
 class Teller(Protocol):
     """Tells people. What is told is worked out from outcomes, in plain words."""
 

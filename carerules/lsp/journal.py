@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from carerules.adapters import SqliteJournal
+from carerules.adapters import is_there, open_journal
 from carerules.config import SiteFile, read_site
 from carerules.domain.ports import JournalError
 from carerules.lsp.features.lenses import Outlook
@@ -21,11 +21,11 @@ def read_outlook(site_path: Path) -> Outlook | str:
     site = read_site(site_path)
     if not isinstance(site, SiteFile):
         return f"{site_path.name} has errors: {site[0].show().partition(chr(10))[0]}"
-    path = site.state / "journal.db"
-    if not path.exists():
-        return f"{site.site.name} has no journal yet: it is made when the service runs first"
+    path = site.journal
     try:
-        journal = SqliteJournal.open(path, owner=False)
+        if not is_there(path):
+            return f"{site.site.name} has no journal yet: it is made when the service runs first"
+        journal = open_journal(path, owner=False)
         try:
             return _outlook(reader_of(site, path, journal))
         finally:

@@ -14,7 +14,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal, TypeAlias
 
-from carerules.adapters import LineClock, SqliteJournal, synchronised
+from carerules.adapters import (
+    KeptJournal,
+    LineClock,
+    synchronised,
+)
 from carerules.config import SiteFile
 from carerules.domain.decision import AskPlug
 from carerules.domain.event import ClockSet, PlugLink, PlugReport, Rejected
@@ -52,7 +56,7 @@ class Finding:
 def look_over(
     site: SiteFile,
     world: World,
-    journal: SqliteJournal | None,
+    journal: KeptJournal | None,
     clock: LineClock,
     proven: Mapping[str, Moment],
 ) -> list[Finding]:
@@ -163,7 +167,7 @@ def at_the_hub(site: SiteFile) -> Iterator[Finding]:
         )  # fmt: skip
 
 
-def _clock(site: SiteFile, world: World, journal: SqliteJournal | None) -> Iterator[Finding]:
+def _clock(site: SiteFile, world: World, journal: KeptJournal | None) -> Iterator[Finding]:
     if site.virtual is not None:
         return
     match synchronised():
@@ -196,7 +200,7 @@ def _clock(site: SiteFile, world: World, journal: SqliteJournal | None) -> Itera
         )
 
 
-def _disk(site: SiteFile, journal: SqliteJournal | None) -> Iterator[Finding]:
+def _disk(site: SiteFile, journal: KeptJournal | None) -> Iterator[Finding]:
     there = _nearest(site.state)
     free = shutil.disk_usage(there).free
     said = f"{free / (1 << 20):,.0f} MiB free at `{there}`"

@@ -11,13 +11,13 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import closing, suppress
 from dataclasses import dataclass, replace
-from pathlib import Path
 from queue import Empty, Full, Queue
 from threading import Event as Flag
 from threading import Thread
 from time import monotonic
 
 from carerules.adapters import (
+    JournalPlace,
     Lane,
     OutboxFile,
     Posted,
@@ -76,7 +76,7 @@ class Courier:
     """Delivers a site's notices from `start` to `close`."""
 
     def __init__(
-        self, path: Path, site: SiteFile, now: Callable[[], Moment], put: Put,
+        self, path: JournalPlace, site: SiteFile, now: Callable[[], Moment], put: Put,
         senders: Mapping[str, Sender] | None = None,
     ) -> None:  # fmt: skip
         """`path` is the journal; raises `JournalError`. What was decided before now and never
@@ -268,7 +268,7 @@ def posted(site: SiteFile, outbox: Outbox, letter: Letter) -> Posted:
     )  # fmt: skip
 
 
-def tested_by_hand(site: SiteFile, path: Path, now: Moment) -> dict[str, str]:
+def tested_by_hand(site: SiteFile, path: JournalPlace, now: Moment) -> dict[str, str]:
     """Send a test over each channel at once, where no service runs; what went wrong with each
     (empty: it arrived). What arrived is kept as a proof. Raises `JournalError`."""
     with closing(OutboxFile(path)) as file:

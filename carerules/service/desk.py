@@ -12,9 +12,9 @@ from carerules.adapters import (
     Attend,
     DamagedRowError,
     Entry,
+    KeptJournal,
     Measured,
     Recorded,
-    SqliteJournal,
     WaitingEntry,
     Want,
     to_events,
@@ -39,7 +39,7 @@ calendar is its own, it then means the virtual now."""
 class Desk:
     """Takes entries up in the order in which they were made, each once."""
 
-    def __init__(self, journal: SqliteJournal, real_ms: Callable[[], int]) -> None:
+    def __init__(self, journal: KeptJournal, real_ms: Callable[[], int]) -> None:
         self._journal, self._real_ms = journal, real_ms
         self._looked = -LOOK_EVERY
 

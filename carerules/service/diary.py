@@ -6,9 +6,8 @@ Knows the journal's numbers. Does not know what a line says (report/log).
 from __future__ import annotations
 
 from contextlib import closing
-from pathlib import Path
 
-from carerules.adapters import SqliteJournal
+from carerules.adapters import JournalPlace, KeptJournal, is_there, open_journal
 from carerules.domain.decision import Outcome
 from carerules.loop import World
 from carerules.report import Diary, LineShape, LogShape
@@ -21,15 +20,15 @@ SCAN_ROWS_MAX = 20_000
 
 
 def log_after(
-    path: Path, world: World, after: int | None, limit: int, pack: str | None = None
+    path: JournalPlace, world: World, after: int | None, limit: int, pack: str | None = None
 ) -> LogShape:
     """The lines after event number `after` (None: the newest), at least those of one event, and
     no event's in part. `next_after` says where to go on, also where nothing was found yet. Raises
     `JournalError`."""
     site = world.setup.site.name
-    if not path.exists():
+    if not is_there(path):
         return LogShape(site=site, lines=[], next_after=0)
-    with closing(SqliteJournal.open(path, owner=False)) as journal:
+    with closing(open_journal(path, owner=False)) as journal:
         if after is not None:
             lines, end = _lines(journal, world, after, SCAN_ROWS_MAX, pack, limit)
             return LogShape(site=site, lines=lines, next_after=end)
@@ -50,7 +49,7 @@ def _newest(lines: list[LineShape], limit: int) -> list[LineShape]:
 
 
 def _lines(
-    journal: SqliteJournal, world: World, after: int, rows: int, pack: str | None,
+    journal: KeptJournal, world: World, after: int, rows: int, pack: str | None,
     limit: int | None,
 ) -> tuple[list[LineShape], int]:  # fmt: skip
     """The lines of at most so many events, and the number of the last one that was looked at."""

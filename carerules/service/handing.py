@@ -10,7 +10,12 @@ from collections.abc import Callable
 from contextlib import closing
 from dataclasses import dataclass
 
-from carerules.adapters import HOST, Entry, SqliteJournal, owner_of
+from carerules.adapters import (
+    HOST,
+    Entry,
+    open_journal,
+    owner_of,
+)
 from carerules.config import SiteFile
 
 ANSWER_WITHIN_S = 3.0
@@ -49,7 +54,7 @@ def hand_in(site: SiteFile, entry: Entry, wake: Callable[[], None] = lambda: Non
 
     `wake` has a service in this process look: called until it has answered. Raises `JournalError`.
     """
-    with closing(SqliteJournal.open(site.journal, owner=False)) as journal:
+    with closing(open_journal(site.journal, owner=False)) as journal:
         number = journal.add_entry(entry, HOST.wall_ms())
         wake()
         if owner_of(site.journal) is None:

@@ -8,14 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from pathlib import Path
 
 from carerules.adapters import (
     HOST,
     DamagedRowError,
+    JournalPlace,
+    KeptJournal,
     LineClock,
     Sources,
-    SqliteJournal,
     WaitingEntry,
     owner_of,
 )
@@ -64,8 +64,8 @@ class Reader:
     rules: SiteRules
     setup: Setup
     clock: LineClock
-    path: Path
-    journal: SqliteJournal | None
+    path: JournalPlace
+    journal: KeptJournal | None
     _damaged: set[str] = field(default_factory=set)
 
     # ---- now -----------------------------------------------------------------------------------
@@ -260,7 +260,7 @@ class Reader:
 
 
 def reader_of(
-    site: SiteFile, path: Path, journal: SqliteJournal | None, sources: Sources = HOST
+    site: SiteFile, path: JournalPlace, journal: KeptJournal | None, sources: Sources = HOST
 ) -> Reader:
     """A reader of the site's journal at `path`. Rules with errors are as none at all."""
     clock = LineClock(None if journal is None else journal.clock(), sources)

@@ -11,7 +11,14 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from dataclasses import dataclass
 
-from carerules.adapters import HOST, AddressError, SqliteJournal, Stop, owner_of
+from carerules.adapters import (
+    HOST,
+    AddressError,
+    KeptJournal,
+    Stop,
+    open_journal,
+    owner_of,
+)
 from carerules.config import SiteFile
 from carerules.domain.moment import SECOND
 from carerules.domain.ports import JournalError
@@ -97,5 +104,5 @@ class _ServiceDesk:
                 time.sleep(LOOK_EVERY_S)
         return told
 
-    def _journal(self) -> closing[SqliteJournal]:
-        return closing(SqliteJournal.open(self._path, owner=False))
+    def _journal(self) -> closing[KeptJournal]:
+        return closing(open_journal(self._path, owner=False))

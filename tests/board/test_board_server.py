@@ -279,7 +279,7 @@ def test_a_journal_that_hangs_does_not_hold_the_wires_up(
     story = draining_heron(tmp_path)
     story.close()
     used = threading.Event()
-    opens = stopping.SqliteJournal.open
+    opens = stopping.open_journal
 
     def over_wires(site: Any, by: str) -> OffReport:
         used.set()
@@ -290,7 +290,7 @@ def test_a_journal_that_hangs_does_not_hold_the_wires_up(
         return opens(path, owner=owner)
 
     monkeypatch.setattr(stopping, "_over_own_wires", over_wires)
-    monkeypatch.setattr(stopping.SqliteJournal, "open", hung)
+    monkeypatch.setattr(stopping, "open_journal", hung)
     report = stopping.stop_all(story.site, "a person")
     assert report.off is not None
     assert report.off.proven == ("A-load",)

@@ -242,7 +242,7 @@ def test_what_no_journal_can_hold_is_told_all_the_same(
         raise JournalError("the disk is full")
 
     with hand.courier() as courier:
-        monkeypatch.setattr(OutboxFile, "_write", full)
+        monkeypatch.setattr(OutboxFile, "save", full)
         courier.urge(Notice("journal", "the journal cannot be written", urgent=True))
         eventually(hand.words, "it is delivered")
         for number in range(10 * courier_room.URGED_MAX):  # never blocks

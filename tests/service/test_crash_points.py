@@ -64,9 +64,9 @@ def points() -> list[str]:
 def test_the_points_are_around_every_kind_of_write(points: list[str]) -> None:
     around = {(words[0], " ".join(words[1:])) for words in (name.split() for name in points)}
     for what in (
-        "CREATE TABLE events", "PRAGMA user_version =", "INSERT OR IGNORE", "write Started",
+        "CREATE TABLE events", "PRAGMA user_version =", "INSERT INTO plans", "write Started",
         "write Sample", "write PlugReport", "write Happened", "write Ended", "BEGIN IMMEDIATE",
-        "INSERT INTO events", "INSERT INTO outcomes", "INSERT OR REPLACE", "COMMIT",
+        "INSERT INTO events", "INSERT INTO outcomes", "INSERT INTO snapshots", "COMMIT",
         "save_snapshot", "DELETE FROM snapshots", "DELETE FROM events", "answer_entry",
         "UPDATE entries SET",
     ):  # fmt: skip
