@@ -5,7 +5,8 @@ Knows the order in which the rooms are asked. Does not know clocks, sockets or f
 
 from carerules.loop.foresight import HORIZON, Obstacle, foresee, moves_energy, obstacle
 from carerules.loop.knowledge import LATENESS, facts_of
-from carerules.loop.step import learn, next_due, step
+from carerules.loop.recall import learn
+from carerules.loop.step import next_due, step
 from carerules.loop.view import figures_of, full_v, socket_power
 from carerules.loop.world import (
     OpenChore,

@@ -45,7 +45,8 @@ from carerules.engine import (
 from carerules.loop.knowledge import bar, take_mark
 from carerules.loop.turn import Turn
 from carerules.loop.view import view_of
-from carerules.loop.world import say
+from carerules.loop.world import say, socket_of
+from carerules.safety import PlugState, Run, went_off
 
 BY_HAND = "(a person)"
 """In the place of a rule's name, for jobs that a person asked for; no rule can have it."""
@@ -257,10 +258,17 @@ def close_told_chores(turn: Turn, name: str) -> None:
                 turn.close_chore(key)
 
 
-def credit_energy(turn: Turn, job_id: str, energy_wh: float) -> None:
-    """Add what one ON run moved to the job that wanted it, if it is still there."""
-    for state in turn.world.packs.values():
-        for job in state.jobs:
-            if job.id == job_id:
-                _keep(turn, job, add_energy(job, energy_wh))
+def end_run(turn: Turn, state: PlugState, end: Moment, why: str, *, planned: bool) -> None:
+    """An ON is over, or was at `end`: the station rests, and has it in its day; the job that wanted
+    it, if it is still there, is credited with what it moved."""
+    assert state.on_at is not None
+    if (place := socket_of(turn.world, state.name)) is not None:
+        dwell = turn.world.stations[place[0].name].dwell
+        run = Run(turn.world.now, dwell.pack, end - state.on_at, state.energy_wh)
+        dwell = went_off(dwell, turn.world.now, why, planned=planned, run=run)
+        turn.set_station(place[0].name, dwell=dwell)
+    for known in turn.world.packs.values():
+        for job in known.jobs:
+            if job.id == state.job:
+                _keep(turn, job, add_energy(job, state.energy_wh))
                 return

@@ -43,7 +43,7 @@ from carerules.domain.pack import SIDES, Side
 from carerules.domain.quantity import Known
 from carerules.engine import Phase, passed, wait
 from carerules.loop.charging import hear_charger, into_pack_w
-from carerules.loop.conduct import BY_HAND, credit_energy, end_job, keep_job
+from carerules.loop.conduct import BY_HAND, end_job, end_run, keep_job
 from carerules.loop.knowledge import (
     catch_up,
     look,
@@ -52,7 +52,7 @@ from carerules.loop.knowledge import (
 )
 from carerules.loop.turn import Turn
 from carerules.loop.world import PackState, pack_on, put, socket_of, without
-from carerules.safety import OFF_ALARM, hear, link, proof_of, unknown_plug, went_off
+from carerules.safety import OFF_ALARM, hear, link, proof_of, unknown_plug
 from carerules.safety import due as plug_due
 
 GONE = "its rule, or a `never` over it, is gone or reads otherwise now"
@@ -306,16 +306,11 @@ def _off_first(turn: Turn, now: Moment) -> Iterable[str]:
             sought = now
         known = unknown_plug(site.plugs[name], sought)
         turn.set_plug(replace(known, up=state.up, proof=state.proof))
-        place = socket_of(turn.world, name)
-        if place is not None and state.on_at is not None:
-            station = place[0].name
+        if state.on_at is not None:
             # While nobody renewed it, its own timer has opened it.
             lease_s = site.plugs[name].lease_s
-            end = now if lease_s is None else min(now, state.said_on_at + lease_s * SECOND)
-            dwell = went_off(turn.world.stations[station].dwell, now, "at a start", planned=True,
-                             ran=end - state.on_at)  # fmt: skip
-            turn.set_station(station, dwell=dwell)
-            credit_energy(turn, state.job, state.energy_wh)
+            end = now if lease_s is None else min(now, state.said_at + lease_s * SECOND)
+            end_run(turn, state, end, "at a start", planned=True)
     for name in turn.world.packs:
         rules = [(bound.key, bound.rule) for bound in turn.world.setup.bound[name].rules]
         meant = {(key, rule.actions, rule.stop_key) for key, rule in rules}

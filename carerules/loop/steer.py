@@ -13,7 +13,7 @@ from carerules.domain.pack import SIDES, Plug, Side, Socket, Station
 from carerules.domain.plan import Forbidden
 from carerules.domain.quantity import Known, Reading
 from carerules.engine import Facts, Job, Phase, forbids, moving, wait
-from carerules.loop.conduct import credit_energy, end_job, keep_job
+from carerules.loop.conduct import end_job, end_run, keep_job
 from carerules.loop.knowledge import facts_of
 from carerules.loop.turn import Turn
 from carerules.loop.view import floor_charge, off_proven
@@ -33,7 +33,6 @@ from carerules.safety import (
     stray_again,
     want_off,
     want_on,
-    went_off,
     went_on,
 )
 
@@ -129,7 +128,7 @@ def _on(turn: Turn, station: Station, socket: Socket, intent: Intent, granted: P
         soc = _value(readings.get("pack.soc"), turn.world.now)
         rested = _value(readings.get("pack.rested"), turn.world.now)
         dwell = turn.world.stations[station.name].dwell
-        dwell = went_on(dwell, intent.time_max, intent.energy_wh_max, soc, rested)
+        dwell = went_on(dwell, intent, soc, rested)
         turn.set_station(station.name, dwell=dwell, veto="")
     lowest_v = _value(readings.get("pack.cell.min"), turn.world.now)
     dwell = turn.world.stations[station.name].dwell
@@ -149,10 +148,7 @@ def off(turn: Turn, station: Station, socket: Socket, because: str, *, planned: 
     if state.proven_off and not place.unreached and not astray(state, plug):
         return
     if state.on_at is not None:
-        dwell = turn.world.stations[station.name].dwell
-        dwell = went_off(dwell, now, because, planned=planned, ran=now - state.on_at)
-        turn.set_station(station.name, dwell=dwell)
-        credit_energy(turn, state.job, state.energy_wh)
+        end_run(turn, state, now, because, planned=planned)
     if astray(state, plug):
         if stray_again(state, now):
             why = f"somebody else switches plug {plug.name} on again and again"

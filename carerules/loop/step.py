@@ -8,39 +8,19 @@ service, a rehearsal, a replay and a campaign of faults all run this code.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Sequence
-from dataclasses import replace
 
-from carerules.domain.decision import (
-    Fired,
-    Intent,
-    Marked,
-    OffProven,
-    Outcome,
-    PackBarred,
-    StationLocked,
-    SwitchOn,
-)
-from carerules.domain.event import (
-    Event,
-    PlugReport,
-    Sample,
-)
+from carerules.domain.decision import Intent, Outcome
+from carerules.domain.event import Event, PlugReport, Sample
 from carerules.domain.moment import NEVER, SECOND, Duration, Moment
 from carerules.domain.pack import Station
-from carerules.loop.charging import forget_untold, tell_charges
+from carerules.loop.charging import tell_charges
 from carerules.loop.conduct import close_told_chores, conduct, open_jobs, open_wanted
 from carerules.loop.intake import take
-from carerules.loop.knowledge import (
-    bar,
-    has_fired,
-    look,
-    take_mark,
-)
-from carerules.loop.steer import UNANSWERED, steer
+from carerules.loop.knowledge import look
+from carerules.loop.steer import steer
 from carerules.loop.turn import Turn
-from carerules.loop.world import World, socket_of
+from carerules.loop.world import World
 from carerules.safety import due as plug_due
-from carerules.safety import ran
 
 START_WITHIN: Duration = 10 * SECOND
 """SAFETY 5: so long is waited for every plug to be proved off before the first rule runs; one that
@@ -65,39 +45,6 @@ def step(world: World, event: Event) -> tuple[World, Sequence[Outcome]]:
         touched = _start_over(turn, touched)
     _act(turn, event, touched, _unmoved(world, turn, event))
     return turn.world, turn.outcomes
-
-
-def learn(world: World, event: Event, decided: Iterable[Outcome]) -> World:
-    """The world that knows the event, and nothing done about it.
-
-    For facts from before a rule's time: rules look on, hold and remember, but none fires, no job
-    goes on and no plug is spoken to. `decided` is what the journal has of what was decided then:
-    what a job marked, which packs were barred and which rules fired are facts too.
-    """
-    turn = Turn(world, event.heard)
-    turn.change(starting_since=event.heard)
-    take(turn, event)
-    forget_untold(turn)
-    for outcome in decided:
-        match outcome:
-            case Marked(pack, what) if pack in turn.world.packs:
-                take_mark(turn, pack, what, "a rule")
-            case PackBarred(pack, retired, why) if pack in turn.world.packs:
-                bar(turn, pack, why, retired=retired)
-            case Fired(key=key, pack=pack) if pack in turn.world.packs:
-                has_fired(turn, pack, key)
-            case SwitchOn(plug=plug, renewal=False) if plug in turn.world.plugs:
-                state = turn.world.plugs[plug]
-                turn.set_plug(replace(state, proof=ran(state.proof)))
-            case StationLocked(station, why) if station in turn.world.stations:
-                turn.set_station(station, locked=why, unreached=why.endswith(UNANSWERED))
-            case OffProven(plug) if (place := socket_of(turn.world, plug)) is not None:
-                station = place[0].name
-                if turn.world.stations[station].unreached:
-                    turn.set_station(station, locked="", unreached=False)
-            case _:
-                pass
-    return turn.world
 
 
 def next_due(world: World) -> Moment:

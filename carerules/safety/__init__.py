@@ -4,7 +4,7 @@ Knows packs, limits and plugs. Does not know rules: no wording of a rule can tal
 """
 
 from carerules.safety.bench import Bench, Outlet
-from carerules.safety.dwell import Dwell, on_in_a_day, saw, went_off, went_on
+from carerules.safety.dwell import Dwell, Run, runs, saw, went_off, went_on
 from carerules.safety.interlock import CHECKS, permit
 from carerules.safety.lease import (
     OFF_ALARM,
@@ -39,6 +39,7 @@ __all__ = [
     "Permit",
     "PlugState",
     "Proof",
+    "Run",
     "astray",
     "due",
     "fault",
@@ -46,10 +47,10 @@ __all__ = [
     "lacking",
     "link",
     "off_overdue",
-    "on_in_a_day",
     "permit",
     "proof_of",
     "ran",
+    "runs",
     "saw",
     "stray_again",
     "unknown_plug",

@@ -5,8 +5,9 @@ Knows moments. Does not know why anything is wanted.
 
 from __future__ import annotations
 
+from carerules.domain.decision import Intent
 from carerules.domain.frozen import changed, frozen
-from carerules.domain.moment import HOUR, MINUTE, Duration, Moment
+from carerules.domain.moment import DAY, HOUR, MINUTE, Duration, Moment
 
 LOCKOUT: Duration = 5 * MINUTE
 """After an OFF that nobody planned: time for data to settle and for a person to look."""
@@ -15,13 +16,23 @@ PAUSE: Duration = MINUTE
 
 
 @frozen
+class Run:
+    """One ON that is over: when it ended, for which pack, how long it was, what it moved (Wh)."""
+
+    ended: Moment
+    pack: str
+    ran: Duration
+    moved_wh: float
+
+
+@frozen
 class Dwell:
     """Off until `until`, because of `why`; and what held when the present ON began: its caps, the
     charge (%), and how long the pack had rested (ms).
 
-    `lowest_v`: the lowest cell's voltage as last seen in it, and `lowest_wh` what had flowed when
-    it was first seen so. `day`: how long it was on in the runs that ended in an hour, by the number
-    of the hour on the line, as far back as a day goes.
+    `pack` is the one that it began with. `lowest_v`: the lowest cell's voltage as last seen in it,
+    and `lowest_wh` what had flowed when it was first seen so. `day`: the runs of the last 24 h; a
+    pause of a minute lies between two, so that they are at most 1 440.
     """
 
     until: Moment = 0
@@ -32,14 +43,14 @@ class Dwell:
     rested_at_on: float | None = None
     lowest_v: float | None = None
     lowest_wh: float = 0.0
-    day: tuple[tuple[int, Duration], ...] = ()
+    pack: str = ""
+    day: tuple[Run, ...] = ()
 
 
-def went_on(
-    dwell: Dwell, time_max: Duration, energy_wh_max: float, soc: float | None, rested: float | None
-) -> Dwell:
+def went_on(dwell: Dwell, intent: Intent, soc: float | None, rested: float | None) -> Dwell:
     """The caps of a new ON: fixed when it begins, so that no later forecast can stretch them."""
-    return Dwell(dwell.until, dwell.why, time_max, energy_wh_max, soc, rested, day=dwell.day)
+    caps = intent.time_max, intent.energy_wh_max
+    return Dwell(dwell.until, dwell.why, *caps, soc, rested, pack=intent.pack, day=dwell.day)
 
 
 def saw(dwell: Dwell, lowest_v: float | None, energy_wh: float) -> Dwell:
@@ -49,23 +60,13 @@ def saw(dwell: Dwell, lowest_v: float | None, energy_wh: float) -> Dwell:
     return changed(dwell, lowest_v=lowest_v, lowest_wh=energy_wh)
 
 
-def went_off(dwell: Dwell, now: Moment, why: str, *, planned: bool, ran: Duration = 0) -> Dwell:
-    """The station after an OFF, and a run of so long."""
-    hour = now // HOUR
-    day = dict(one for one in dwell.day if one[0] >= hour - HOURS)
-    if ran:
-        day[hour] = day.get(hour, 0) + ran
-    until = max(dwell.until, now + (PAUSE if planned else LOCKOUT))
-    return Dwell(until, why, day=tuple(day.items()))
+def went_off(dwell: Dwell, now: Moment, why: str, *, planned: bool, run: Run | None) -> Dwell:
+    """The station after an OFF, and the run that it ended, if there was one."""
+    day = runs(dwell, now) if run is None else (*runs(dwell, now), run)
+    return Dwell(max(dwell.until, now + (PAUSE if planned else LOCKOUT)), why, day=day)
 
 
-def on_in_a_day(dwell: Dwell, now: Moment) -> Duration:
-    """How long the station was on in the last 24 h, but for the run that it is in.
-
-    Rather too long than too short: a run counts whole until a day after the hour of its end.
-    """
-    return sum(ran for hour, ran in dwell.day if hour >= now // HOUR - HOURS)
-
-
-HOURS = 24
-"""Of a day; so many entries `day` has, and one."""
+def runs(dwell: Dwell, now: Moment) -> tuple[Run, ...]:
+    """The runs of the last 24 h, but for the one that it is in. Rather too much than too little:
+    each counts whole until a day after its end."""
+    return tuple(run for run in dwell.day if run.ended > now - DAY)

@@ -64,16 +64,16 @@ class PlugState:
     """What we told a plug, what it said, and what flowed during this ON.
 
     `on_at` is the first ON of this run, None while it is not wanted on. `off_at` is the first OFF
-    of this try, None when off is proved. `stray_at`: when it was last found on unasked.
+    of this try, None when off is proved; `said_at` is the last word of either. `stray_at`: when it
+    was last found on unasked.
     """
 
     name: str
     up: bool = True
     on_at: Moment | None = None
-    said_on_at: Moment = 0
+    said_at: Moment = 0
     job: str = ""
     off_at: Moment | None = None
-    said_off_at: Moment = 0
     off_tries: int = 0
     off_because: str = "at the start"
     alarmed: bool = False
@@ -124,7 +124,7 @@ def link(state: PlugState, *, up: bool) -> PlugState:
     """
     if not up or state.off_at is None:
         return changed(state, up=up)
-    return changed(state, up=True, said_off_at=state.off_at - OFF_RETRY_LATER)
+    return changed(state, up=True, said_at=state.off_at - OFF_RETRY_LATER)
 
 
 def proof_of(event: Proved) -> Proof | None:
@@ -168,8 +168,8 @@ def want_on(
             state, on_at=now, asked_at=now, job=permit.job, confirmed=False, energy_wh=0.0,
             proof=ran(state.proof),
         )  # fmt: skip
-    if not renewal or now - state.said_on_at >= RENEW_EVERY:
-        state = changed(state, said_on_at=now)
+    if not renewal or now - state.said_at >= RENEW_EVERY:
+        state = changed(state, said_at=now)
         commands.append(SwitchOn(plug.name, plug.lease_s, permit.job, permit.at, renewal=renewal))
     if now >= _ask_at(state):
         state = changed(state, asked_at=now)
@@ -191,7 +191,7 @@ def want_off(
         state = changed(state, stray_at=now)
     if state.off_at is None:
         state = changed(
-            state, on_at=None, off_at=now, said_off_at=now, off_tries=1, off_because=because,
+            state, on_at=None, off_at=now, said_at=now, off_tries=1, off_because=because,
             alarmed=False, asked_at=now,
         )  # fmt: skip
         return state, [SwitchOff(plug.name, because)]
@@ -201,7 +201,7 @@ def want_off(
     if now < _retry_at(state):
         return state, []
     again = state.off_tries
-    state = changed(state, said_off_at=now, off_tries=again + 1, asked_at=now)
+    state = changed(state, said_at=now, off_tries=again + 1, asked_at=now)
     return state, [SwitchOff(plug.name, state.off_because, again), AskPlug(plug.name)]
 
 
@@ -246,7 +246,7 @@ def fault(state: PlugState, plug: Plug, usual_w: float, now: Moment) -> Fault | 
     if not state.confirmed:
         late = now - state.on_at >= CONFIRM_WITHIN
         return Fault("it did not confirm that it is on") if late else None
-    if state.on is False and state.on_heard - state.said_on_at > SETTLE:
+    if state.on is False and state.on_heard - state.said_at > SETTLE:
         return Fault("it was switched off by somebody else")
     if now - state.on_heard > DATA_AGE_MAX:
         return Fault("it has been silent for a minute", final=False)
@@ -261,7 +261,7 @@ def fault(state: PlugState, plug: Plug, usual_w: float, now: Moment) -> Fault | 
 def _timer_not_armed(state: PlugState, plug: Plug) -> bool:
     if plug.lease_s is None or not plug.timer_shown:
         return False
-    if state.on_heard - state.said_on_at <= SETTLE or not state.on:
+    if state.on_heard - state.said_at <= SETTLE or not state.on:
         return False
     return state.timer_s is None or not 0 < state.timer_s <= plug.lease_s + 1
 
@@ -270,7 +270,7 @@ def due(state: PlugState, now: Moment) -> Moment:
     """When this plug must be looked at again, if it stays as it is."""
     if state.on_at is not None:
         confirm = NEVER if state.confirmed else state.on_at + CONFIRM_WITHIN
-        return max(now + 1, min(state.said_on_at + RENEW_EVERY, _ask_at(state), confirm))
+        return max(now + 1, min(state.said_at + RENEW_EVERY, _ask_at(state), confirm))
     if state.off_at is not None:
         alarm = NEVER if state.alarmed else state.off_at + OFF_ALARM
         return max(now + 1, min(_retry_at(state), alarm))
@@ -287,4 +287,4 @@ def _retry_at(state: PlugState) -> Moment:
     if not state.off_tries:
         return 0
     quick = state.off_tries < OFF_TRIES_QUICK and state.up
-    return state.said_off_at + (OFF_RETRY if quick else OFF_RETRY_LATER)
+    return state.said_at + (OFF_RETRY if quick else OFF_RETRY_LATER)

@@ -8,7 +8,7 @@ from carerules.domain.decision import Intent
 from carerules.domain.moment import HOUR, Duration, Moment, show_duration
 from carerules.domain.pack import Side
 from carerules.safety.bench import Bench, Refusal
-from carerules.safety.dwell import on_in_a_day
+from carerules.safety.dwell import Run, runs
 from carerules.safety.lease import DATA_AGE_MAX, PROOF_AGE_MAX, astray, fault, lacking
 
 NOTICE_PROVEN_WITHIN: Duration = 24 * HOUR
@@ -19,6 +19,10 @@ reaches a shorter cap took half as long again as forecast: something is not as b
 ON_IN_A_DAY_MAX: Duration = 16 * HOUR
 """Four of the longest runs: a long night and more, and a third of the day for a load to be cold and
 for people to see it. What needs longer goes on the next day. Common practice, no source."""
+FULLS_IN_A_DAY_MAX = 4
+"""In what the pack holds when full. A pack that is emptied, filled through a poor charger and set
+for storage has three behind it; one that goes past four is drained and charged in a circle, or its
+reading does not come down. Common practice, no source."""
 STAY = "stay with it and say `carerules attend 60`"
 FROM_OFF = "a start from a proven off"
 
@@ -99,29 +103,35 @@ def other_side_off(intent: Intent, bench: Bench) -> Iterator[Refusal]:
 
 def within_caps(_intent: Intent, bench: Bench) -> Iterator[Refusal | Moment]:
     """Time and energy of one ON are bounded, whatever the readings say (SAFETY 9)."""
-    state, time_max, wh_max = bench.outlet.state, bench.dwell.time_max, bench.dwell.energy_wh_max
+    state, dwell = bench.outlet.state, bench.dwell
     if state.on_at is None:
         return
-    on_for = bench.now - state.on_at
-    if on_for >= time_max:
-        wanted = f"at most {show_duration(time_max)} at a time"
-        yield Refusal(f"on for {show_duration(on_for)}", wanted, final=time_max < ON_LONGEST)
-    if state.energy_wh >= wh_max:
-        wanted = f"at most {wh_max:.1f} Wh, a quarter over forecast"
+    on_for, ends = bench.now - state.on_at, dwell.time_max < ON_LONGEST
+    if on_for >= dwell.time_max:
+        wanted = f"at most {show_duration(dwell.time_max)} at a time"
+        yield Refusal(f"on for {show_duration(on_for)}", wanted, final=ends)
+    if state.energy_wh >= dwell.energy_wh_max:
+        wanted = f"at most {dwell.energy_wh_max:.1f} Wh, a quarter over forecast"
         yield Refusal(f"{state.energy_wh:.1f} Wh moved", wanted, final=True)
-    yield state.on_at + time_max
+    yield state.on_at + dwell.time_max
 
 
 def within_day(_intent: Intent, bench: Bench) -> Iterator[Refusal | Moment]:
     """All runs of a day are bounded together: a rule that fires again and again has a budget of its
     own each time."""
-    on_at = bench.outlet.state.on_at
-    spent = on_in_a_day(bench.dwell, bench.now) + (0 if on_at is None else bench.now - on_at)
-    if spent >= ON_IN_A_DAY_MAX:
+    state, pack, day = bench.outlet.state, bench.pack, runs(bench.dwell, bench.now)
+    if state.on_at is not None:
+        day = (*day, Run(bench.now, pack.name, bench.now - state.on_at, state.energy_wh))
+    ran = sum(run.ran for run in day)
+    if ran >= ON_IN_A_DAY_MAX:
         wanted = f"at most {show_duration(ON_IN_A_DAY_MAX)} in 24 h"
-        yield Refusal(f"on for {show_duration(spent)} in a day", wanted)
-    if on_at is not None:
-        yield bench.now + ON_IN_A_DAY_MAX - spent
+        yield Refusal(f"on for {show_duration(ran)} in a day", wanted)
+    moved_wh = sum(run.moved_wh for run in day if run.pack == pack.name)
+    full_wh = pack.cells * pack.limits.cell_v_ceiling * pack.capacity_ah
+    if moved_wh >= FULLS_IN_A_DAY_MAX * full_wh:
+        wanted = f"at most {FULLS_IN_A_DAY_MAX} times the {full_wh:.0f} Wh that it holds, in 24 h"
+        yield Refusal(f"{moved_wh:.0f} Wh moved for {pack.name} in a day", wanted)
+    yield bench.now + ON_IN_A_DAY_MAX - ran
 
 
 def dwelled(_intent: Intent, bench: Bench) -> Iterator[Refusal]:

@@ -17,7 +17,7 @@ from carerules.domain import action, pack, quantity
 from carerules.engine import hold, job, trail
 from carerules.engine.evaluate import CountState, RuleState
 from carerules.loop import world
-from carerules.safety import Dwell, PlugState, Proof
+from carerules.safety import Dwell, PlugState, Proof, Run
 
 
 def _name(cls: type[Any]) -> str:
@@ -35,7 +35,7 @@ _CLASSES: dict[str, type[Any]] = {
         action.DayWindow, action.Hole,
         pack.Use, pack.Side, quantity.Known, quantity.Unknown, quantity.Truth, quantity.Dimension,
         hold.Run, hold.Past, hold.Edge, hold.Last, trail.Trail, trail.Stretch,
-        job.Job, job.Phase, RuleState, CountState, Dwell, PlugState, Proof,
+        job.Job, job.Phase, RuleState, CountState, Dwell, Run, PlugState, Proof,
         world.PackState, world.StationState, world.OpenChore,
     )
 }  # fmt: skip

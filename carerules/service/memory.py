@@ -162,8 +162,10 @@ def _unmuted(world: World, learned: World) -> World:
 
 
 def _settled(store: WorldStore, world: World) -> World:
-    """Rules whose job has not ended fire anew: it is begun again from its first line."""
+    """Rules whose job has not ended fire anew: it is begun again from its first line, and asks anew
+    for what it waits for."""
     job_of: dict[str, tuple[str, str]] = {}
+    chores = dict(world.chores)
     last: tuple[str, str] | None = None
     jobs_made = 0
     for _, outcome in store.outcomes():
@@ -172,6 +174,7 @@ def _settled(store: WorldStore, world: World) -> World:
                 last = (pack, key)
             case JobBegan(job):
                 jobs_made += 1
+                chores.pop(job, None)
                 if last is not None:
                     job_of[job] = last
             case JobEnded(job):
@@ -184,4 +187,4 @@ def _settled(store: WorldStore, world: World) -> World:
             for rule in state.rules
         )
         packs[name] = replace(state, rules=rules)
-    return replace(world, packs=packs, jobs_made=jobs_made)
+    return replace(world, packs=packs, chores=chores, jobs_made=jobs_made)

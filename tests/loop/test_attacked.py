@@ -185,7 +185,7 @@ def test_a_late_fact_does_not_undo_what_was_metered_since() -> None:
 
 
 def test_energy_is_counted_once_though_state_and_power_are_told_apart() -> None:
-    state = PlugState("load", on_at=BEGIN, said_on_at=BEGIN, job="job")
+    state = PlugState("load", on_at=BEGIN, said_at=BEGIN, job="job")
     for second in range(61):
         at = BEGIN + second * SECOND
         power_w = 60.0 if second % 10 == 0 else None

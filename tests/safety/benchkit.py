@@ -42,7 +42,7 @@ def on(plug: str = "load", since: int = 10 * MINUTE, **changes: Any) -> PlugStat
     """A plug that is on as it should be, for the job `job`."""
     power_w = 60.0 if plug == "load" else 200.0
     state = PlugState(
-        plug, on_at=NOW - since, said_on_at=NOW - 5 * SECOND, job="job", on=True,
+        plug, on_at=NOW - since, said_at=NOW - 5 * SECOND, job="job", on=True,
         on_heard=NOW - SECOND, power_w=power_w, power_heard=NOW - SECOND, timer_s=80.0,
         confirmed=True,
     )  # fmt: skip

@@ -29,7 +29,7 @@ from benchkit import (
 from carerules.domain.decision import Veto
 from carerules.domain.moment import DAY, HOUR, MINUTE, NEVER, SECOND
 from carerules.domain.pack import Side
-from carerules.safety import CHECKS, Dwell, Permit, Proof
+from carerules.safety import CHECKS, Dwell, Permit, Proof, Run
 from carerules.safety.lease import PlugState
 
 BLIND = replace(STATION, blind=True)
@@ -60,9 +60,13 @@ def still(lowest_v: float, at_wh: float) -> Dwell:
     return Dwell(0, "", 4 * HOUR, 1e3, None, None, lowest_v, at_wh)
 
 
-def spent(ran: int, ended: int = NOW - HOUR) -> Dwell:
+def spent(ran: int, ended: int = NOW - HOUR, moved_wh: float = 0.0, pack: str = "heron") -> Dwell:
     """A station with a run of so long that ended then, and no other cap in the way."""
-    return Dwell(0, "", 4 * HOUR, 1e3, day=((ended // HOUR, ran),))
+    return Dwell(0, "", 4 * HOUR, 1e3, day=(Run(ended, pack, ran, moved_wh),))
+
+
+FULL_WH = 6 * 4.22 * 16.0
+"""What the pack of the kit holds, at the most: cells, ceiling, capacity."""
 
 
 def begun(soc: float) -> Dwell:
@@ -98,11 +102,11 @@ TABLE = [
     ("on, not confirmed for 14.999 s",
      running(since=14_999, confirmed=False), ""),
     ("on, not confirmed for 15 s", running(since=15_000, confirmed=False), "plug"),
-    ("silent for a minute", running(on_heard=NOW - MINUTE, said_on_at=NOW - MINUTE), ""),
-    ("silent for longer", running(on_heard=NOW - MINUTE - 1, said_on_at=NOW - MINUTE), "plug"),
+    ("silent for a minute", running(on_heard=NOW - MINUTE, said_at=NOW - MINUTE), ""),
+    ("silent for longer", running(on_heard=NOW - MINUTE - 1, said_at=NOW - MINUTE), "plug"),
     ("off by somebody else",
-     running(on=False, on_heard=NOW, said_on_at=NOW - 3 * SECOND - 1), "plug"),
-    ("off, 3 s after the word", running(on=False, on_heard=NOW, said_on_at=NOW - 3 * SECOND), ""),
+     running(on=False, on_heard=NOW, said_at=NOW - 3 * SECOND - 1), "plug"),
+    ("off, 3 s after the word", running(on=False, on_heard=NOW, said_at=NOW - 3 * SECOND), ""),
     # -- one job an ON
     ("on for another job", running(job="other"), "handover"),
     ("on for another job, charging", charge_running(job="other"), "handover"),
@@ -167,6 +171,21 @@ TABLE = [
     ("with this run", running(since=HOUR).but(dwell=spent(15 * HOUR)), "day"),
     ("1 ms below with this run", running(since=HOUR).but(dwell=spent(15 * HOUR - 1)), ""),
     ("that ran two days ago", draining().but(dwell=spent(16 * HOUR, NOW - 48 * HOUR)), ""),
+    ("just below four times what it holds",
+     draining().but(dwell=spent(HOUR, moved_wh=4 * FULL_WH - 0.1)), ""),
+    ("four times what it holds", draining().but(dwell=spent(HOUR, moved_wh=4 * FULL_WH)), "day"),
+    ("four times, charging", charging().but(dwell=spent(HOUR, moved_wh=4 * FULL_WH)), "day"),
+    ("that moved for another pack",
+     draining().but(dwell=spent(HOUR, moved_wh=4 * FULL_WH, pack="egret")), ""),
+    ("that moved a day ago",
+     draining().but(dwell=spent(HOUR, NOW - DAY, moved_wh=4 * FULL_WH)), ""),
+    ("with what this run moved", running(energy_wh=10.0)
+     .but(dwell=spent(HOUR, moved_wh=4 * FULL_WH - 10.0)), "day"),
+    ("a little below, with it", running(energy_wh=9.9)
+     .but(dwell=spent(HOUR, moved_wh=4 * FULL_WH - 10.0)), ""),
+    ("what a run before moved is no part of a new one", draining()
+     .plug("load", replace(OFF, energy_wh=10.0)).but(dwell=spent(HOUR, moved_wh=4 * FULL_WH - 5)),
+     ""),
     # -- dwell
     ("off until 1 ms from now", draining().but(dwell=Dwell(NOW + 1, "because")), "dwell"),
     ("off until now", draining().but(dwell=Dwell(NOW, "because")), ""),
@@ -351,7 +370,7 @@ UNTIL = [
      NOW + 7 * SECOND),
     ("the day's runs", running(since=HOUR).but(dwell=spent(15 * HOUR - 9 * SECOND)),
      NOW + 9 * SECOND),
-    ("the plug falls silent", running(on_heard=NOW - 55 * SECOND, said_on_at=NOW - 55 * SECOND),
+    ("the plug falls silent", running(on_heard=NOW - 55 * SECOND, said_at=NOW - 55 * SECOND),
      NOW + 5 * SECOND + 1),
     ("the person leaves", charging().but(attended_until=NOW + 9 * SECOND), NOW + 9 * SECOND),
     ("the person with a drain leaves",
@@ -405,11 +424,12 @@ FINAL = [
     ("temperature", draining().reading("pack.temperature", known(60)), False),
     ("rest", charging().reading("pack.rested", known(0.0)), False),
     ("presence", charging().but(attended_until=0), False),
-    ("plug silent", running(on_heard=NOW - MINUTE - 1, said_on_at=NOW - MINUTE), False),
-    ("off by somebody else", running(on=False, on_heard=NOW, said_on_at=NOW - MINUTE), True),
+    ("plug silent", running(on_heard=NOW - MINUTE - 1, said_at=NOW - MINUTE), False),
+    ("off by somebody else", running(on=False, on_heard=NOW, said_at=NOW - MINUTE), True),
     ("handover", running(job="other"), False),
     ("never", draining().but(forbidden="site.smoke is on"), False),
     ("the day's runs", draining().but(dwell=spent(16 * HOUR)), False),
+    ("a day's energy", draining().but(dwell=spent(HOUR, moved_wh=2_000.0)), False),
     ("doubt", draining().but(doubt="x"), False),
     ("no answer", answering(amps=0.0), True),
 ]  # fmt: skip
@@ -458,6 +478,9 @@ WORDS = [
      "measure heron by hand and enter it"),
     (draining().but(dwell=spent(17 * HOUR)),
      "on for 17 h in a day; wanted at most 16 h in 24 h", ""),
+    (draining().but(dwell=spent(HOUR, moved_wh=1_700.4)),
+     "1700 Wh moved for heron in a day; wanted at most 4 times the 405 Wh that it holds, in 24 h",
+     ""),
     (answering(amps=0.1),
      "60 W flow, and heron tells of 2 W; wanted a pack that answers to what flows",
      "see that heron hangs on bench"),

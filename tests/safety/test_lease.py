@@ -36,7 +36,7 @@ UNMETERED = replace(LOAD, metered=False)
 HIDDEN = replace(LOAD, timer_shown=False)
 NO_TIMER = replace(LOAD, lease_s=None)
 SEEKING = replace(
-    OFF, off_at=NOW - 2 * SECOND, said_off_at=NOW - 2 * SECOND, off_tries=1, on=True,
+    OFF, off_at=NOW - 2 * SECOND, said_at=NOW - 2 * SECOND, off_tries=1, on=True,
     on_heard=NOW - 3 * SECOND, power_w=60.0, power_heard=NOW - 3 * SECOND, off_because="because",
 )  # fmt: skip
 
@@ -56,7 +56,7 @@ def test_the_first_on_begins_a_run() -> None:
     before = replace(OFF, energy_wh=7.0, confirmed=True)
     state, commands = want_on(before, LOAD, permit(), NOW)
     assert commands == [SwitchOn("load", 90, "job", NOW, renewal=False)]
-    assert (state.on_at, state.said_on_at, state.job) == (NOW, NOW, "job")
+    assert (state.on_at, state.said_at, state.job) == (NOW, NOW, "job")
     assert (state.energy_wh, state.confirmed, state.asked_at) == (0.0, False, NOW)
     assert not state.proven_off
 
@@ -89,12 +89,12 @@ def test_a_permit_perishes(age: int, allowed: bool) -> None:
 # (what, state, commands)
 ON_TABLE = [
     ("said 5 s ago, heard a second ago", on(), []),
-    ("said 1 ms less than 20 s ago", on(said_on_at=NOW - 20 * SECOND + 1), []),
-    ("said 20 s ago", on(said_on_at=NOW - 20 * SECOND), ["SwitchOn"]),
+    ("said 1 ms less than 20 s ago", on(said_at=NOW - 20 * SECOND + 1), []),
+    ("said 20 s ago", on(said_at=NOW - 20 * SECOND), ["SwitchOn"]),
     ("power 1 ms less than 10 s old", on(power_heard=NOW - 10 * SECOND + 1), []),
     ("power 10 s old", on(power_heard=NOW - 10 * SECOND), ["AskPlug"]),
     ("asked a moment ago", on(power_heard=NOW - MINUTE, asked_at=NOW - SECOND), []),
-    ("both", on(said_on_at=NOW - MINUTE, power_heard=NOW - MINUTE), ["SwitchOn", "AskPlug"]),
+    ("both", on(said_at=NOW - MINUTE, power_heard=NOW - MINUTE), ["SwitchOn", "AskPlug"]),
 ]
 
 
@@ -105,7 +105,7 @@ def test_renewal(what: str, state: PlugState, wanted: list[str]) -> None:
     for command in commands:
         if isinstance(command, SwitchOn):
             assert command == SwitchOn("load", 90, "job", NOW - SECOND, renewal=True)
-            assert after.said_on_at == NOW
+            assert after.said_at == NOW
         else:
             assert command == AskPlug("load")
             assert after.asked_at == NOW
@@ -124,7 +124,7 @@ def test_off_is_said_at_once() -> None:
     state, commands = want_off(on(), LOAD, "because", NOW)
     assert commands == [SwitchOff("load", "because")]
     assert (state.on_at, state.off_at, state.off_tries) == (None, NOW, 1)
-    assert (state.said_off_at, state.off_because, state.alarmed) == (NOW, "because", False)
+    assert (state.said_at, state.off_because, state.alarmed) == (NOW, "because", False)
     assert state.asked_at == NOW
     assert not state.proven_off
     assert want_off(state, LOAD, "because", NOW) == (state, [])
@@ -201,16 +201,16 @@ def test_off_is_not_proved_before_it_was_said() -> None:
 
 # (what, state, whether OFF is said again)
 RETRY = [
-    ("1 ms less than 5 s", replace(SEEKING, said_off_at=NOW - 5 * SECOND + 1), False),
-    ("5 s", replace(SEEKING, said_off_at=NOW - 5 * SECOND), True),
+    ("1 ms less than 5 s", replace(SEEKING, said_at=NOW - 5 * SECOND + 1), False),
+    ("5 s", replace(SEEKING, said_at=NOW - 5 * SECOND), True),
     ("after five minutes of trying, 5 s",
-     replace(SEEKING, said_off_at=NOW - 5 * SECOND, off_tries=OFF_TRIES_QUICK), False),
+     replace(SEEKING, said_at=NOW - 5 * SECOND, off_tries=OFF_TRIES_QUICK), False),
     ("the last quick one", replace(
-        SEEKING, said_off_at=NOW - 5 * SECOND, off_tries=OFF_TRIES_QUICK - 1), True),
+        SEEKING, said_at=NOW - 5 * SECOND, off_tries=OFF_TRIES_QUICK - 1), True),
     ("after five minutes of trying, a minute",
-     replace(SEEKING, said_off_at=NOW - MINUTE, off_tries=OFF_TRIES_QUICK), True),
-    ("no way to it, 5 s", replace(SEEKING, said_off_at=NOW - 5 * SECOND, up=False), False),
-    ("no way to it, a minute", replace(SEEKING, said_off_at=NOW - MINUTE, up=False), True),
+     replace(SEEKING, said_at=NOW - MINUTE, off_tries=OFF_TRIES_QUICK), True),
+    ("no way to it, 5 s", replace(SEEKING, said_at=NOW - 5 * SECOND, up=False), False),
+    ("no way to it, a minute", replace(SEEKING, said_at=NOW - MINUTE, up=False), True),
 ]  # fmt: skip
 
 
@@ -221,7 +221,7 @@ def test_off_is_said_again(what: str, state: PlugState, again: bool) -> None:
         assert (after, said) == (state, [])
         return
     assert said == [SwitchOff("load", "because", state.off_tries), AskPlug("load")]
-    assert (after.said_off_at, after.asked_at) == (NOW, NOW)
+    assert (after.said_at, after.asked_at) == (NOW, NOW)
     assert after.off_tries == state.off_tries + 1
     assert after.off_at == state.off_at
 
@@ -231,7 +231,7 @@ def test_quick_tries_last_five_minutes() -> None:
 
 
 def test_off_is_said_at_once_when_a_way_comes_up() -> None:
-    state = link(replace(SEEKING, up=False, said_off_at=NOW - SECOND), up=True)
+    state = link(replace(SEEKING, up=False, said_at=NOW - SECOND), up=True)
     assert state.up
     assert words(want_off(state, LOAD, "because", NOW)[1]) == ["SwitchOff", "AskPlug"]
     down = link(SEEKING, up=False)
@@ -331,7 +331,7 @@ def test_energy(what: str, state: PlugState, wanted: float) -> None:
 
 # ---- faults ----------------------------------------------------------------------------------
 
-LATER = {"said_on_at": NOW - 10 * SECOND}  # the last word is long enough ago to be judged
+LATER = {"said_at": NOW - 10 * SECOND}  # the last word is long enough ago to be judged
 FAULTS = [
     ("not on", OFF, LOAD, None, False, False),
     ("in order", on(**LATER), LOAD, None, False, False),
@@ -339,9 +339,9 @@ FAULTS = [
     ("not confirmed", on(since=15_000, confirmed=False), LOAD, "did not confirm", False, True),
     ("off by somebody else", on(**{**LATER, "on": False}), LOAD, "somebody else", False, True),
     ("off, 3 s after a word of ours",
-     on(on=False, said_on_at=NOW - 4 * SECOND), LOAD, None, False, False),
+     on(on=False, said_at=NOW - 4 * SECOND), LOAD, None, False, False),
     ("off, a little later",
-     on(on=False, said_on_at=NOW - 4 * SECOND - 1), LOAD, "somebody else", False, True),
+     on(on=False, said_at=NOW - 4 * SECOND - 1), LOAD, "somebody else", False, True),
     ("silent for a minute", on(on_heard=NOW - MINUTE), LOAD, None, False, False),
     ("silent for longer", on(on_heard=NOW - MINUTE - 1), LOAD, "silent", False, False),
     ("timer not said", on(timer_s=None, **LATER), LOAD, "timer is not armed", True, True),
@@ -350,9 +350,9 @@ FAULTS = [
     ("timer longer than we set it", on(timer_s=91.1, **LATER), LOAD, "timer is not", True, True),
     ("timer just above nothing", on(timer_s=0.1, **LATER), LOAD, None, False, False),
     ("timer not armed, 3 s after the word",
-     on(timer_s=None, said_on_at=NOW - 4 * SECOND), LOAD, None, False, False),
+     on(timer_s=None, said_at=NOW - 4 * SECOND), LOAD, None, False, False),
     ("timer not armed, a little later",
-     on(timer_s=None, said_on_at=NOW - 4 * SECOND - 1), LOAD, "timer is not armed", True, True),
+     on(timer_s=None, said_at=NOW - 4 * SECOND - 1), LOAD, "timer is not armed", True, True),
     ("timer that its reports do not show", on(timer_s=None, **LATER), HIDDEN, None, False, False),
     ("no timer at all", on(timer_s=None, **LATER), NO_TIMER, None, False, False),
     ("relay not said, no timer told", on(on=None, timer_s=None, **LATER), LOAD, None, False, False),
@@ -387,13 +387,13 @@ def test_fault(
 
 DUE = [
     ("off and proved", OFF, NEVER),
-    ("on: renewal", on(said_on_at=NOW - 15 * SECOND, power_heard=NOW), NOW + 5 * SECOND),
-    ("on: power", on(said_on_at=NOW, power_heard=NOW - 4 * SECOND), NOW + 6 * SECOND),
+    ("on: renewal", on(said_at=NOW - 15 * SECOND, power_heard=NOW), NOW + 5 * SECOND),
+    ("on: power", on(said_at=NOW, power_heard=NOW - 4 * SECOND), NOW + 6 * SECOND),
     ("on: asked a moment ago",
-     on(said_on_at=NOW, power_heard=NOW - MINUTE, asked_at=NOW - SECOND), NOW + 9 * SECOND),
-    ("on, to be confirmed", on(since=8 * SECOND, confirmed=False, said_on_at=NOW - 8 * SECOND,
+     on(said_at=NOW, power_heard=NOW - MINUTE, asked_at=NOW - SECOND), NOW + 9 * SECOND),
+    ("on, to be confirmed", on(since=8 * SECOND, confirmed=False, said_at=NOW - 8 * SECOND,
                                power_heard=NOW), NOW + 7 * SECOND),
-    ("on, overdue", on(said_on_at=NOW - MINUTE), NOW + 1),
+    ("on, overdue", on(said_at=NOW - MINUTE), NOW + 1),
     ("to be brought off, never said", unknown_plug(LOAD, NOW - HOUR), NOW + 1),
     ("to be said again", SEEKING, NOW + 3 * SECOND),
     ("the alarm comes first", replace(SEEKING, off_at=NOW - 29 * SECOND), NOW + SECOND),
@@ -402,7 +402,7 @@ DUE = [
                                off_tries=OFF_TRIES_QUICK), NOW + 58 * SECOND),
     ("no way to it", replace(SEEKING, off_at=NOW - HOUR, alarmed=True, up=False),
      NOW + 58 * SECOND),
-    ("overdue", replace(SEEKING, said_off_at=NOW - HOUR, alarmed=True), NOW + 1),
+    ("overdue", replace(SEEKING, said_at=NOW - HOUR, alarmed=True), NOW + 1),
 ]  # fmt: skip
 
 

@@ -37,7 +37,7 @@ def test_going_on_counts_against_it_and_a_renewal_does_not() -> None:
     held = replace(OFF, proof=Proof(LOAD.key, NOW, 3))
     state, _ = want_on(held, LOAD, Permit("job", NOW), NOW)
     assert state.proof == Proof(LOAD.key, NOW, 4)
-    running = on(said_on_at=NOW - 20 * SECOND, proof=Proof(LOAD.key, NOW, 4))
+    running = on(said_at=NOW - 20 * SECOND, proof=Proof(LOAD.key, NOW, 4))
     state, _ = want_on(running, LOAD, Permit("job", NOW), NOW)
-    assert state.said_on_at == NOW, "it was renewed"
+    assert state.said_at == NOW, "it was renewed"
     assert state.proof == Proof(LOAD.key, NOW, 4)

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from carerules.adapters import SqliteJournal, load_outcome
 from carerules.domain.decision import (
+    ChoreClosed,
     ChoreOpened,
     Fired,
     JobBegan,
@@ -63,6 +64,8 @@ def lives_of(folder: Path) -> list[list[Word]]:
                 lives[-1].append(Word("end", closed=tuple(closed)))
             case ["entered"]:
                 pass
+            case ["list", keys]:
+                lives[-1].append(Word("list", text=" | ".join(keys)))
             case ["fails"]:
                 lives[-1].append(Word("fails"))
             case [("faulted" | "refused") as how, text]:
@@ -85,6 +88,7 @@ def wrong(folder: Path, away: Duration) -> list[str]:
         found.append(f"the journal does not hold: {check}")
     found += nothing_lost(lives, kept)
     found += once(kept, events, answers)
+    found += list_kept(lives[-1], kept)
     if lives[-1][-1] != Word("end"):
         found.append(f"the night ended with {lives[-1][-1]}")
     return found + counted(folder, away)
@@ -175,13 +179,27 @@ def once(kept: list[Outcome], events: list[Event], answers: list[tuple[str | Non
     return found
 
 
+def list_kept(last: list[Word], kept: list[Outcome]) -> list[str]:
+    """What was put on the to-do list is on it at the night's end, unless it was taken off."""
+    wanted: dict[str, None] = {}
+    for one in kept:
+        if isinstance(one, ChoreOpened):
+            wanted[one.key] = None
+        elif isinstance(one, ChoreClosed):
+            wanted.pop(one.key, None)
+    there = [word.text for word in last if word.how == "list"]
+    if there != [" | ".join(sorted(wanted))]:
+        return [f"on the list: {there}, wanted {sorted(wanted)}"]
+    return []
+
+
 def failed(folder: Path) -> list[str]:
     """What did not hold of a life whose disk began to fail: off, told, and still to be read."""
     life = lives_of(folder)[0]
     at = next((number for number, word in enumerate(life) if word.how == "fails"), None)
     if at is None:
         return ["its disk did not fail"]
-    if life[at + 1 :] == [Word("end")]:
+    if [word.how for word in life[at + 1 :] if word.how != "list"] == ["end"]:
         return []  # everything was off, and nothing was left to be written
     found = [
         f"{word.outcome} after the disk failed"

@@ -222,6 +222,7 @@ def serve(folder: Path, site: SiteFile, wires: Wires, log: Log, begin: Moment) -
 
     service.leave = leave
     service.run(first, begin + NIGHT)
+    log.say("list", sorted(service.world.chores))
     journal.close()
 
 

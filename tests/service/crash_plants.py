@@ -59,6 +59,11 @@ def counts_anew(service: Service) -> None:
     service["restore"] = restored
 
 
+def forgets_chores(service: Service) -> None:
+    """A start that does not know what was on the to-do list."""
+    service["restore"] = lambda *known: replace(restore(*known), chores={})
+
+
 def looks_away(_service: Service) -> None:
     """A service that takes no notice of a journal that cannot be written."""
     run.Service._fault = lambda *_: None  # type: ignore[method-assign]
@@ -72,6 +77,7 @@ PLANTS = {
         knows_nothing,
         answers_later,
         counts_anew,
+        forgets_chores,
         looks_away,
     )
 }

@@ -2,8 +2,8 @@
 
 Each row is a process that really dies (`crash_night.py`); what must hold is in `crash_checks.py`:
 every start begins with OFF, read back before any rule runs; nothing fires twice; nothing that was
-told, or that a plug was switched on for, is lost; `for` counts from its true start. SQLite's word
-for what a death leaves: sqlite.org/atomiccommit.html.
+told, put on the to-do list, or that a plug was switched on for, is lost; `for` counts from its true
+start. SQLite's word for what a death leaves: sqlite.org/atomiccommit.html.
 
 And a disk that begins to fail before any write (`crash_disk.py`; sqlite.org/rescode.html for what
 SQLite makes of it): everything off, nothing on, people told, and what was kept still to be read.
@@ -134,6 +134,7 @@ def test_a_service_that_takes_no_notice_of_a_disk_that_fails_is_found(
         ("knows_nothing", "times"),
         ("answers_later", "one entry became 2 facts"),
         ("counts_anew", "late, at most"),
+        ("forgets_chores", "on the list"),
     ],
 )
 def test_a_fault_of_ours_is_found(points: list[str], plant: str, words: str) -> None:

@@ -1,0 +1,105 @@
+"""A world learned from facts: what the journal has of events and of what was decided on them.
+
+Knows which decisions are facts that last. Does not know how to decide. For facts from before a
+rule's time, and for a start that has no snapshot to begin with.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+
+from carerules.domain.decision import (
+    ChoreClosed,
+    ChoreOpened,
+    Fired,
+    Marked,
+    OffProven,
+    Outcome,
+    PackBarred,
+    StationLocked,
+    SwitchOff,
+    SwitchOn,
+)
+from carerules.domain.event import Event, PlugReport
+from carerules.loop.charging import forget_untold
+from carerules.loop.conduct import end_run
+from carerules.loop.intake import take
+from carerules.loop.knowledge import bar, has_fired, take_mark
+from carerules.loop.steer import UNANSWERED
+from carerules.loop.turn import Turn
+from carerules.loop.world import OpenChore, World, pack_on, put, socket_of, without
+from carerules.safety import ran
+
+
+def learn(world: World, event: Event, decided: Iterable[Outcome]) -> World:
+    """The world that knows the event, and nothing done about it.
+
+    Rules look on, hold and remember, but none fires, no job goes on and no plug is spoken to.
+    `decided` is what the journal has of what was decided then: what a job marked, which packs were
+    barred, which rules fired, what was put on the to-do list and how long a plug was on are facts
+    too.
+    """
+    turn = Turn(world, event.heard)
+    turn.change(starting_since=event.heard)
+    take(turn, event)
+    forget_untold(turn)
+    if isinstance(event, PlugReport) and event.on:
+        _still_on(turn, event.plug)
+    for outcome in decided:
+        match outcome:
+            case Marked(pack, what) if pack in turn.world.packs:
+                take_mark(turn, pack, what, "a rule")
+            case PackBarred(pack, retired, why) if pack in turn.world.packs:
+                bar(turn, pack, why, retired=retired)
+            case Fired(key=key, pack=pack) if pack in turn.world.packs:
+                has_fired(turn, pack, key)
+            case ChoreOpened() if outcome.pack in turn.world.packs:
+                _opened(turn, outcome)
+            case ChoreClosed(key):
+                turn.change(chores=without(turn.world.chores, key))
+            case SwitchOn(plug=plug, renewal=False) if plug in turn.world.plugs:
+                _went_on(turn, plug)
+            case SwitchOff(plug=plug, because=why, again=0) if plug in turn.world.plugs:
+                _went_off(turn, plug, why)
+            case StationLocked(station, why) if station in turn.world.stations:
+                turn.set_station(station, locked=why, unreached=why.endswith(UNANSWERED))
+            case OffProven(plug) if (place := socket_of(turn.world, plug)) is not None:
+                station = place[0].name
+                if turn.world.stations[station].unreached:
+                    turn.set_station(station, locked="", unreached=False)
+            case _:
+                pass
+    return turn.world
+
+
+def _opened(turn: Turn, outcome: ChoreOpened) -> None:
+    chore = OpenChore(outcome.key, outcome.pack, outcome.text, turn.world.now)
+    if (known := turn.world.chores.get(outcome.key)) is not None:  # other words for the same thing
+        chore = replace(known, text=outcome.text)
+    turn.change(chores=put(turn.world.chores, outcome.key, chore))
+
+
+def _went_on(turn: Turn, plug: str) -> None:
+    """It counts in the plug's proof, and its run, once it is over, in the station's day."""
+    now, state, place = turn.world.now, turn.world.plugs[plug], socket_of(turn.world, plug)
+    state = replace(state, proof=ran(state.proof), on_at=now, off_at=None)
+    turn.set_plug(replace(state, said_at=now, energy_wh=0.0))
+    if place is not None:
+        name = place[0].name
+        dwell = replace(turn.world.stations[name].dwell, pack=pack_on(turn.world, name) or "")
+        turn.set_station(name, dwell=dwell)
+
+
+def _still_on(turn: Turn, plug: str) -> None:
+    """Renewals are not journalled; a plug's word that it is on shows that it was renewed."""
+    state = turn.world.plugs[plug]
+    if state.on_at is not None:
+        turn.set_plug(replace(state, said_at=turn.world.now))
+
+
+def _went_off(turn: Turn, plug: str, why: str) -> None:
+    state = turn.world.plugs[plug]
+    if state.on_at is not None:
+        end_run(turn, state, turn.world.now, why, planned=True)
+        turn.set_plug(replace(state, on_at=None, off_at=turn.world.now))
