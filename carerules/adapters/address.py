@@ -114,3 +114,11 @@ def read_password(file: Path) -> str | Problem:
         return Problem(quoted(f"{len(content)} bytes"), "one line of text, the password",
                        "write the password and nothing else", where)  # fmt: skip
     return password
+
+
+class AddressError(Exception):
+    """The address in the site file cannot be used; `problem` says why."""
+
+    def __init__(self, problem: Problem) -> None:
+        super().__init__(problem.show())
+        self.problem = problem

@@ -19,7 +19,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from carerules.adapters.address import MqttAddress
-from carerules.adapters.problem import Problem, quoted
+from carerules.adapters.problem import quoted
 
 KEEPALIVE_S = 10  # a broker that went without a word is noticed within 15 s
 CONNECT_S_MAX = 5.0
@@ -208,11 +208,3 @@ class BrokerLine:
 def _give_up_unsent(_client: Client, _data: Any, opened: Any) -> None:
     if hasattr(socket, "TCP_USER_TIMEOUT"):
         opened.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, UNSENT_MS_MAX)
-
-
-class AddressError(Exception):
-    """The address in the site file cannot be used; `problem` says why."""
-
-    def __init__(self, problem: Problem) -> None:
-        super().__init__(problem.show())
-        self.problem = problem

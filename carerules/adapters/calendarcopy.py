@@ -13,7 +13,8 @@ from dataclasses import asdict, dataclass
 from hashlib import sha256
 from pathlib import Path
 
-from carerules.adapters.calendarline import NO_TAGS, CalendarAddress, Tags
+from carerules.adapters.calendaraddress import CalendarAddress
+from carerules.adapters.calendarline import NO_TAGS, Tags
 from carerules.calendar import CALENDAR_BYTES_MAX
 
 FOLDER = "calendars"

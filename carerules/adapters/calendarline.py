@@ -18,7 +18,7 @@ from typing import TypeAlias, cast
 from urllib.parse import SplitResult, urljoin, urlsplit
 
 from carerules.adapters.address import read_password
-from carerules.adapters.channels import LOOPBACK
+from carerules.adapters.calendaraddress import CalendarAddress, is_clean, url_fault
 from carerules.adapters.httpline import TimedSource
 from carerules.adapters.line import CallError, Left, seconds
 from carerules.adapters.problem import Problem
@@ -29,22 +29,6 @@ FETCH_S_MAX = 60.0
 REDIRECTS_MAX = 3
 TAG_CHARS_MAX = 200
 """Of what a server calls a version of its calendar."""
-
-
-@dataclass(frozen=True, slots=True)
-class CalendarAddress:
-    """Where a calendar lies: one of `file`, `url`, and `url_file` (a URL that is itself a secret).
-
-    `plain`: whether it may come from another machine without TLS; a password never goes there so.
-    """
-
-    file: Path | None = None
-    url: str | None = None
-    url_file: Path | None = None
-    user: str | None = None
-    password_file: Path | None = None
-    ca_file: Path | None = None
-    plain: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,29 +90,6 @@ def fetch(
         return Unreached("what it answers is no HTTP")
 
 
-def url_fault(url: str, *, plain: bool, with_password: bool) -> str:
-    """What is wrong with a calendar's URL; nothing: it can be used. Repeats no part of it."""
-    try:
-        parts = urlsplit(url)
-        host, _ = parts.hostname, parts.port
-    except ValueError:
-        return "no URL"
-    if parts.scheme not in ("http", "https") or not host or not url.isascii() or not _clean(url):
-        return "no URL that begins with `https://`"
-    if parts.username or parts.password:
-        return "a URL with a name or password in it"
-    if parts.scheme == "http" and host not in LOOPBACK:
-        if with_password:
-            return "a password for a URL without TLS"
-        if not plain:
-            return "a URL without TLS"
-    return ""
-
-
-def _clean(url: str) -> bool:
-    return all(" " < c < "\x7f" for c in url)
-
-
 def _read(file: Path) -> Fetched:
     with file.open("rb") as stream:
         data = stream.read(CALENDAR_BYTES_MAX + 1)
@@ -156,7 +117,7 @@ def _ask(address: CalendarAddress, known: Tags, left: Left) -> Answer:
         # What it is sent on to must be the same door: else the login, or a secret URL's words,
         # would go to another.
         url = urljoin(url, headers.get("location", ""))
-        if not _clean(url) or _door(urlsplit(url)) != _door(first):
+        if not is_clean(url) or _door(urlsplit(url)) != _door(first):
             raise _FetchError("it sends us on to another machine, which is not followed")
     raise _FetchError(f"it sends us on more than {REDIRECTS_MAX} times")
 

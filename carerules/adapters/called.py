@@ -15,8 +15,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from threading import Condition, Thread
 
-from carerules.adapters.address import Login, read_host, read_login
-from carerules.adapters.broker import AddressError
+from carerules.adapters.address import AddressError, Login, read_host, read_login
 from carerules.adapters.doors import Message, PlugDoor, read_plug
 from carerules.adapters.httpline import HttpLine
 from carerules.adapters.inbox import Lane, Put

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from threading import Lock
 from uuid import uuid4
 
-from carerules.adapters.address import MqttAddress, read_password
-from carerules.adapters.broker import AddressError, BrokerLine, Callbacks
+from carerules.adapters.address import AddressError, MqttAddress, read_password
+from carerules.adapters.broker import BrokerLine, Callbacks
 from carerules.adapters.doors import Message
 from carerules.adapters.inbox import Lane, Put
 from carerules.adapters.plug import ON_EXPIRY_S, Unsaid, Wire, command_topics, say

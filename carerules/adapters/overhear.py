@@ -10,8 +10,8 @@ from dataclasses import dataclass, field
 from threading import Event as Flag
 from threading import Lock
 
-from carerules.adapters.address import MqttAddress, read_password
-from carerules.adapters.broker import AddressError, BrokerLine, Callbacks
+from carerules.adapters.address import AddressError, MqttAddress, read_password
+from carerules.adapters.broker import BrokerLine, Callbacks
 from carerules.adapters.problem import Problem
 
 TOPICS_MAX = 2_000

@@ -10,8 +10,8 @@ from dataclasses import dataclass, field
 from threading import Event
 from uuid import uuid4
 
-from carerules.adapters.address import Login, MqttAddress, read_password
-from carerules.adapters.broker import AddressError, BrokerLine, Callbacks
+from carerules.adapters.address import AddressError, Login, MqttAddress, read_password
+from carerules.adapters.broker import BrokerLine, Callbacks
 from carerules.adapters.called import line_of
 from carerules.adapters.clock import HOST
 from carerules.adapters.line import CallError

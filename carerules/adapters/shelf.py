@@ -27,7 +27,7 @@ M = TypeVar("M", bound=BaseModel)
 class Strict(BaseModel):
     """The base of all profile tables: no unknown key, no silent conversion, no change later."""
 
-    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, defer_build=True)
 
 
 def load(name: str, kind: type[M], shelf: str, folders: Sequence[Path]) -> M | Problem:

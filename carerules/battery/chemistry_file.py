@@ -16,7 +16,7 @@ _Number = Annotated[float, Field(allow_inf_nan=False, strict=True)]
 
 
 class _Part(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
 
 class Figure(_Part):

@@ -54,7 +54,7 @@ from carerules.config import SiteFile
 from carerules.domain.ports import JournalError
 from carerules.report import TimelineShape, WhyShape
 from carerules.service.handing import hand_in
-from carerules.service.stopping import stop_all
+from carerules.service.stopping import stopper
 
 SAID_MAX = 64
 """Answers kept for pages that have not asked for theirs yet."""
@@ -76,7 +76,7 @@ class Pages:
         self.site, self.source, self.access, self.wake = site, source, access, wake
         self.asked = Asked(site)
         self.work, self.reread = RuleWork(site, self.asked), reread
-        self.halt = Halt(lambda: stop_all(site, BY))
+        self.halt = Halt(stopper(site, BY))
         self.watchers = Watchers()
         self._said: OrderedDict[str, Said] = OrderedDict()
         self._seen: tuple[object, Board] | None = None

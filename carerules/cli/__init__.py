@@ -6,8 +6,10 @@ wait for what only `carerules run` needs.
 
 from __future__ import annotations
 
+import gc
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, nullcontext
 from importlib import import_module
 from typing import Any
 
@@ -63,6 +65,17 @@ COMMANDS: dict[str, tuple[str, str]] = {
 """Every command: the module it lives in, and its line in the overview."""
 
 
+@contextmanager
+def _unsearched() -> Iterator[None]:
+    """What is imported stays: to search it for garbage time and again costs a start a tenth."""
+    gc.disable()
+    try:
+        yield
+    finally:
+        gc.freeze()
+        gc.enable()
+
+
 class _Lazy(click.Group):
     def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
         return list(COMMANDS)
@@ -70,7 +83,9 @@ class _Lazy(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
         if cmd_name not in COMMANDS:
             return None
-        module = import_module(f"carerules.cli.{COMMANDS[cmd_name][0]}")
+        name = f"carerules.cli.{COMMANDS[cmd_name][0]}"
+        with nullcontext() if name in sys.modules else _unsearched():
+            module = import_module(name)
         command: click.Command = getattr(module, f"{cmd_name.replace('-', '_')}_command")
         return command
 

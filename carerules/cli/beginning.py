@@ -18,16 +18,8 @@ import click
 from carerules.adapters import PlugProfile, Problem, plug_profiles
 from carerules.battery import shipped_chemistries
 from carerules.cli.common import FAILED, refuse
-from carerules.config import (
-    Answers,
-    Hands,
-    PackAnswer,
-    PlugAnswer,
-    SiteFile,
-    draft,
-    read_pack,
-    read_site,
-)
+from carerules.config import SiteFile, read_site
+from carerules.config.draft import Answers, Hands, PackAnswer, PlugAnswer, draft, read_pack
 from carerules.service import read_rules
 
 T = TypeVar("T")

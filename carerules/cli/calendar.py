@@ -16,8 +16,8 @@ from carerules.cli.reading import say
 from carerules.cli.sites import site_at
 from carerules.config import CalendarSettings
 from carerules.loop import World
-from carerules.report import CalendarShape, CalendarsShape, calendar_lines, calendar_of
-from carerules.service import Almanac
+from carerules.report.calendars import CalendarShape, CalendarsShape, calendar_lines, calendar_of
+from carerules.service.almanac import Almanac
 
 
 @click.command("calendar")

@@ -1,6 +1,7 @@
 """The calendars beside a service, real or played.
 
-Knows how they are joined to it. Does not know what stands in a calendar.
+Knows how they are joined to it. Does not know what stands in a calendar. Few sites have any, and
+what fetches them is large: it is imported where there are some.
 """
 
 from __future__ import annotations
@@ -13,9 +14,8 @@ from carerules.cli.common import utter
 from carerules.config import SiteFile
 from carerules.domain.decision import Notice, Outcome
 from carerules.domain.event import Event
-from carerules.domain.ports import Outside
 from carerules.loop import World
-from carerules.service import Calendars, PlayedCalendars, Service
+from carerules.service import Service
 from carerules.sim import VirtualOutside
 
 
@@ -27,6 +27,7 @@ def calendars_beside(
     if not site.calendars and not any(use.calendar for use in service.world.uses.values()):
         yield
         return
+    from carerules.service.calendars import Calendars  # noqa: PLC0415
 
     def wall_ms() -> int:
         return clock.now() + clock.offset()
@@ -51,9 +52,8 @@ def calendars_beside(
 def put_before(service: Service, site: SiteFile, outside: VirtualOutside) -> None:
     """Put a played site's calendars, where it has any, before the service's outside."""
     if site.calendars:
+        from carerules.service.played import PlayedCalendars  # noqa: PLC0415
+
         played = PlayedCalendars(site, outside, outside.inject, lambda line: utter(line, err=True))
         played.uses = lambda: service.world.uses
         service.outside = played
-
-
-_SEAM: type[Outside] = PlayedCalendars  # the checker's word that it fits

@@ -11,11 +11,11 @@ import click
 
 from carerules.adapters import Problem, quoted
 from carerules.cli.common import json_option, refuse, site_option
+from carerules.cli.findings import show_findings
 from carerules.cli.reader import reader_at
 from carerules.cli.reading import say
-from carerules.cli.texts import show_findings
 from carerules.domain.moment import DAY
-from carerules.report import compare_lines
+from carerules.report.timeline import compare_lines
 from carerules.service.compare import compare
 from carerules.service.rules import read_rules
 

@@ -18,16 +18,14 @@ from carerules.adapters import (
     PlugProfile,
     Problem,
     feed_profiles,
-    feeds_among,
-    overhear,
     plug_profiles,
-    plugs_among,
     read_host,
-    states_among,
 )
+from carerules.adapters.overhear import overhear
+from carerules.adapters.recognise import feeds_among, plugs_among, states_among
 from carerules.cli.common import FAILED, refuse, site_option
 from carerules.cli.sites import site_at
-from carerules.config import Known, propose
+from carerules.config.propose import Known, propose
 
 BROKER_PORT = 1_883
 

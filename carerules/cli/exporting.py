@@ -10,11 +10,12 @@ from pathlib import Path
 
 import click
 
-from carerules.adapters import Format, Problem, TableFiles
+from carerules.adapters import Problem
+from carerules.adapters.tablefile import Format, TableFiles
 from carerules.cli.common import FAILED, json_option, refuse
 from carerules.cli.reader import past_moment, reader_at
 from carerules.domain.moment import Moment
-from carerules.report import Tables
+from carerules.report.tables import Tables
 from carerules.service.reading import Reader
 
 

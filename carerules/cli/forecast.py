@@ -32,7 +32,7 @@ from carerules.domain.quantity import (
     read_quantity,
 )
 from carerules.loop import World, figures_of, full_v, socket_power
-from carerules.report import forecast_lines, forecast_of
+from carerules.report.ahead import forecast_lines, forecast_of
 
 
 @click.command("forecast")

@@ -13,7 +13,7 @@ from carerules.cli.common import json_option, site_option
 from carerules.cli.history import gone_through
 from carerules.cli.reader import must_be_one_of, reader_at
 from carerules.cli.reading import paint, say
-from carerules.report import health_lines, health_of
+from carerules.report.health import health_lines, health_of
 
 
 @click.command("health")

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import click
 
-from carerules.adapters import back_up, compact, salvage
+from carerules.adapters.rescue import back_up, compact, salvage
 from carerules.cli.common import FAILED, json_option, refuse, site_option
 from carerules.cli.sites import site_at
 from carerules.config import SiteFile

@@ -17,15 +17,12 @@ import click
 
 from carerules.cli import COMMANDS, main
 from carerules.cli.common import json_option, printed, refuse
-from carerules.report import (
+from carerules.report.manual import MADE_BY, CommandRow, OptionRow, manual_pages
+from carerules.report.manual_codes import (
     ALL_CODES,
-    MADE_BY,
-    CommandRow,
-    OptionRow,
     all_codes_lines,
     code_lines,
     code_shape,
-    manual_pages,
     nearest_codes,
 )
 

@@ -12,22 +12,18 @@ from pathlib import Path
 
 import click
 
-from carerules.adapters import PaperError, print_page, qr_code
+from carerules.adapters.paper import PaperError, print_page
+from carerules.adapters.qr import qr_code
 from carerules.cli.common import FAILED, json_option, refuse, site_option
 from carerules.cli.history import gone_through
 from carerules.cli.reader import must_be_one_of, reader_at
 from carerules.cli.reading import say
 from carerules.cli.sites import site_at
 from carerules.domain.moment import DAY, LocalTime, Moment
-from carerules.report import (
-    Month,
-    MonthShape,
-    Sheet,
-    label_of,
-    month_lines,
-    month_page,
-    sheet_pages,
-)
+from carerules.report.labels import Sheet, label_of, sheet_pages
+from carerules.report.month import Month
+from carerules.report.month_page import month_lines, month_page
+from carerules.report.month_shapes import MonthShape
 from carerules.service.reading import Reader
 
 LINK_MAX = 200

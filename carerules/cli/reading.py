@@ -12,9 +12,9 @@ import click
 from pydantic import BaseModel
 
 from carerules.cli.common import json_option, printed, refuse, site_option, wants_colour
+from carerules.cli.findings import show_findings
 from carerules.cli.history import gone_through
 from carerules.cli.reader import must_be_one_of, past_moment, reader_at
-from carerules.cli.texts import show_findings
 from carerules.domain.moment import Moment
 from carerules.report import (
     LogShape,

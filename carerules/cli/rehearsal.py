@@ -16,9 +16,9 @@ import click
 
 from carerules.cli.calendars import put_before
 from carerules.cli.common import FAILED, json_option, refuse
+from carerules.cli.findings import show_findings
 from carerules.cli.narrator import Narrator
 from carerules.cli.sites import site_at
-from carerules.cli.texts import show_findings
 from carerules.cli.virtual import virtual_outside, virtual_world
 from carerules.config import SiteFile
 from carerules.domain.decision import Outcome

@@ -12,14 +12,14 @@ from pathlib import Path
 import click
 
 from carerules.cli.common import json_option, refuse, site_option
+from carerules.cli.findings import show_findings
 from carerules.cli.reader import past_moment, reader_at
 from carerules.cli.reading import say
-from carerules.cli.texts import show_findings
 from carerules.domain.decision import Outcome
 from carerules.domain.event import Event
 from carerules.domain.moment import Moment
 from carerules.domain.plan import Plan
-from carerules.report import Played, Stretch, replay_lines, replay_of
+from carerules.report.replayed import Played, Stretch, replay_lines, replay_of
 from carerules.rulefiles import load_files
 from carerules.service.reading import Reader
 

@@ -9,7 +9,7 @@ import json
 
 import click
 
-from carerules.config import site_schema
+from carerules.config.schema import site_schema
 
 
 @click.command("schema")

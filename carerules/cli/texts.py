@@ -6,8 +6,6 @@ Knows files and findings. Does not know what the rules will do.
 from __future__ import annotations
 
 import json
-import sys
-import textwrap
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -15,6 +13,7 @@ from typing import TYPE_CHECKING
 import click
 
 from carerules.cli.common import REFUSED, finding, json_option
+from carerules.cli.findings import show_findings
 from carerules.domain.diagnostic import Severity
 from carerules.domain.plan import Plan
 from carerules.domain.signal import catalogue
@@ -24,8 +23,6 @@ from carerules.rulefiles import ANY_SITE, load_files
 
 if TYPE_CHECKING:
     from carerules.config import SiteFile
-
-WIDTH = 80
 
 
 @click.command("check")
@@ -75,29 +72,6 @@ def _rules_of(site: SiteFile) -> Loaded:
     from carerules.service import read_rules  # noqa: PLC0415
 
     return read_rules(site).loaded
-
-
-def show_findings(loaded: Loaded) -> None:
-    """Each diagnostic with its line and caret, on standard error.
-
-    Folded for a person at a terminal; a program that reads along gets one line for each message.
-    """
-    folds = sys.stderr.isatty()
-    for diagnostic in loaded.diagnostics:
-        shown = diagnostic.show(loaded.sources.get(diagnostic.span.file))
-        click.echo(folded(shown) if folds else shown, err=True)
-
-
-def folded(shown: str) -> str:
-    """No row longer than a terminal is wide; the author's own line never is."""
-    return "\n".join(
-        line
-        for row in shown.split("\n")
-        for line in (
-            [row] if len(row) <= WIDTH
-            else textwrap.wrap(row, WIDTH, subsequent_indent="    ", break_on_hyphens=False)
-        )
-    )  # fmt: skip
 
 
 def _proofs(plan: Plan, site: SiteFile | None) -> Proofs:

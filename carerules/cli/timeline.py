@@ -13,7 +13,7 @@ from carerules.cli.common import json_option, refuse, site_option
 from carerules.cli.reader import must_be_one_of, past_moment, reader_at
 from carerules.cli.reading import say
 from carerules.domain.moment import HOUR
-from carerules.report import timeline_lines
+from carerules.report.timeline import timeline_lines
 from carerules.service.pasttime import timeline_of
 
 HOURS_MAX = 24 * 35

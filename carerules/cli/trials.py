@@ -13,8 +13,8 @@ import click
 
 from carerules.battery import shipped_chemistries
 from carerules.cli.common import FAILED, REFUSED, json_option
+from carerules.cli.findings import show_findings
 from carerules.cli.sites import site_at
-from carerules.cli.texts import show_findings
 from carerules.domain.signal import catalogue
 from carerules.lang import Loaded
 from carerules.rulefiles import ANY_SITE, load_files

@@ -15,7 +15,8 @@ from carerules.config import SiteFile
 from carerules.domain.decision import Outcome
 from carerules.domain.event import Event
 from carerules.loop import World
-from carerules.report import Line, record, records_of
+from carerules.report import Line
+from carerules.report.saying import record, records_of
 
 Style: TypeAlias = Literal["words", "json"]
 

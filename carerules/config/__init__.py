@@ -5,35 +5,22 @@ Knows the file's shape, and what must hold between its parts. Does not know what
 
 from carerules.config.board import BoardDoor, read_listen
 from carerules.config.calendar import CalendarSettings
-from carerules.config.draft import Answers, Hands, PackAnswer, PlugAnswer, draft, read_pack
 from carerules.config.hub import HubSettings
 from carerules.config.planning import Planning
 from carerules.config.problem import Problem
-from carerules.config.propose import Known, Proposal, propose
 from carerules.config.read import read_site, read_site_text
-from carerules.config.schema import site_schema
 from carerules.config.site import SiteFile, VirtualPackStart, VirtualStart
 
 __all__ = [
-    "Answers",
     "BoardDoor",
     "CalendarSettings",
-    "Hands",
     "HubSettings",
-    "Known",
-    "PackAnswer",
     "Planning",
-    "PlugAnswer",
     "Problem",
-    "Proposal",
     "SiteFile",
     "VirtualPackStart",
     "VirtualStart",
-    "draft",
-    "propose",
     "read_listen",
-    "read_pack",
     "read_site",
     "read_site_text",
-    "site_schema",
 ]

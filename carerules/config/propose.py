@@ -10,7 +10,9 @@ import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from carerules.adapters import Likeness, Listened, MqttAddress
+from carerules.adapters import MqttAddress
+from carerules.adapters.overhear import Listened
+from carerules.adapters.recognise import Likeness
 from carerules.config.problem import quoted
 from carerules.config.read import read_site_text
 from carerules.config.site import SiteFile

@@ -45,8 +45,9 @@ Power = Annotated[float, Measure(POWER, 0.1, 20_000, "60 W")]
 class Table(BaseModel):
     """Each table of the file: exact kinds, no unknown key."""
 
+    # Deferred: the file is checked as a whole, and no table needs a checker of its own beside it.
     model_config = ConfigDict(
-        strict=True, extra="forbid", frozen=True, arbitrary_types_allowed=True
+        strict=True, extra="forbid", frozen=True, arbitrary_types_allowed=True, defer_build=True
     )
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Protocol, TypeAlias
 
-from carerules.adapters import Script
+from carerules.adapters.hubline import Script
 from carerules.hub.model import Device, House, Order
 
 Kept: TypeAlias = Mapping[str, str]

@@ -4,16 +4,14 @@ Knows text. Does not know packs' states, time or wires. `format`, `prove` and `r
 of their own: most who load rules need none of them.
 """
 
-from carerules.lang.ahead import Ahead, ahead
 from carerules.lang.codes import CODES, Code
 from carerules.lang.load import Fetch, Loaded, load
-from carerules.lang.memo import Memo
-from carerules.lang.names import Mention, NameKind, Outline, Statement, outline
+from carerules.lang.parse import forget_grammar
 from carerules.lang.scan import read_text
 from carerules.lang.scope import Names
 from carerules.lang.words import KEYWORDS
 
 __all__ = [
-    "CODES", "KEYWORDS", "Ahead", "Code", "Fetch", "Loaded", "Memo", "Mention", "NameKind", "Names",
-    "Outline", "Statement", "ahead", "load", "outline", "read_text",
+    "CODES", "KEYWORDS", "Code", "Fetch", "Loaded", "Names",
+    "forget_grammar", "load", "read_text",
 ]  # fmt: skip

@@ -14,7 +14,8 @@ from urllib.parse import unquote, urlsplit
 
 from carerules.config import SiteFile, read_site
 from carerules.domain.diagnostic import Diagnostic
-from carerules.lang import Memo, read_text
+from carerules.lang import read_text
+from carerules.lang.memo import Memo
 from carerules.lsp.features import SITE_FILE, Sight, Together, look
 from carerules.lsp.text import Document
 from carerules.rulefiles import ships

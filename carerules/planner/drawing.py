@@ -9,7 +9,8 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 
 from carerules.planner.shapes import PlanShape, RunShape
-from carerules.report import Markup, show_at, tag
+from carerules.report import show_at
+from carerules.report.markup import Markup, tag
 
 WIDE, LEFT, RIGHT, TOP, LANE, FOOT = 960.0, 90.0, 24.0, 46.0, 44.0, 34.0
 LETTER = 6.2

@@ -22,7 +22,8 @@ Tone: TypeAlias = Literal["seen", "decided", "done", "tell", "alarm"]
 class Shape(BaseModel):
     """The base of all shapes: nothing unnamed, nothing changed later."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    # Deferred: of sixty shapes a command or a page needs three.
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
 
 class ChargeShape(Shape):

@@ -1,21 +1,12 @@
 """The imperative shell: waits for events, journals them, steps the core, performs the outcome."""
 
-from carerules.service.almanac import Almanac, Looked
-from carerules.service.calendars import Calendars
 from carerules.service.desk import Desk
 from carerules.service.memory import WorldStore, dump_world, load_world, restore
-from carerules.service.outside import RealOutside
-from carerules.service.played import PlayedCalendars
 from carerules.service.rules import SiteRules, read_rules
 from carerules.service.run import Service, Teller, all_off, quiet, worth_keeping
 
 __all__ = [
-    "Almanac",
-    "Calendars",
     "Desk",
-    "Looked",
-    "PlayedCalendars",
-    "RealOutside",
     "Service",
     "SiteRules",
     "Teller",

@@ -9,19 +9,10 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from carerules.adapters import (
-    NO_TAGS,
-    CalendarAddress,
-    Copy,
-    CopyShelf,
-    Fetched,
-    Tags,
-    Unchanged,
-    Unreached,
-    expand_apart,
-    fetch,
-    origin_of,
-)
+from carerules.adapters import CalendarAddress
+from carerules.adapters.apart import expand_apart
+from carerules.adapters.calendarcopy import Copy, CopyShelf, origin_of
+from carerules.adapters.calendarline import NO_TAGS, Fetched, Tags, Unchanged, Unreached, fetch
 from carerules.calendar import Asked, Expanded, Occurrence, Unread
 from carerules.config import CalendarSettings
 from carerules.domain.moment import DAY, Duration

@@ -26,8 +26,8 @@ from carerules.adapters import (
     SendError,
     Word,
     quoted,
-    sender_of,
 )
+from carerules.adapters.senders import sender_of
 from carerules.config import SiteFile
 from carerules.domain.decision import ChoreClosed, Notice
 from carerules.domain.event import Acknowledged, ChannelProved

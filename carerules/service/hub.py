@@ -16,17 +16,8 @@ from threading import Thread
 from time import monotonic
 from uuid import uuid4
 
-from carerules.adapters import (
-    Ears,
-    Entry,
-    HubLine,
-    Lane,
-    Problem,
-    Put,
-    Stop,
-    quoted,
-    to_events,
-)
+from carerules.adapters import Entry, Lane, Problem, Put, Stop, quoted, to_events
+from carerules.adapters.hubline import Ears, HubLine
 from carerules.config import SiteFile
 from carerules.domain.decision import ChoreClosed, ChoreOpened, Outcome
 from carerules.domain.event import Event, Rejected

@@ -11,15 +11,8 @@ from threading import Thread
 from typing import Protocol, TypeAlias
 
 from carerules import __version__
-from carerules.adapters import (
-    AddressError,
-    Ears,
-    Heard,
-    MqttAddress,
-    Problem,
-    Script,
-    read_password,
-)
+from carerules.adapters import AddressError, MqttAddress, Problem, read_password
+from carerules.adapters.hubline import Ears, Heard, Script
 from carerules.config import HubSettings
 from carerules.hub import Convention, Discovery, Homie, Places
 

@@ -7,17 +7,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from carerules.adapters import (
-    Called,
-    CalledWires,
-    Inbox,
-    Lane,
-    LineClock,
-    MqttWires,
-    Topics,
-    Wiring,
-    topics_of,
-)
+from carerules.adapters import Inbox, Lane, LineClock, Topics, topics_of
+from carerules.adapters.called import Called, CalledWires
+from carerules.adapters.mqtt import MqttWires, Wiring
 from carerules.config import SiteFile
 from carerules.domain.decision import Command
 from carerules.domain.event import Event, Tick

@@ -9,7 +9,8 @@ from carerules.domain.event import ChannelProved, Event, PlugReport, Rejected, S
 from carerules.domain.event import Tick as TickEvent
 from carerules.domain.moment import DAY, Duration, Moment
 from carerules.loop import World, learn, new_world, stranger
-from carerules.report import Diary, Timeline, TimelineShape
+from carerules.report import Diary, TimelineShape
+from carerules.report.timeline import Timeline
 from carerules.service.memory import load_world
 from carerules.service.reading import Reader
 

@@ -9,7 +9,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from carerules.adapters import LineClock, Login, PlugProfile, called_power_on_fault, power_on_fault
+from carerules.adapters import LineClock, Login, PlugProfile
+from carerules.adapters.power_on import called_power_on_fault, power_on_fault
 from carerules.config import SiteFile
 from carerules.domain.decision import AskPlug, OffProven, SwitchOff, SwitchOn
 from carerules.domain.event import PlugLink, PlugReport

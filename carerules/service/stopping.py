@@ -7,9 +7,11 @@ who asked.
 from __future__ import annotations
 
 import time
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, TypeAlias
 
 from carerules.adapters import (
     HOST,
@@ -22,7 +24,9 @@ from carerules.adapters import (
 from carerules.config import SiteFile
 from carerules.domain.moment import SECOND
 from carerules.domain.ports import JournalError
-from carerules.service.off import OffReport, bring_all_off
+
+if TYPE_CHECKING:
+    from carerules.service.off import OffReport
 
 WITHIN_S = 12
 ANSWER_WITHIN_S = 1.5
@@ -53,9 +57,33 @@ class StopReport:
 
 def stop_all(site: SiteFile, by: str) -> StopReport:
     """Bring everything off, and have the service keep it so until a person releases the site."""
+    return stopper(site, by)()
+
+
+def stopper(site: SiteFile, by: str) -> Callable[[], StopReport]:
+    """`stop_all`, made ready beforehand by who may be asked for it later.
+
+    What the wires need is imported here: a stop must not have to look for it on a disk that fails.
+    """
+    wires = _own_wires(site, by)
+    return lambda: _stop(site, by, wires)
+
+
+Wires: TypeAlias = "Callable[[], OffReport | None]"
+
+
+def _own_wires(site: SiteFile, by: str) -> Wires:
+    if not site.has_wires or not site.site.plugs:
+        return lambda: None
+    from carerules.service.off import bring_all_off  # noqa: PLC0415
+
+    return lambda: bring_all_off(site, WITHIN_S * SECOND, by)
+
+
+def _stop(site: SiteFile, by: str, over_own_wires: Wires) -> StopReport:
     # The wires first and by themselves: neither a disk nor a service that hangs holds them up.
     with ThreadPoolExecutor(1, "stop") as wires:
-        first = wires.submit(_over_own_wires, site, by)
+        first = wires.submit(over_own_wires)
         service = _ServiceDesk(site, by)
         told = service.answer(ANSWER_WITHIN_S)
         try:
@@ -63,16 +91,10 @@ def stop_all(site: SiteFile, by: str) -> StopReport:
             if told is None:
                 told = service.answer(ANSWER_LATE_S)
             if told is not None:  # it may have said ON until then
-                off = _over_own_wires(site, by)
+                off = over_own_wires()
         except AddressError as error:
             return StopReport(told, service.problem, None, str(error))
     return StopReport(told, service.problem, off)
-
-
-def _over_own_wires(site: SiteFile, by: str) -> OffReport | None:
-    if not site.has_wires or not site.site.plugs:
-        return None
-    return bring_all_off(site, WITHIN_S * SECOND, by)
 
 
 class _ServiceDesk:

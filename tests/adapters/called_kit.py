@@ -6,7 +6,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from threading import Condition
 
-from carerules.adapters import Called, CalledWires, Lane, Login, PlugProfile, load_plug_profile
+from carerules.adapters import Lane, Login, PlugProfile, load_plug_profile
+from carerules.adapters.called import Called, CalledWires
 from carerules.adapters.inbox import Read
 from carerules.domain.decision import SwitchOn
 from carerules.domain.event import Event, PlugLink, PlugReport, Rejected

@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from carerules.adapters import ClockAnchor, LineClock, SqliteJournal
-from carerules.cli.live import ANCHOR_EVERY, AnchoredJournal
+from carerules.cli.real import ANCHOR_EVERY, AnchoredJournal
 from carerules.domain.event import Event, Happened, Started
 from carerules.domain.moment import HOUR, MINUTE, SECOND, Moment
 

@@ -14,18 +14,9 @@ from threading import Thread
 
 import pytest
 
-from carerules.adapters import (
-    CalendarAddress,
-    Copy,
-    CopyShelf,
-    Fetched,
-    Tags,
-    Unchanged,
-    Unreached,
-    fetch,
-    origin_of,
-    url_fault,
-)
+from carerules.adapters import CalendarAddress, url_fault
+from carerules.adapters.calendarcopy import Copy, CopyShelf, origin_of
+from carerules.adapters.calendarline import Fetched, Tags, Unchanged, Unreached, fetch
 from carerules.calendar import CALENDAR_BYTES_MAX
 
 Answer = Callable[[BaseHTTPRequestHandler], None]

@@ -22,10 +22,11 @@ from fake_http_plug import FakeHttpPlug
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from carerules.adapters import Login, Wire, called, called_power_on_fault, httpline, say
-from carerules.adapters.broker import AddressError
+from carerules.adapters import Login, Wire, called, httpline, say
+from carerules.adapters.address import AddressError
 from carerules.adapters.line import CallError, Left, LoginError
 from carerules.adapters.payload import PAYLOAD_BYTES_MAX
+from carerules.adapters.power_on import called_power_on_fault
 from carerules.domain.decision import AskPlug, Command, SwitchOff
 from carerules.domain.event import PlugReport
 from carerules.domain.moment import SECOND

@@ -18,7 +18,8 @@ from typing import Any
 import pytest
 from called_kit import LATE, Ear, P, on, profile, wired
 
-from carerules.adapters import AddressError, Called, CalledWires, Login, Wire, say
+from carerules.adapters import AddressError, Login, Wire, say
+from carerules.adapters.called import Called, CalledWires
 from carerules.adapters.lanline import LanLine
 from carerules.adapters.line import LoginError
 from carerules.domain.decision import AskPlug, SwitchOff

@@ -12,8 +12,9 @@ from doors_kit import Broker
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
-from carerules.adapters import Ears, HubLine, MqttAddress
+from carerules.adapters import MqttAddress
 from carerules.adapters import hubline as about
+from carerules.adapters.hubline import Ears, HubLine
 
 PATIENCE_S = 15.0
 

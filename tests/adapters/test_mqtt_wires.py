@@ -24,15 +24,13 @@ from carerules.adapters import (
     Lane,
     LineClock,
     MqttAddress,
-    MqttWires,
     Topics,
-    Wiring,
     load_feed_profile,
     load_plug_profile,
     topics_of,
 )
 from carerules.adapters.feed import FeedProfile
-from carerules.adapters.mqtt import ECHOES_LOST_MAX
+from carerules.adapters.mqtt import ECHOES_LOST_MAX, MqttWires, Wiring
 from carerules.adapters.profile import PlugProfile
 from carerules.domain.decision import AskPlug, Command, SwitchOff, SwitchOn
 from carerules.domain.event import Event, PlugLink, PlugReport, Rejected, Sample

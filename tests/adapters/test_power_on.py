@@ -11,7 +11,8 @@ from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion
 from test_plug_profiles import plug, profile
 
-from carerules.adapters import MqttAddress, power_on_fault
+from carerules.adapters import MqttAddress
+from carerules.adapters.power_on import power_on_fault
 
 FAMILIES = [
     ("pulse-timer", "cmnd/plug1/PowerOnState", "stat/plug1/RESULT", b'{"PowerOnState":%s}', b"0",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import threading
 import time
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -259,13 +260,16 @@ def test_the_stop_takes_the_plugs_own_wires_though_the_service_hangs(
     story = draining_heron(tmp_path)
     asked: list[str] = []
 
-    def over_wires(site: Any, by: str) -> OffReport:
-        asked.append(by)
-        return OffReport(("A-load", "B-charger"), ())
+    def over_wires(_site: Any, by: str) -> Callable[[], OffReport]:
+        def bring_off() -> OffReport:
+            asked.append(by)
+            return OffReport(("A-load", "B-charger"), ())
+
+        return bring_off
 
     monkeypatch.setattr("carerules.service.stopping.ANSWER_WITHIN_S", 0.0)
     monkeypatch.setattr("carerules.service.stopping.ANSWER_LATE_S", 0.0)
-    monkeypatch.setattr("carerules.service.stopping._over_own_wires", over_wires)
+    monkeypatch.setattr(stopping, "_own_wires", over_wires)
     client = browser(pages(story))
     told = said(client, client.post("/stop", headers=FROM_HERE))
     assert asked == ["the board"]
@@ -281,15 +285,18 @@ def test_a_journal_that_hangs_does_not_hold_the_wires_up(
     used = threading.Event()
     opens = stopping.open_journal
 
-    def over_wires(site: Any, by: str) -> OffReport:
-        used.set()
-        return OffReport(("A-load",), ())
+    def over_wires(_site: Any, _by: str) -> Callable[[], OffReport]:
+        def bring_off() -> OffReport:
+            used.set()
+            return OffReport(("A-load",), ())
+
+        return bring_off
 
     def hung(path: Any, *, owner: bool) -> Any:
         assert used.wait(10), "the wires waited for the journal"
         return opens(path, owner=owner)
 
-    monkeypatch.setattr(stopping, "_over_own_wires", over_wires)
+    monkeypatch.setattr(stopping, "_own_wires", over_wires)
     monkeypatch.setattr(stopping, "open_journal", hung)
     report = stopping.stop_all(story.site, "a person")
     assert report.off is not None
@@ -301,12 +308,12 @@ def test_a_stop_that_cannot_be_proved_says_go_there(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     story = draining_heron(tmp_path)
-    made = pages(story)
     unproven = (story.world.plugs["A-load"],)
     monkeypatch.setattr(
-        "carerules.board.server.stop_all",
-        lambda site, by: StopReport(None, None, OffReport((), unproven)),
+        "carerules.board.server.stopper",
+        lambda site, by: lambda: StopReport(None, None, OffReport((), unproven)),
     )
+    made = pages(story)
     client = browser(made)
     told = said(client, client.post("/stop", headers=FROM_HERE))
     assert told == "Not done: A-load: NOT read back off: go there and pull it"
@@ -319,12 +326,12 @@ def test_a_second_press_joins_the_stop_that_is_under_way(
     story = draining_heron(tmp_path)
     stops: list[float] = []
 
-    def slow(_site: Any, _by: str) -> StopReport:
+    def slow() -> StopReport:
         stops.append(0.0)
         time.sleep(0.3)
         return StopReport("taken in", None, None)
 
-    monkeypatch.setattr("carerules.board.server.stop_all", slow)
+    monkeypatch.setattr("carerules.board.server.stopper", lambda _site, _by: slow)
     monkeypatch.setattr("carerules.board.halt.AFTER_S", 0.0)
     client = browser(pages(story))
     for _ in range(3):

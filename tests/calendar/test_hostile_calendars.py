@@ -14,7 +14,7 @@ from calendar_kit import asked, calendar
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from carerules.adapters import expand_apart
+from carerules.adapters.apart import expand_apart
 from carerules.calendar import (
     CALENDAR_BYTES_MAX,
     Expanded,

@@ -34,7 +34,7 @@ from carerules.adapters import tablefile
 from carerules.cli import main
 from carerules.domain.event import ClockSet, PlugReport, Rejected, Tick
 from carerules.domain.signal import catalogue
-from carerules.report import Tables
+from carerules.report.tables import Tables
 
 NAMES = {"samples", "cells", "room", "plugs", "events", "decisions", "jobs", "notices"}
 

@@ -16,7 +16,7 @@ from carerules.cli import health
 from carerules.domain.decision import Marked
 from carerules.domain.event import Placed, PlugReport, Sample, Tick, Value
 from carerules.domain.moment import DAY, HOUR, MINUTE, SECOND
-from carerules.report import health_of
+from carerules.report.health import health_of
 
 
 @pytest.fixture(scope="module")

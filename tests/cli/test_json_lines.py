@@ -14,7 +14,7 @@ from carerules.adapters.records import EVENT_KINDS, OUTCOME_KINDS, dump_event
 from carerules.cli import main
 from carerules.cli.voice import JsonLines
 from carerules.domain.event import Rejected, Tick
-from carerules.report import SaidShape, records_of
+from carerules.report.saying import SaidShape, records_of
 
 
 def run(site: Path, *words: str, env: dict[str, str] | None = None) -> list[str]:

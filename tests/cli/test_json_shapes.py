@@ -17,15 +17,11 @@ from carerules.domain.moment import HOUR
 from carerules.planner import PlanShape
 from carerules.planner import shapes as plan_shapes
 from carerules.report import (
-    CalendarsShape,
     ChoresShape,
     CompareShape,
     ForecastShape,
     HealthShape,
     LogShape,
-    MonthShape,
-    ReplayShape,
-    SaidShape,
     StatusShape,
     TimelineShape,
     UsesShape,
@@ -36,6 +32,10 @@ from carerules.report import (
     replayed,
     shapes,
 )
+from carerules.report.calendars import CalendarsShape
+from carerules.report.month_shapes import MonthShape
+from carerules.report.replayed import ReplayShape
+from carerules.report.saying import SaidShape
 
 DOCS = (Path(__file__).parents[2] / "docs" / "json.md").read_text("utf-8")
 

@@ -10,9 +10,9 @@ import pytest
 import segno
 from reading_kit import carerules, make_site
 
-from carerules.adapters import qr_code
+from carerules.adapters.qr import qr_code
 from carerules.battery import shipped_chemistries
-from carerules.report import Label, Sheet, sheet_pages
+from carerules.report.labels import Label, Sheet, sheet_pages
 
 SVG = "{http://www.w3.org/2000/svg}"
 

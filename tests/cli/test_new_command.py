@@ -10,15 +10,8 @@ from click.testing import CliRunner, Result
 from carerules.adapters import PlugProfile, Problem, plug_profiles
 from carerules.battery import shipped_chemistries
 from carerules.cli import main
-from carerules.config import (
-    Answers,
-    PackAnswer,
-    PlugAnswer,
-    SiteFile,
-    draft,
-    read_pack,
-    read_site,
-)
+from carerules.config import SiteFile, read_site
+from carerules.config.draft import Answers, PackAnswer, PlugAnswer, draft, read_pack
 from carerules.service import read_rules
 
 PROFILES = sorted(n for n, one in plug_profiles().items() if isinstance(one, PlugProfile))

@@ -10,8 +10,7 @@ from xml.etree import ElementTree
 import pytest
 from reading_kit import FULL, LOCAL, T0, Story, carerules, draining_heron, make_site
 
-from carerules.adapters import print_page
-from carerules.adapters.paper import BROWSERS, PaperError
+from carerules.adapters.paper import BROWSERS, PaperError, print_page
 from carerules.domain.event import Happened, Sample, Value
 from carerules.domain.moment import DAY, HOUR
 

@@ -11,20 +11,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from carerules.adapters import (
-    FeedProfile,
-    Likeness,
-    Listened,
-    MqttAddress,
-    Overheard,
-    PlugProfile,
-    feed_profiles,
-    feeds_among,
-    plug_profiles,
-    plugs_among,
-    states_among,
-)
-from carerules.config import Known, Proposal, SiteFile, propose, read_site_text
+from carerules.adapters import FeedProfile, MqttAddress, PlugProfile, feed_profiles, plug_profiles
+from carerules.adapters.overhear import Listened, Overheard
+from carerules.adapters.recognise import Likeness, feeds_among, plugs_among, states_among
+from carerules.config import SiteFile, read_site_text
+from carerules.config.propose import Known, Proposal, propose
 
 NOW = 1_790_000_000_000
 PLUGS = [one for one in plug_profiles().values() if isinstance(one, PlugProfile)]

@@ -9,7 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from site_cases import PRELUDE
 
-from carerules.config import Problem, SiteFile, read_site, read_site_text, site_schema
+from carerules.config import Problem, SiteFile, read_site, read_site_text
+from carerules.config.schema import site_schema
 
 EXAMPLE = Path(__file__).parents[2] / "examples" / "river-survey" / "site-mqtt.toml"
 LINES = EXAMPLE.read_text(encoding="utf-8").splitlines()

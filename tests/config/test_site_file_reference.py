@@ -12,10 +12,10 @@ from jsonschema import Draft202012Validator
 from pydantic import Field
 from site_cases import PRELUDE
 
-from carerules.config import SiteFile, read_site_text, site_schema
+from carerules.config import SiteFile, read_site_text
 from carerules.config.model import VirtualTable
 from carerules.config.reference import TABLES, key_table, main, refreshed
-from carerules.config.schema import undescribed
+from carerules.config.schema import site_schema, undescribed
 
 ROOT = Path(__file__).parents[2]
 EXAMPLES = ROOT / "examples" / "river-survey"

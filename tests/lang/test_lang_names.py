@@ -7,7 +7,10 @@ import pytest
 from lang_kit import CATALOGUE, HERE, NAMES, fetch
 
 from carerules.domain.quantity import unit_named
-from carerules.lang import KEYWORDS, Memo, ahead, load, outline
+from carerules.lang import KEYWORDS, load
+from carerules.lang.ahead import ahead
+from carerules.lang.memo import Memo
+from carerules.lang.names import outline
 from carerules.lang.reference import reference
 
 SHIPPED = sorted((HERE.parents[1] / "rules").glob("*.care"))

@@ -17,7 +17,8 @@ import pytest
 from lang_kit import CATALOGUE
 
 from carerules.domain.diagnostic import Diagnostic
-from carerules.lang import Memo, load
+from carerules.lang import load
+from carerules.lang.memo import Memo
 from carerules.shipped import shipped
 
 RULES = {

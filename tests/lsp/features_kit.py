@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from carerules.config import SiteFile, read_site_text
-from carerules.lang import Memo
+from carerules.lang.memo import Memo
 from carerules.lsp.features import Edit, Sight, Together, look
 from carerules.lsp.text import Document, Position
 

@@ -9,7 +9,9 @@ from tm_kit import Scopes
 
 from carerules.domain.quantity import SPELLINGS, UNITS, unit_named
 from carerules.domain.signal import catalogue
-from carerules.lang import KEYWORDS, ahead, outline
+from carerules.lang import KEYWORDS
+from carerules.lang.ahead import ahead
+from carerules.lang.names import outline
 from carerules.lang.reference import reference
 from carerules.lsp.grammar import as_text, grammar, main
 

@@ -15,7 +15,8 @@ from carerules.lang import CODES, KEYWORDS, Names, load
 from carerules.lang.format import NOT_LAID_OUT, format_text
 from carerules.lang.prove import PROOF_CODES
 from carerules.lang.reference import reference
-from carerules.report import EXAMPLE_SITE, CommandRow, examples, manual_pages
+from carerules.report.manual import CommandRow, examples, manual_pages
+from carerules.report.manual_codes import EXAMPLE_SITE
 from carerules.shipped import shipped
 
 FOLDER = Path(__file__).parents[2] / "docs" / "reference"

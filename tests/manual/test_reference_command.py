@@ -8,7 +8,7 @@ from click.testing import CliRunner, Result
 from carerules.cli import main
 from carerules.domain.signal import catalogue
 from carerules.lang import CODES, load
-from carerules.report import ALL_CODES, EXAMPLE_SITE, nearest_codes
+from carerules.report.manual_codes import ALL_CODES, EXAMPLE_SITE, nearest_codes
 
 
 def ran(*arguments: str) -> Result:

@@ -16,31 +16,17 @@ from pathlib import Path
 
 import pytest
 
-from carerules.adapters import (
-    Inbox,
-    Lane,
-    LineClock,
-    SqliteJournal,
-    Tags,
-    Unreached,
-    UseAdd,
-    UseDrop,
-)
+from carerules.adapters import Inbox, Lane, LineClock, SqliteJournal, UseAdd, UseDrop
+from carerules.adapters.calendarline import Tags, Unreached
 from carerules.config import SiteFile, read_site_text
 from carerules.domain.decision import Command, Notice, Outcome
 from carerules.domain.event import Event, Rejected, Started, UseDropped, UsePlanned
 from carerules.domain.moment import DAY, HOUR, Moment
 from carerules.domain.pack import Use
 from carerules.loop import World, new_world
-from carerules.service import (
-    Almanac,
-    Calendars,
-    Looked,
-    Service,
-    dump_world,
-    load_world,
-    read_rules,
-)
+from carerules.service import Service, dump_world, load_world, read_rules
+from carerules.service.almanac import Almanac, Looked
+from carerules.service.calendars import Calendars
 from carerules.service.desk import entry_events
 from carerules.sim import VirtualOutside
 
@@ -429,7 +415,7 @@ def test_a_server_that_fails_for_a_while_calls_nothing_off(tmp_path: Path) -> No
 def test_what_has_not_changed_is_not_expanded_again(bench: Bench, tmp_path: Path) -> None:
     (tmp_path / "crew.ics").write_bytes(calendar(("survey", day(2))))
     expanded: list[bytes] = []
-    from carerules.adapters import expand_apart
+    from carerules.adapters.apart import expand_apart
 
     def counted(data: bytes, asked: object) -> object:
         expanded.append(data)

@@ -11,7 +11,8 @@ from typing import Any
 
 import pytest
 
-from carerules.adapters import Ears, Heard, Lane, Script
+from carerules.adapters import Lane
+from carerules.adapters.hubline import Ears, Heard, Script
 from carerules.config import SiteFile, read_site_text
 from carerules.domain.event import Event, Placed, Rejected, Started, Stopped, Tick
 from carerules.domain.moment import SECOND

@@ -11,7 +11,8 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from carerules.adapters import SqliteJournal, back_up, compact, salvage
+from carerules.adapters import SqliteJournal
+from carerules.adapters.rescue import back_up, compact, salvage
 from carerules.cli import main
 from carerules.domain.decision import Notice
 from carerules.domain.event import Attended, Sample, Value

@@ -15,7 +15,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from carerules.adapters import SqliteJournal, compact, rescue, salvage
+from carerules.adapters import SqliteJournal, rescue
+from carerules.adapters.rescue import compact, salvage
 from carerules.domain.decision import Notice, Outcome
 from carerules.domain.event import Event, Sample, Tick, Value
 from carerules.domain.ports import JournalError

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 from supply_kit import ROOT
 
-from carerules.adapters import expand_apart
+from carerules.adapters.apart import expand_apart
 from carerules.calendar import Asked
 from carerules.rulefiles import load_files
 

@@ -88,9 +88,9 @@ def _written(pattern: re.Pattern[str]) -> BeforeValidator:
 
 
 class Asked(BaseModel):
-    """A query or body: nothing unnamed."""
+    """A query or body: nothing unnamed. Each kind's checker is made when the first one comes."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, defer_build=True)
 
 
 class Nothing(Asked):
@@ -257,7 +257,7 @@ EntryBody: TypeAlias = Annotated[
     Field(discriminator="do"),
 ]  # fmt: skip
 
-ENTRY: TypeAdapter[EntryBody] = TypeAdapter(EntryBody)
+ENTRY: TypeAdapter[EntryBody] = TypeAdapter(EntryBody, config=ConfigDict(defer_build=True))
 
 Q = TypeVar("Q", bound=Asked)
 

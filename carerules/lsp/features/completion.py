@@ -21,7 +21,9 @@ from carerules.domain.quantity import (
     Dimension,
 )
 from carerules.domain.wording import DAY_NAMES
-from carerules.lang import KEYWORDS, ahead, outline
+from carerules.lang import KEYWORDS
+from carerules.lang.ahead import ahead
+from carerules.lang.names import outline
 from carerules.lang.reference import reference
 from carerules.lsp.features.explain import form_of
 from carerules.lsp.features.hover import signal_text

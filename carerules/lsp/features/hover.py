@@ -12,7 +12,7 @@ from carerules.domain.moment import show_duration
 from carerules.domain.pack import Pack
 from carerules.domain.quantity import COUNT, DURATION, SWITCH, show
 from carerules.domain.signal import Signal
-from carerules.lang import Mention
+from carerules.lang.names import Mention
 from carerules.lang.reference import reference
 from carerules.lsp.features.explain import form_at
 from carerules.lsp.features.names import definitions_of, statement_of

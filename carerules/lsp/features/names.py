@@ -11,7 +11,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from carerules.domain.diagnostic import Severity, Span
-from carerules.lang import KEYWORDS, Loaded, Memo, Mention, Statement, load
+from carerules.lang import KEYWORDS, Loaded, load
+from carerules.lang.memo import Memo
+from carerules.lang.names import Mention, Statement
 from carerules.lsp.features.findings import Place
 from carerules.lsp.features.mends import Edit
 from carerules.lsp.features.sight import Sight

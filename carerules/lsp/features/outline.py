@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
-from carerules.lang import Statement
+from carerules.lang.names import Statement
 from carerules.lsp.features.sight import Sight
 from carerules.lsp.text import Range
 

@@ -12,7 +12,9 @@ from functools import cached_property
 from carerules.config import SiteFile
 from carerules.domain.diagnostic import Diagnostic
 from carerules.domain.signal import Catalogue, catalogue
-from carerules.lang import Fetch, Loaded, Memo, Mention, Names, Outline, load, outline
+from carerules.lang import Fetch, Loaded, Names, load
+from carerules.lang.memo import Memo
+from carerules.lang.names import Mention, Outline, outline
 from carerules.lang.prove import Work, prove
 from carerules.lsp.text import Document, Encoding
 

@@ -1,0 +1,177 @@
+"""`carerules run` on a site with wires, or with none but people's hands: in real time.
+
+Knows how the parts are put together. Does not know what any of them decides.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from pathlib import Path
+
+from carerules.adapters import AddressError, KeptJournal, LineClock, Supervisor
+from carerules.cli.boarding import board_beside
+from carerules.cli.calendars import calendars_beside
+from carerules.cli.common import refuse
+from carerules.cli.serving import serve, service_of
+from carerules.cli.sites import journal_path
+from carerules.cli.voice import Style, greet
+from carerules.config import SiteFile
+from carerules.domain.decision import Notice, Outcome
+from carerules.domain.event import Event, Placed, Started, Stopped, UsePlanned
+from carerules.domain.moment import SECOND, Moment
+from carerules.loop import Setup, World
+from carerules.loop.notices import notices_of
+from carerules.service import Service, Teller, dump_world, read_rules, restore
+from carerules.service.courier import Courier
+from carerules.service.hub import Hub
+from carerules.service.off import bring_all_off
+from carerules.service.outside import RealOutside
+from carerules.service.reload import Fed, Reread, take_up
+from carerules.service.run import LEAVE_WITHIN
+
+ANCHOR_EVERY = 30 * SECOND
+"""Where nothing else is to be made durable, the clock's anchor is, so seldom: each commit wears a
+card out, and after a reboot with a wall clock that stands the line is behind by this at most."""
+
+
+class AnchoredJournal:
+    """The journal, with the clock's anchor in each commit: the line goes on after a restart, never
+    before what is journalled, and over a step of the wall clock, which is a fact like any other."""
+
+    def __init__(self, journal: KeptJournal, clock: LineClock) -> None:
+        self._journal, self._clock = journal, clock
+        self._anchored: Moment | None = None
+
+    def write(self, event: Event, outcomes: Iterable[Outcome]) -> None:
+        """Take down an event and what was decided on it."""
+        self._journal.write(event, outcomes)
+
+    def commit(self) -> None:
+        """Make it durable."""
+        anchor, last = self._clock.anchor(), self._anchored
+        due = last is None or anchor.line - last >= ANCHOR_EVERY
+        if due or self._journal.waits or self._journal.fenced:
+            self._journal.commit(anchor)
+            self._anchored = anchor.line
+
+
+def run_real(
+    site: SiteFile, setup: Setup, journal: KeptJournal, speed: float | None, days: float | None,
+    style: Style,
+) -> list[str]:  # fmt: skip
+    """Serve it in real time, which has one speed; what is wrong at the end."""
+    del speed
+    clock = LineClock(journal.clock())
+    offset = clock.offset()
+    site = site.with_lead(offset)
+    # Not merely an empty journal: a plug may have been proved before the first start.
+    first_time = not any(isinstance(event, Started) for _, event in journal.events())
+    known = restore(journal, setup, clock.now())
+    try:
+        outside = RealOutside(site, clock, serves=True)
+    except AddressError as error:
+        refuse(str(error))
+    anchored = AnchoredJournal(journal, clock)
+    courier = Courier(journal_path(site), site, outside.now, outside.inbox.put)
+    service, voice = service_of(known, outside, anchored, journal, style, idle=SECOND)
+    greet(voice, site, _ways(site))
+
+    def snapshot(now: World) -> None:
+        journal.save_snapshot(journal.last_seq, dump_world(now))
+        anchored.commit()
+        journal.forget(journal.seq_at(now.now - site.keep_samples))
+
+    service.snapshot = snapshot
+    service.tell = _also_urged(service.tell, service, courier)
+    hub = _hub(site, service, outside)
+    now = max(outside.now(), known.now)  # before anything can be heard, and stamped
+    outside.start()
+    courier.start()
+    if hub is not None:
+        hub.start()
+    try:
+        first: list[Event] = [Started(now, offset, clock.down)]
+        first += [UsePlanned(now, use) for use in site.uses if known.uses.get(use.name) != use]
+        if first_time:
+            first += [Placed(now, pack, station) for pack, station in site.places.items()]
+        read_again = _reader(site, service, journal, clock)
+        reread = Reread(outside.wake)
+        put, urge = outside.inbox.put, courier.urge
+        with (
+            board_beside(site, site.board, service, outside.wake, voice.say,
+                         lambda: outside.inbox.dropped, courier.waiting, reread.ask),
+            calendars_beside(site, service, put, clock, urge),
+        ):  # fmt: skip
+            return serve(service, voice, first, outside.wake, days, read_again,
+                          lambda: outside.hears, reread)  # fmt: skip
+    finally:
+        courier.close()
+        if hub is not None:
+            hub.close()
+        outside.close()
+
+
+def _hub(site: SiteFile, service: Service, outside: RealOutside) -> Hub | None:
+    """The site at its hub, where it has one; told of everything after whoever else is."""
+    if site.hub is None or site.mqtt is None:
+        return None
+    hub = Hub(site, service.world, outside.inbox.put, outside.now, lambda: service.faulted)
+    tell = service.tell
+
+    def told(event: Event, outcomes: Sequence[Outcome], world: World) -> None:
+        tell(event, outcomes, world)
+        hub.tell(event, outcomes, world)
+
+    service.tell = told
+    return hub
+
+
+def _ways(site: SiteFile) -> str:
+    ways = [f"broker {site.mqtt.show()}"] if site.mqtt else []
+    ways += [f"asks {', '.join(site.called)}"] if site.called else []
+    return "; ".join(ways) or "no broker: entries by hand only"
+
+
+def _reader(
+    site: SiteFile, service: Service, journal: KeptJournal, clock: LineClock
+) -> Callable[[Supervisor], str]:
+    """Reads the rules anew and has the service take them up; what came of it, in one line."""
+
+    def read_again(supervisor: Supervisor) -> str:
+        rules = read_rules(site)
+        if rules.setup is not None:
+            journal.save_plan(rules.fingerprint, rules.loaded.sources)
+        fed = Fed(journal, supervisor.alive)
+        return take_up(service, rules, lambda new: restore(fed, new, clock.now()), clock.offset)
+
+    return read_again
+
+
+def _also_urged(tell: Teller, service: Service, courier: Courier) -> Teller:
+    """What no journal can hold any more goes to the courier directly."""
+
+    def told(event: Event, outcomes: Sequence[Outcome], world: World) -> None:
+        tell(event, outcomes, world)
+        if service.faulted:
+            if isinstance(event, Stopped):
+                courier.urge(Notice("journal", f"{service.faulted}; everything was switched off",
+                                    urgent=True))  # fmt: skip
+            for notice in notices_of(outcomes):
+                courier.urge(notice)
+
+    return told
+
+
+def brought_off(site: SiteFile) -> list[str]:
+    """A start begins with OFF, also one that its journal ends: nobody else knows what is on. What
+    became of it, a line for each plug."""
+    if not site.has_wires or not site.site.plugs or not isinstance(site.journal, Path):
+        return []  # of a site that machines share another one may be the owner, and at work
+    try:
+        report = bring_all_off(site, LEAVE_WITHIN, "the journal cannot be used")
+    except AddressError as error:
+        return [str(error)]
+    return [
+        *(f"{name}: read back off" for name in report.proven),
+        *(f"{one.name}: NOT read back off: go there and pull it" for one in report.unproven),
+    ]

@@ -1,0 +1,104 @@
+"""A service from its first event until it is told to leave, whatever kind of site it is of.
+
+Knows signals and the supervisor. Does not know where events come from, or what is decided.
+"""
+
+from __future__ import annotations
+
+import signal
+import threading
+from collections.abc import Callable, Sequence
+from types import FrameType
+
+from carerules.adapters import HOST, KeptJournal, Supervisor
+from carerules.cli.common import utter
+from carerules.cli.voice import Style, Voice, voice_of
+from carerules.domain.event import Event
+from carerules.domain.moment import SECOND
+from carerules.domain.ports import Journal, Outside
+from carerules.loop import World
+from carerules.service import Desk, Service, all_off
+from carerules.service.reload import Reread
+
+ENDING = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
+"""What asks it to leave: a person, a supervisor, a terminal that closes."""
+
+
+def service_of(
+    world: World, outside: Outside, journal: Journal,
+    file: KeptJournal, style: Style, *, idle: int,
+) -> tuple[Service, Voice]:  # fmt: skip
+    """A service from this world on, and how it speaks. `file` is where people's entries wait."""
+    voice = voice_of(style, lambda: service.world)
+    service = Service(
+        world, outside, journal, voice, desk=Desk(file, HOST.awake_ms), idle=idle
+    )  # fmt: skip
+    return service, voice
+
+
+def serve(
+    service: Service,
+    voice: Voice,
+    first: Sequence[Event],
+    wake: Callable[[], None],
+    days: float | None,
+    read_again: Callable[[Supervisor], str] | None = None,
+    hears: Callable[[], bool] = lambda: True,
+    reread: Reread | None = None,
+) -> list[str]:
+    """Run until a signal, or so many days; what is wrong at the end, a line each.
+
+    A service that is supervised has no terminal that could close: to it SIGHUP means that the rules
+    are to be read again.
+    """
+    leaving, edited = threading.Event(), threading.Event()
+    supervisor = Supervisor(HOST.awake_ms, well=hears)
+
+    def leave(number: int, _frame: FrameType | None) -> None:
+        if number == signal.SIGHUP and supervisor.is_there and read_again is not None:
+            edited.set()
+            threading.Thread(target=wake, daemon=True).start()
+            return
+        if leaving.is_set():
+            raise KeyboardInterrupt  # asked twice: OFF is sent once more, and that is all
+        leaving.set()
+        supervisor.stopping()
+        # Waking takes a lock that the main thread may hold at this very instant.
+        threading.Thread(target=wake, daemon=True).start()
+        utter(f"{signal.Signals(number).name}: everything off, then leaving", err=True)
+
+    before = {number: signal.signal(number, leave) for number in ENDING}
+
+    def between() -> None:
+        if edited.is_set() and read_again is not None:
+            edited.clear()
+            utter(f"SIGHUP: {read_again(supervisor)}", err=True)
+        if reread is not None and read_again is not None:
+            said = reread.heed(lambda: read_again(supervisor))
+            if said:
+                utter(f"the board: {said}", err=True)
+
+    service.leave, service.alive, service.between = leaving.is_set, supervisor.alive, between
+    until = None if days is None else first[0].heard + round(days * 86_400 * SECOND)
+    supervisor.ready(f"{service.world.setup.site.name}: listening")
+    try:
+        service.run(first, until)
+    except KeyboardInterrupt:
+        pass  # OFF has been sent once more; what was read back shows below
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+        supervisor.close()
+    return _at_the_end(service, voice)
+
+
+def _at_the_end(service: Service, voice: Voice) -> list[str]:
+    plugs = service.world.plugs
+    wrong = [service.faulted] if service.faulted else []
+    if not all_off(service.world):
+        left = [name for name, plug in plugs.items() if plug.on or not plug.proven_off]
+        wrong.append(f"NOT read back off: {', '.join(left)}: go there and pull the plug by hand")
+    elif plugs:
+        voice.say(f"{'the plug was' if len(plugs) == 1 else f'all {len(plugs)} plugs'} "
+                  "read back off")  # fmt: skip
+    return wrong
