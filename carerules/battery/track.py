@@ -112,14 +112,20 @@ class Track(NamedTuple):
 def advanced(track: Track, chemistry: Chemistry, at: Moment, current_a: float | None) -> Track:
     """The count brought up to `at`; from then on `current_a` flows (None: as before).
 
-    A late `at` counts nothing and changes no current: it is the newer word that holds.
+    A late `at` counts nothing. Its current holds all the same if none was told later: a plug may
+    have spoken since, which knows of the pack's own current nothing.
     """
     (now, capacity_ah, capacity_doubt, charge, used, anchor_spread, anchored, witness, net,
      gain_doubt, gap, flow_a, flow_at, cell_w, flowed, offset_a, counted_ah, hours,
      hole, cell_at) = track  # fmt: skip
     span = at - now
     if span < 0:
-        return track
+        if current_a is None or at <= flow_at:
+            return track
+        flows = abs(current_a) * REST_HOURS >= capacity_ah
+        return track._replace(
+            flow_a=current_a, flow_at=at, flowed=max(flowed, at) if flows else flowed
+        )
     if span > 0:
         live = flow_at + HOLD_MAX - now
         live = 0 if live < 0 else span if live > span else live

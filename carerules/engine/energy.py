@@ -35,6 +35,9 @@ CHARGE_MARGIN = 1.25
 CHARGE_SPARE: Duration = 30 * MINUTE
 """A charge in time for a use starts this much earlier than forecast: taper and balancing."""
 FULL_WITHIN_POINTS = 0.5
+FAR_POINTS = 20.0
+"""A charger that ends so far below its target, and both spreads, charges another pack or none: an
+owner's ceiling of 4.1 V ends some 12 points below full."""
 ON_TIME_MAX: Duration = 4 * HOUR
 TIME_CAP = 1.5
 ENERGY_CAP = 1.25
@@ -57,6 +60,10 @@ def move_energy(job: Job, view: View) -> Step:
             mend = f"read {job.pack}'s voltage and enter it: `carerules record {job.pack} voltage`"
             return Going(wait(job, view.now, f"charge is not known: {unknown.why}", mend))
     if _reached(job, value, view):
+        short = _target_of(job) - FAR_POINTS - value - 2 * soc.spread
+        if job.side is Side.CHARGER and short > 0:
+            why = f"the charger is at its end, yet {job.pack} reads {value:.0f} %"
+            return Over(job, Ending.FAILED, f"{why}: see that {job.pack} hangs on it")
         if job.phase is not Phase.MOVING and not job.rounds:
             return next_line(job, view)
         return Going(enter(job, Phase.SETTLING, view.now), due=view.now)

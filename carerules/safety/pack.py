@@ -57,7 +57,7 @@ def not_forbidden(intent: Intent, bench: Bench) -> Iterator[Refusal]:
         yield Refusal(found, "a condition that is certainly false")
 
 
-def answers(_intent: Intent, bench: Bench) -> Iterator[Refusal]:
+def answers(intent: Intent, bench: Bench) -> Iterator[Refusal]:
     """The pack that is watched is the one that is drained or charged: its voltage or current
     follows what flows at the station.
 
@@ -75,9 +75,11 @@ def answers(_intent: Intent, bench: Bench) -> Iterator[Refusal]:
     wanted = "a pack that answers to what flows"
     mend = f"see that {pack.name} hangs on {bench.station.name}"
     if isinstance(amps, Known) and amps.at >= state.on_at + RESPONDS_WITHIN <= state.power_heard:
-        own_w = abs(amps.value) * volts.value
+        draining = intent.side is Side.LOAD
+        way, own_w = "out" if draining else "in", amps.value * volts.value
+        own_w = -own_w if draining else own_w
         if own_w < RESPONDS_SHARE * state.power_w:
-            found = f"{state.power_w:.0f} W flow, and {pack.name} tells of {own_w:.0f} W"
+            found = f"{state.power_w:.0f} W flow {way}, and {pack.name} tells of {round(own_w)} W"
             yield Refusal(found, wanted, final=True, mend=mend)
     if isinstance(lowest, Known) and lowest.value == dwell.lowest_v:
         moved_wh = state.energy_wh - dwell.lowest_wh

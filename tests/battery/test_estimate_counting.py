@@ -65,6 +65,31 @@ def test_every_reading_is_a_signal_of_the_catalogue() -> None:
 # --- counting ------------------------------------------------------------------------------------
 
 
+def test_a_current_that_comes_late_holds_although_a_plug_has_spoken_since() -> None:
+    """A slow gateway: each sample is 25 s old, and the plug reports each 10 s meanwhile. What flows
+    is the pack's own word, so the rest begins when it ends, not before it began."""
+    estimate = heard(say(START, soc=80, cells=(4.0,) * 4, current=0))
+    for at in range(START + 10_000, START + 10 * MINUTE, 10_000):
+        flows = at <= START + 5 * MINUTE
+        estimate = take_energy(estimate, HERON, LIPO, at, -60.0 if flows else 0.0)
+        late = at - 25_000
+        amps = -4.0 if START + 10_000 <= late <= START + 5 * MINUTE else 0.0
+        if late > START:
+            estimate = take_sample(
+                estimate, HERON, LIPO, say(late, cells=(3.9,) * 4, current=amps)
+            )
+    rested = known(estimate, "pack.rested")
+    assert START + 5 * MINUTE <= rested.at <= START + 5 * MINUTE + 30_000
+    # 4 A for 5 min out of 16 Ah are 2.1 points, seen 25 s late at either end.
+    assert known(estimate, "pack.soc").value == pytest.approx(80 - 2.1, abs=0.5)
+
+
+def test_an_older_current_changes_nothing() -> None:
+    now = heard(say(START, soc=80, current=0), say(START + MINUTE, current=-4.0))
+    late = take_sample(now, HERON, LIPO, say(START + 30_000, current=0.0))
+    assert late.track == now.track
+
+
 def test_counting_is_amperes_times_hours() -> None:
     # 4 A out of 16 Ah for one hour is 25 points; the shelf takes 2 % / 720 h beside it
     estimate = heard(say(START, soc=80, current=-4))

@@ -45,7 +45,7 @@ def test_a_pack_that_gives_no_current_is_not_the_one_on_the_load() -> None:
     (ended,) = stage.all(JobEnded)
     assert ended.ending is Ending.FAILED
     assert told(stage) == [
-        "heron: drain to 20 % ended: 60 W flow, and heron tells of 0 W; "
+        "heron: drain to 20 % ended: 60 W flow out, and heron tells of 0 W; "
         "wanted a pack that answers to what flows"
     ]
     (at,) = [show for show, one in stage.timed(JobEnded)]

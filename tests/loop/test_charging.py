@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from kit import BEGIN, CELLS, CHEMISTRIES, HOUR, MINUTE, SECOND, Stage, make_site, sample, stage_of
 
-from carerules.domain.decision import JobEnded, Marked, Notice
+from carerules.domain.decision import Ending, JobEnded, Marked, Notice
 from carerules.domain.event import Attended, Cancelled, Happened, Placed
 from carerules.domain.quantity import Known
 from carerules.loop import learn
@@ -94,6 +94,28 @@ def test_the_estimate_says_who_knows_that_it_is_full() -> None:
     bench.until(bench.stage.now + 30 * SECOND)
     assert bench.soc.source == "charged full"
     assert bench.soc.spread == pytest.approx(2.0)
+
+
+def test_a_charger_that_finds_nothing_to_do_far_below_the_target_has_failed() -> None:
+    """Another pack hangs on it, a full one, or none: the pack that is read stays where it is."""
+    bench = Bench()
+    bench.off_charger = True
+    bench.until(BEGIN + 30 * MINUTE)
+    (ended,) = bench.stage.all(JobEnded)
+    assert ended.ending is Ending.FAILED
+    why = "the charger is at its end, yet heron reads 50 %"
+    assert ended.why == f"{why}: see that heron hangs on it"
+    assert [one.urgent for one in bench.stage.all(Notice) if ended.why in one.text] == [True]
+    assert (bench.times("full"), bench.times("charge")) == (0, 0)
+
+
+def test_a_charger_that_ends_at_an_owners_ceiling_is_done() -> None:
+    """4.1 V a cell are some 90 %: it goes as far as the owner lets it."""
+    bench = Bench(start=89.0, rules=FILL.replace("60 %", "95 %"))
+    bench.off_charger = True
+    bench.until(BEGIN + 30 * MINUTE)
+    (ended,) = bench.stage.all(JobEnded)
+    assert ended.ending is Ending.DONE
 
 
 def pull(bench: Bench) -> None:

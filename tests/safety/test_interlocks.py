@@ -56,6 +56,12 @@ def answering(amps: float, age: int = 0, **changes: Any) -> Case:
     return case.reading("pack.current", known(amps, 0.02, age))
 
 
+def filling(amps: float) -> Case:
+    """A charge that runs, and what the pack tells of itself."""
+    case = charge_running().reading("pack.voltage", known(23.0))
+    return case.reading("pack.current", known(amps, 0.02))
+
+
 def still(lowest_v: float, at_wh: float) -> Dwell:
     return Dwell(0, "", 4 * HOUR, 1e3, None, None, lowest_v, at_wh)
 
@@ -198,6 +204,9 @@ TABLE = [
      answering(amps=-0.625).reading("pack.voltage", known(24.0)), ""),
     ("answers with less", answering(amps=-0.6), "answer"),
     ("does not answer", answering(amps=0.0), "answer"),
+    ("fills while its station's load is on: another hangs there", answering(amps=2.7), "answer"),
+    ("fills, charging", filling(amps=2.7), ""),
+    ("empties, charging: it hangs on the load of another station", filling(amps=-2.7), "answer"),
     ("its current is from before the ON", answering(amps=0.0, since=25 * SECOND, age=6_000), ""),
     ("its current is of 20 s after the ON",
      answering(amps=0.0, since=25 * SECOND, age=5_000), "answer"),
@@ -481,8 +490,8 @@ WORDS = [
     (draining().but(dwell=spent(HOUR, moved_wh=1_700.4)),
      "1700 Wh moved for heron in a day; wanted at most 4 times the 405 Wh that it holds, in 24 h",
      ""),
-    (answering(amps=0.1),
-     "60 W flow, and heron tells of 2 W; wanted a pack that answers to what flows",
+    (answering(amps=-0.1),
+     "60 W flow out, and heron tells of 2 W; wanted a pack that answers to what flows",
      "see that heron hangs on bench"),
     (answering(amps=-2.7, energy_wh=30.4).but(dwell=still(3.9, 0.0)),
      "30 Wh have moved, and heron's voltage stands still; "
