@@ -68,18 +68,16 @@ def answers(intent: Intent, bench: Bench) -> Iterator[Refusal]:
     """
     pack, state, dwell = bench.pack, bench.outlet.state, bench.dwell
     volts, amps, lowest = map(bench.readings.get, ("pack.voltage", "pack.current", LOWEST))
-    if state.on_at is None or state.power_w is None or not isinstance(volts, Known):
-        return
-    if state.power_w < AT_WORK_SHARE * bench.outlet.socket.power_w:
+    power_w, at_work_w = state.power_w or 0.0, AT_WORK_SHARE * bench.outlet.socket.power_w
+    if state.on_at is None or power_w < at_work_w or not isinstance(volts, Known):
         return
     wanted = "a pack that answers to what flows"
     mend = f"see that {pack.name} hangs on {bench.station.name}"
     if isinstance(amps, Known) and amps.at >= state.on_at + RESPONDS_WITHIN <= state.power_heard:
-        draining = intent.side is Side.LOAD
-        way, own_w = "out" if draining else "in", amps.value * volts.value
-        own_w = -own_w if draining else own_w
-        if own_w < RESPONDS_SHARE * state.power_w:
-            found = f"{state.power_w:.0f} W flow {way}, and {pack.name} tells of {round(own_w)} W"
+        way, sign = ("out", -1) if intent.side is Side.LOAD else ("in", 1)
+        own_w = sign * amps.value * volts.value
+        if own_w < RESPONDS_SHARE * power_w:
+            found = f"{power_w:.0f} W flow {way}, and {pack.name} tells of {round(own_w)} W"
             yield Refusal(found, wanted, final=True, mend=mend)
     if isinstance(lowest, Known) and lowest.value == dwell.lowest_v:
         moved_wh = state.energy_wh - dwell.lowest_wh

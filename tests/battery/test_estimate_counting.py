@@ -75,9 +75,7 @@ def test_a_current_that_comes_late_holds_although_a_plug_has_spoken_since() -> N
         late = at - 25_000
         amps = -4.0 if START + 10_000 <= late <= START + 5 * MINUTE else 0.0
         if late > START:
-            estimate = take_sample(
-                estimate, HERON, LIPO, say(late, cells=(3.9,) * 4, current=amps)
-            )
+            estimate = take_sample(estimate, HERON, LIPO, say(late, cells=(3.9,) * 4, current=amps))
     rested = known(estimate, "pack.rested")
     assert START + 5 * MINUTE <= rested.at <= START + 5 * MINUTE + 30_000
     # 4 A for 5 min out of 16 Ah are 2.1 points, seen 25 s late at either end.
