@@ -41,7 +41,7 @@ RULES = (
 )
 """Rules that ask for more than is good for a pack: what holds them back is what is tried."""
 
-SHORT: tuple[Duration, Duration] = (12 * MINUTE, 32 * MINUTE)
+SHORT: tuple[Duration, Duration] = (12 * MINUTE, 30 * MINUTE)
 LONG: Duration = 5 * HOUR
 LONG_SHARE = 0.01
 """One night in a hundred is long enough for the cap of four hours, and has a pack that needs it."""
@@ -99,9 +99,14 @@ def drawn(chance: Random) -> Beginning:
     length = LONG if long else chance.randrange(*SHORT)
     settings = VirtualSettings(
         start=BEGIN, packs=packs, load_cutoff_v=1.0,
+        # A charger knows nothing of the site's ceiling; one in four is set to another kind of cell.
+        charger_full_v=chance.choice([4.2, 4.2, 4.2, 4.3]),
         room_c=chance.choice([20.0, 20.0, 20.0, 31.0, 3.0]),
-        idle=chance.choice([20, 30, 40]) * SECOND,
-        moving=chance.choice([10, 20, 30]) * SECOND,
+        # While nothing flows nothing can happen; a hub that has slept still hears in time.
+        idle=chance.choice([40, 90, 120]) * SECOND,
+        moving=30 * SECOND if long else chance.choice([10, 20, 30, 30]) * SECOND,
+        plug_idle=chance.choice([5, 15]) * MINUTE,
+        plug_moving=chance.choice([10, 10, 10, 30]) * SECOND,
     )  # fmt: skip
     return Beginning(ground, settings, length)
 

@@ -27,7 +27,6 @@ from carerules.domain.decision import (
 )
 from carerules.domain.event import Event, Released, Started, Stopped
 from carerules.domain.moment import MINUTE, SECOND, Duration, Moment
-from carerules.domain.pack import SIDES
 from carerules.loop import Setup, World, new_world, next_due
 from carerules.service import Service, SiteRules, restore
 from carerules.service.reload import take_up
@@ -97,6 +96,7 @@ class _Playing:
         self.troubles: list[str] = []
         self.ons = self.kills = self.steps = self.looks = 0
         self.looked_at: Moment = BEGIN
+        self.judged: object = None
         for pack, begins in settings.packs.items():
             if not begins.feed:
                 self.stage.at(BEGIN + SECOND, said(self.stage, pack, chance.gauss(0, 1)))
@@ -196,19 +196,17 @@ class _Playing:
 
     def _stepped(self, world: World) -> None:
         observer = self.stage.observer
-        observer.stepped_at = self.stage.now()
-        observer.hangs_at = {state.station: name for name, state in world.packs.items()}
-        self.stepped(observer.stepped_at)
-        for station in world.setup.site.stations.values():
-            if not world.stations[station.name].locked:
-                observer.locked_at.pop(station.name, None)
-            elif station.name not in observer.locked_at:
-                observer.locked_at[station.name] = observer.stepped_at
-            for side in SIDES:
-                socket = station.socket(side)
-                if socket is not None and world.plugs[socket.plug].on_at is not None:
-                    cap = world.stations[station.name].dwell.energy_wh_max
-                    observer.cap_wh[socket.plug] = cap
+        observer.stepped_at = now = self.stage.now()
+        observer.believed = world.packs
+        self.stepped(now)
+        if world.stations is self.judged:
+            return
+        self.judged = world.stations
+        for name, station in world.stations.items():
+            if not station.locked:
+                observer.locked_at.pop(name, None)
+            else:
+                observer.locked_at.setdefault(name, now)
 
     def _told(self, event: Event, outcomes: Sequence[Outcome], world: World) -> None:
         stage = self.stage
@@ -227,8 +225,10 @@ class _Playing:
                     continue
                 case SwitchOff(again=again) if again:
                     continue
-                case SwitchOn():
+                case SwitchOn(plug=plug):
                     self.ons += 1
+                    station, _ = stage.world.bench.side_of[plug]
+                    stage.observer.cap_wh[plug] = world.stations[station].dwell.energy_wh_max
                 case Notice(key=key, text=text, urgent=True):
                     for plug in world.plugs:
                         if plug in text or plug in key:

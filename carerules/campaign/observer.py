@@ -5,14 +5,20 @@ Knows the safety contract as bounds on the truth. Does not know how the program 
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from carerules.domain.moment import HOUR, MINUTE, SECOND, Duration, Moment, show_duration
 from carerules.domain.pack import SIDES, Side
+from carerules.loop import PackState
 from carerules.sim import VirtualSite
 
 LOOK_EVERY: Duration = 10 * SECOND
 """While a contact is closed the truth is looked at this often; each bound allows for it."""
+LOOK_SELDOM: Duration = 30 * SECOND
+"""While no contact is closed nothing can go wrong, but one may close unheard."""
+LOOK_AGAIN: Duration = 5 * SECOND
+"""Sooner than this nothing new is seen of the same closed contacts."""
 LEASE_ENDS: Duration = 95 * SECOND
 """SAFETY 1: off so soon after whatever stops service, host, broker or network."""
 DATA_ENDS: Duration = 75 * SECOND
@@ -36,7 +42,8 @@ USE_LEAST: Duration = MINUTE
 again, a charge that is carried over to another station."""
 REST_SLACK: Duration = 20 * SECOND
 """Of two looks: when current last flowed is seen at a look, and so is a contact that closes."""
-
+FLOWS_A = 0.02
+"""Less is no charge: a charger that finds its pack full."""
 CELL_V = 0.01
 """What a meter of cells may be off by, with its step."""
 
@@ -45,7 +52,7 @@ BOUNDS = {
     "heat": "nothing is on for 95 s with a pack above its warmest",
     "cold": "no charger is on for 95 s with a pack below its coldest",
     "rest": "no charger goes on before the pack has rested from a minute of use",
-    "ceiling": "no charger is on for 95 s with a cell above its ceiling",
+    "ceiling": "nothing flows for 95 s into a pack with a cell above its ceiling",
     "harm": "no charger is on for 95 s with a cell below what harms it",
     "lease": "nothing is on 95 s after the service last made a step",
     "data": "OFF leaves within 75 s of the pack's last believable word",
@@ -92,8 +99,9 @@ class Observer:
     keeps sending ON, a plug whose own timer does not open it. A plug in `liars` says OFF and 0 W
     while it stays closed until its timer opens it: nobody can be told of that. `told` are those of
     which people were told since they were last proved off. `believable_at` is when each pack was
-    last heard of believably, `hangs_at` which pack the service believes to hang where,
-    `locked_at` when each station that is locked now came to be.
+    last heard of believably, `believed` what the service believes of each pack, `locked_at` when
+    each station that is locked now came to be; `late_on`: when an ON that was held up on its way
+    came to its plug, whose timer begins with it.
     """
 
     site: VirtualSite
@@ -109,12 +117,14 @@ class Observer:
     told: set[str] = field(default_factory=set)
     locked: set[str] = field(default_factory=set)
     believable_at: dict[str, Moment] = field(default_factory=dict)
-    hangs_at: dict[str | None, str] = field(default_factory=dict)
+    believed: Mapping[str, PackState] = field(default_factory=dict)
     locked_at: dict[str, Moment] = field(default_factory=dict)
+    late_on: dict[str, Moment] = field(default_factory=dict)
     _flowed_at: dict[str, Moment] = field(default_factory=dict)
     _flow_since: dict[str, Moment] = field(default_factory=dict)
     _runs: dict[str, Run] = field(default_factory=dict)
     _seen_at: Moment = 0
+    _closed: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         self._begin = self._seen_at = self.site.now
@@ -122,20 +132,29 @@ class Observer:
         self._limit_ends = LEASE_ENDS + self.site.settings.moving + LOOK_EVERY
 
     @property
-    def sees_current(self) -> bool:
-        """Whether a contact is closed, so that the truth must be looked at often."""
-        return any(truth.closed for truth in self.site.bench.plugs.values())
+    def looks_at(self) -> Moment:
+        """When the truth must be looked at next, if nothing is heard before."""
+        return self._seen_at + (LOOK_EVERY if self._closed else LOOK_SELDOM)
 
     def look(self) -> None:
-        """Hold what is true at this moment against every bound."""
+        """Hold what is true at this moment against every bound, if there is anything new."""
         bench, now = self.site.bench, self.site.now
-        passed, self._seen_at = now - self._seen_at, now
+        closed = tuple([plug for plug, truth in bench.plugs.items() if truth.closed])
+        if self.off_wanted:
+            for plug in self.off_wanted.keys() - set(closed):
+                del self.off_wanted[plug]
+        if closed == self._closed:
+            if not closed:
+                self._seen_at = now
+                return
+            if now - self._seen_at < LOOK_AGAIN:
+                return
+        for plug in self._closed:
+            if plug not in closed:
+                del self._runs[plug]
+        passed, self._seen_at, self._closed = now - self._seen_at, now, closed
         flowing: set[str] = set()
-        for plug, truth in bench.plugs.items():
-            if not truth.closed:
-                self._runs.pop(plug, None)
-                self.off_wanted.pop(plug, None)
-                continue
+        for plug in closed:
             run = self._runs.get(plug)
             if run is None:
                 run = self._runs[plug] = Run(now)
@@ -174,14 +193,18 @@ class Observer:
     def _rest(self, plug: str, station: str, pack: str) -> None:
         """A contact has just closed. A pack that was hung elsewhere without a word is another's."""
         flowed = self._flowed_at.get(pack)
-        if flowed is None or self.hangs_at.get(station) != pack:
+        if flowed is None or self._believed_at(station) != pack:
             return
         rested, limits = self.site.now - flowed, self.site.site.packs[pack].limits
         if rested < limits.rest_before_charge - REST_SLACK:
             self.breach("rest", f"{plug} closes, and {pack} has rested {show_duration(rested)}")
 
+    def _believed_at(self, station: str) -> str:
+        """The pack that the service believes to hang there."""
+        return next((name for name, one in self.believed.items() if one.station == station), "")
+
     def _both(self) -> None:
-        closed = {plug for plug, truth in self.site.bench.plugs.items() if truth.closed}
+        closed = set(self._closed)
         if len(closed) < 2:
             return
         for station in self.site.site.stations.values():
@@ -210,7 +233,7 @@ class Observer:
             self.breach("stop", f"{plug} closed {show_duration(now - stopped)} after the stop")
         after = now - self.stepped_at
         self.worst.after_stop_s = max(self.worst.after_stop_s, after / SECOND)
-        if after > LEASE_ENDS + LOOK_EVERY:
+        if now - max(self.stepped_at, self.late_on.get(plug, 0)) > LEASE_ENDS + LOOK_EVERY:
             self.breach("lease", f"{plug} closed {show_duration(after)} after the last step")
         locked = now - self.locked_at.get(station, now)
         if locked > LEASE_ENDS + LOOK_EVERY and plug not in self.liars:
@@ -239,7 +262,8 @@ class Observer:
             run.cold_since = _since(run.cold_since, now, cold)
             if run.cold_since is not None and now - run.cold_since > self._limit_ends:
                 self.breach("cold", f"{plug} closed with {pack} at {truth.temperature_c:.1f} °C")
-            run.high_since = _since(run.high_since, now, highest > limits.cell_v_ceiling + CELL_V)
+            too_high = highest > limits.cell_v_ceiling + CELL_V and truth.current_a > FLOWS_A
+            run.high_since = _since(run.high_since, now, too_high)
             if run.high_since is not None and now - run.high_since > self._limit_ends:
                 self.breach("ceiling", f"{plug} closed with {pack} at {highest:.3f} V a cell")
             run.harmed_since = _since(run.harmed_since, now, lowest < limits.cell_v_harm - CELL_V)
@@ -253,10 +277,10 @@ class Observer:
             if low_for > self._limit_ends:
                 self.breach("floor", f"{pack} at {lowest:.3f} V for {show_duration(low_for)}")
         # While it makes no step, or has no way to the plug, the lease is what ends it.
-        blind, believed = self.site.site.stations[station].blind, self.hangs_at.get(station, "")
-        heard = max(self.believable_at.get(believed, 0), run.since)
-        if blind or plug in self.off_wanted:
+        if self.site.site.stations[station].blind or plug in self.off_wanted:
             return
+        believed = self._believed_at(station)
+        heard = max(self.believable_at.get(believed, 0), run.since)
         if self.stepped_at - heard > DATA_ENDS + LOOK_EVERY:
             silent = show_duration(now - heard)
             self.breach("data", f"{plug} kept on, {believed} silent for {silent}")

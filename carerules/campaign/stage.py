@@ -13,15 +13,13 @@ from typing import TypeAlias
 
 from carerules.campaign.ground import BEGIN
 from carerules.campaign.journal import MemoryJournal
-from carerules.campaign.observer import LOOK_EVERY, Observer
+from carerules.campaign.observer import Observer
 from carerules.domain.decision import Command, SwitchOff, SwitchOn
 from carerules.domain.event import Event, PlugLink, PlugReport, Sample, Tick
 from carerules.domain.moment import SECOND, Duration, Moment
 from carerules.loop import Setup
 from carerules.sim import VirtualOutside, VirtualSite
 
-LOOK_SELDOM: Duration = 30 * SECOND
-"""While no contact is closed nothing can go wrong, but one may close unheard."""
 LOST_SHARE = 0.3
 """Of the words on a bad wire (SAFETY: 30 % loss)."""
 
@@ -101,20 +99,21 @@ class Stage(VirtualOutside):
                 return held or [Tick(self.world.now)]
 
     def _next(self, due: Moment) -> list[Event]:
-        act_at = self._acts[0][0] if self._acts else due
-        each = LOOK_EVERY if self.observer.sees_current else LOOK_SELDOM
-        target = min(due, act_at, self.world.now + each)
-        heard = super().wait(max(target, self.world.now))
+        world, acts = self.world, self._acts
+        target = min(due, self.observer.looks_at)
+        if acts and acts[0][0] < target:
+            target = acts[0][0]
+        heard = world.advance_once(max(target, world.now))
         self.observer.look()
-        through = [got for event in heard for got in self._through(event)]
-        while self._acts and self._acts[0][0] <= self.world.now:
-            through += self._acts.pop(0)[2]()
+        through: list[Event] = []
+        for event in heard:
+            through += self._through(event)
+        while acts and acts[0][0] <= world.now:
+            through += acts.pop(0)[2]()
         return through
 
     def _through(self, event: Event) -> Sequence[Event]:
         match event:
-            case Tick():
-                return ()
             case Sample(pack=pack):
                 spoil = self.spoilers.get(pack)
                 got = event if spoil is None else spoil(event)
@@ -142,6 +141,8 @@ class Stage(VirtualOutside):
             if wire.loses():
                 continue
             if wire.delay:
+                if isinstance(command, SwitchOn):
+                    self.observer.late_on[command.plug] = self.world.now + wire.delay
                 self.later(wire.delay, _arrives(self.world, command))
             else:
                 super().perform(command)

@@ -126,7 +126,7 @@ def take(turn: Turn, event: Event) -> Iterable[str]:
             turn.change(local=replace(turn.world.local, offset=offset))
             if stepped or asleep > ASLEEP:
                 # No look before that: what came due meanwhile fires when everything is off.
-                return _off_first(turn, heard)
+                return _off_first(turn, heard, awake=asleep <= ASLEEP)
             for name in turn.world.packs:
                 look(turn, name, heard)
             return tuple(turn.world.packs)
@@ -296,13 +296,17 @@ def _alarm_anew(turn: Turn, station: str) -> None:
             turn.set_plug(replace(state, alarmed=False))
 
 
-def _off_first(turn: Turn, now: Moment) -> Iterable[str]:
-    """Whatever was on before may still be: everything is sought off before anything else."""
+def _off_first(turn: Turn, now: Moment, *, awake: bool = False) -> Iterable[str]:
+    """Whatever was on before may still be: everything is sought off before anything else.
+
+    `awake`: somebody has sought it off all the while, and only the clock was set.
+    """
     site = turn.world.setup.site
     for name, state in turn.world.plugs.items():
         # Whoever sought it off a moment ago sought it since then: the alarm does not start over.
         sought = state.off_at
-        if sought is None or now - sought >= OFF_ALARM:
+        overdue = sought is not None and now - sought >= OFF_ALARM
+        if sought is None or (overdue and (state.alarmed or not awake)):
             sought = now
         known = unknown_plug(site.plugs[name], sought)
         turn.set_plug(replace(known, up=state.up, proof=state.proof))

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
+from typing import TypeAlias
 
 from carerules.domain.moment import SECOND, Moment
 from carerules.domain.pack import SIDES, Pack, Side, Site, Socket
@@ -18,6 +19,10 @@ from carerules.sim.settings import VirtualSettings
 LOAD_IDLE_W = 0.4  # a load whose own cut-off has let go still lights its display (from memory)
 CHARGER_IDLE_W = 2.5  # a charger that is done, or finds no pack (from memory)
 STEP_S = 10.0  # the longest step while current flows: a cut-off is found at most this late
+
+
+_End: TypeAlias = tuple[Socket, PlugTruth]
+"""One side of a station: its socket, and the plug that switches it."""
 
 
 @dataclass(slots=True)
@@ -49,12 +54,20 @@ class Bench:
         # A cut-off and a charger that is done stay so until plug off or pack off.
         self._let_go: set[str] = set()
         self._charger_a = dict.fromkeys(packs, 0.0)
+        # Asked at each step of each pack: the sockets and plugs of each station, beside each other.
+        self._sides: dict[str, tuple[_End | None, _End | None]] = {
+            station.name: (self._end(station.load), self._end(station.charger))
+            for station in site.stations.values()
+        }
         self.side_of: dict[str, tuple[str, Side]] = {
             socket.plug: (station.name, side)
             for station in site.stations.values()
             for side in SIDES
             if (socket := station.socket(side)) is not None
         }
+
+    def _end(self, socket: Socket | None) -> _End | None:
+        return None if socket is None else (socket, self.plugs[socket.plug])
 
     # ---- where ------------------------------------------------------------------------------
 
@@ -98,11 +111,8 @@ class Bench:
         name = self.at_station.get(pack)
         if name is None:
             return False
-        station = self.site.stations[name]
-        load, charger = station.load, station.charger
-        return (load is not None and self.plugs[load.plug].closed) or (
-            charger is not None and self.plugs[charger.plug].closed
-        )
+        load, charger = self._sides[name]
+        return (load is not None and load[1].closed) or (charger is not None and charger[1].closed)
 
     def bring(self, pack: str, at: Moment, room_c: float) -> bool:
         """Let the pack's truth come to `at`; whether a load or a charger let go on the way."""
@@ -156,21 +166,21 @@ class Bench:
         name = self.at_station.get(pack)
         if name is None:
             return 0.0
-        station = self.site.stations[name]
+        load, charger = self._sides[name]
         total_a = 0.0
-        if station.load is not None and self._works(station.load):
+        if load is not None and self._works(load):
             if self._settings.load == "power":
-                drawn_w = station.load.power_w / self._settings.load_share
+                drawn_w = load[0].power_w / self._settings.load_share
                 total_a += truth.current_at_power(-drawn_w, step_s)
             else:
-                total_a += truth.current_into_ohms(self._load_ohm(pack, station.load), step_s)
-        if station.charger is not None and self._works(station.charger):
-            most_a = self._charger_most_a(pack, station.charger)
+                total_a += truth.current_into_ohms(self._load_ohm(pack, load[0]), step_s)
+        if charger is not None and self._works(charger):
+            most_a = self._charger_most_a(pack, charger[0])
             total_a += self._charger_current_a(pack, most_a, step_s)
         return total_a
 
-    def _works(self, socket: Socket) -> bool:
-        return self.plugs[socket.plug].closed and socket.plug not in self._let_go
+    def _works(self, end: _End) -> bool:
+        return end[1].closed and end[0].plug not in self._let_go
 
     def _load_ohm(self, pack: str, socket: Socket) -> float:
         """The resistor that draws the socket's power at the pack's middling rest voltage."""
@@ -180,7 +190,10 @@ class Bench:
     # ---- chargers: steady current, then steady voltage at the highest cell, then done ---------
 
     def _full_v(self, pack: str) -> float:
-        """V a cell at which a charger holds: the curve's top, or the pack's ceiling below it."""
+        """V a cell at which a charger holds: as it is set, else the curve's top, or the pack's
+        ceiling below it."""
+        if self._settings.charger_full_v is not None:
+            return self._settings.charger_full_v
         top_v = self.packs[pack].nature.volts[-1]
         return min(top_v, self.site.packs[pack].limits.cell_v_ceiling)
 
@@ -205,20 +218,20 @@ class Bench:
         name = self.at_station.get(pack)
         if name is None:
             return False
-        station, before = self.site.stations[name], len(self._let_go)
-        load, charger = station.load, station.charger
+        before = len(self._let_go)
+        load, charger = self._sides[name]
         if (
             load is not None
             and self._works(load)
             and truth.voltage_v <= self._cutoff_v(thing) * thing.cells
         ):
-            self._let_go.add(load.plug)
+            self._let_go.add(load[0].plug)
         if (
             charger is not None
             and self._works(charger)
-            and self._is_full(pack, self._charger_most_a(pack, charger))
+            and self._is_full(pack, self._charger_most_a(pack, charger[0]))
         ):
-            self._let_go.add(charger.plug)
+            self._let_go.add(charger[0].plug)
         return len(self._let_go) > before
 
     def _is_full(self, pack: str, most_a: float) -> bool:

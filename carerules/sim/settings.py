@@ -39,8 +39,10 @@ class VirtualSettings:
     A `resistor` load draws `Socket.power_w` at the pack's middling voltage, a `power` load always.
     What a plug's meter counts reaches the pack through `charger_share`, and leaves the pack
     through `load_share`. `load_cutoff_v` is the load's own low-voltage cut-off in V a cell; None:
-    half-way between the pack's floor and its harm. `plug_idle`: how often a plug that is off
-    reports; many ship with 300 s.
+    half-way between the pack's floor and its harm. `charger_full_v` is what chargers are set to in
+    V a cell, whatever hangs on them; None: the pack's own top, or its ceiling. `idle` and `moving`:
+    how often a pack speaks while nothing flows, and while something does. `plug_idle`: how often a
+    plug that is off reports; many ship with 300 s; `plug_moving`: one that is on.
     """
 
     start: Moment = 0
@@ -51,11 +53,13 @@ class VirtualSettings:
     load_share: float = 1.0
     charger_share: float = 0.88
     load_cutoff_v: float | None = None
+    charger_full_v: float | None = None
     room_c: float = 20.0
     room_swing_c: float = 3.0
     idle: Duration = 60 * SECOND
     plug_idle: Duration = 5 * MINUTE
     moving: Duration = 10 * SECOND
+    plug_moving: Duration = 10 * SECOND
     room_each: Duration = 5 * MINUTE
     command_latency: tuple[Duration, Duration] = (50, 300)
     faults: Mapping[str, tuple[Fault, ...]] = field(default_factory=dict)

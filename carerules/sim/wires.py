@@ -140,7 +140,8 @@ class Wires:
         said = truth.says(at, power_w)
         if said is not None:
             ground.hear(PlugReport(at, plug, said.on, said.power_w, said.timer_s))
-        each = ground.settings.moving if truth.closed else ground.settings.plug_idle
+        settings = ground.settings
+        each = settings.plug_moving if truth.closed else settings.plug_idle
         ground.plan("report", plug, at + each)
 
     # ---- keeping ----------------------------------------------------------------------------

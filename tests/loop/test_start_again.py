@@ -5,16 +5,16 @@ from __future__ import annotations
 from kit import BEGIN, MINUTE, SECOND, make_site, sample, stage_of
 
 from carerules.domain.decision import Fired, Notice
-from carerules.domain.event import Started
+from carerules.domain.event import ClockSet, Started
 
 
-def alarms(second_start: int) -> list[str]:
+def alarms(listens_until: int, again: Started | ClockSet | None = None) -> list[str]:
     """When people were told that the load is not proved off; nothing answers at all."""
     stage = stage_of("rule keep\n    when pack.soc >= 60 %: drain to 50 %",
                      make_site(stations=("bench",)), obey=False)  # fmt: skip
-    stage.until(BEGIN + second_start)
-    stage.hear(Started(BEGIN + second_start))
-    stage.until(BEGIN + 5 * MINUTE)
+    stage.until(BEGIN + listens_until)
+    stage.hear(again or Started(BEGIN + listens_until))
+    stage.until(stage.now + 5 * MINUTE)
     return [at for at, one in stage.timed(Notice) if one.key == "off bench-load"]
 
 
@@ -45,3 +45,14 @@ def test_a_plug_that_does_not_answer_holds_rules_up_for_ten_seconds_and_no_longe
 
 def test_after_a_longer_silence_a_start_has_its_own_thirty_seconds() -> None:
     assert alarms(2 * MINUTE) == ["30s", "2m30s"]
+
+
+def test_a_clock_that_is_set_while_an_off_is_overdue_does_not_put_its_alarm_off() -> None:
+    """Found by campaign 1: it dozed for 3 s over the thirtieth second, and its clock was set."""
+    dozed = ClockSet(BEGIN + 32 * SECOND, -MINUTE, 3 * SECOND)
+    assert alarms(29 * SECOND, dozed) == ["32s"]
+
+
+def test_after_a_sleep_it_is_sought_anew_before_anybody_is_told() -> None:
+    slept = ClockSet(BEGIN + 10 * MINUTE, 0, 10 * MINUTE - 29 * SECOND)
+    assert alarms(29 * SECOND, slept) == ["10m30s"]

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from random import Random
 
 from carerules.campaign.journal import Spoil
-from carerules.campaign.observer import LOOK_EVERY
+from carerules.campaign.observer import ALARM_ENDS, LOOK_EVERY
 from carerules.campaign.stage import Act, Stage
 from carerules.campaign.troubles.kinds import Trouble
 from carerules.domain.event import ClockSet, Event
@@ -37,7 +37,7 @@ def _hangs(stage: Stage, chance: Random) -> Act:
 
 def _disk(spoil: Spoil) -> Trouble:
     def draw(stage: Stage, chance: Random) -> Act:
-        restarts, after = chance.random() < 0.7, chance.randrange(MINUTE, 20 * MINUTE)
+        restarts, after = chance.random() < 0.7, chance.randrange(MINUTE, 12 * MINUTE)
         again = _killed(stage, chance)
 
         def act() -> Sequence[Event]:
@@ -59,6 +59,8 @@ def _clock(step: Duration, asleep: Duration) -> Trouble:
         def act() -> Sequence[Event]:
             stage.say(f"the wall clock is {by / SECOND:+.0f} s off; {asleep / SECOND:.0f} s asleep")
             awake = stage.now() + asleep
+            if asleep > ALARM_ENDS:
+                stage.observer.off_wanted.clear()  # nobody can tell in time; it is sought anew
             while stage.now() < awake:  # nobody listens meanwhile
                 stage.world.advance_once(min(awake, stage.now() + LOOK_EVERY))
                 stage.observer.look()

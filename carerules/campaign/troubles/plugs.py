@@ -68,7 +68,8 @@ def _stranger(stage: Stage, chance: Random) -> Act:
         stage.world.send(SwitchOn(plug, 90, "stranger", 0, False))
         wire = stage.wires[plug]
         if not (wire.cut or wire.lossy or stage.is_down):  # otherwise nobody can know
-            stage.observer.off_wanted.setdefault(plug, stage.now())
+            # A service that hangs hears of it when it is back.
+            stage.observer.off_wanted.setdefault(plug, max(stage.now(), stage.hung_until))
         if left > 1:
             stage.later(STRANGER_EACH, lambda: act(left - 1))
         return ()
