@@ -27,6 +27,10 @@ CLOSE_S_MAX = 6.0  # a connection attempt may have to end first
 RETRY_S_MIN, RETRY_S_MAX = 1, 5  # after a reconnect OFF must leave within 10 s
 PACKET_BYTES_MAX = 32 * 1_024  # a payload at its limit, its topic and properties
 
+STOP_MARK = ("carerules", "stop")
+"""The user property (MQTT 5, 3.3.2.3.7) that `carerules stop` puts on what it sends. Anybody may:
+whoever reads it lets nothing pass for it but an OFF."""
+
 UNSENT_MS_MAX = 5_000
 """Linux gives up a connection whose data nobody acknowledged for so long, and the data with it:
 an ON that lay in the kernel while the network was away must not arrive when it comes back."""
@@ -34,13 +38,17 @@ an ON that lay in the kernel while the network was away must not arrive when it 
 
 @dataclass(frozen=True, slots=True)
 class Callbacks:
-    """What a line tells its owner. On the line's own thread; each may raise, none may block."""
+    """What a line tells its owner. On the line's own thread; each may raise, none may block.
+
+    `marked` has a message with `STOP_MARK`; without it that is a message like any other.
+    """
 
     up: Callable[[], None]
     down: Callable[[], None]
     message: Callable[[str, bytes, bool], None]
     acknowledged: Callable[[int], None]
     fault: Callable[[str], None]
+    marked: Callable[[str, bytes, bool], None] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,11 +147,11 @@ class BrokerLine:
 
     def publish(
         self, topic: str, payload: str | bytes, *, qos: int, expiry_s: int | None,
-        retain: bool = False,
+        retain: bool = False, stop: bool = False,
     ) -> int | None:  # fmt: skip
         """Send a message now, or not at all; its number, or None where it was not sent.
 
-        `expiry_s`: how long it is worth something, None: for good.
+        `expiry_s`: how long it is worth something, None: for good. `stop`: with `STOP_MARK`.
 
         The library keeps what it could not send and sends it after the next connect: what it
         kept is taken back here, on each loss of the connection, and before each new one is used.
@@ -154,6 +162,8 @@ class BrokerLine:
         properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
         if expiry_s is not None:
             properties.MessageExpiryInterval = expiry_s
+        if stop:
+            properties.UserProperty = STOP_MARK
         sent = client.publish(topic, payload, qos, retain, properties)
         if sent.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
             client.drop_out_messages()
@@ -189,7 +199,10 @@ class BrokerLine:
         self._told.down()
 
     def _on_message(self, _client: Client, _data: Any, message: MQTTMessage) -> None:
-        self._told.message(message.topic, bytes(message.payload), bool(message.retain))
+        marks = getattr(message.properties, "UserProperty", ())
+        told = self._told.marked if STOP_MARK in marks else None
+        told = told or self._told.message
+        told(message.topic, bytes(message.payload), bool(message.retain))
 
     def _on_publish(self, _client: Client, _data: Any, number: int, reason: Any, _: Any) -> None:
         if reason.is_failure:

@@ -21,8 +21,8 @@ from carerules.adapters.plug import ON_EXPIRY_S, Unsaid, Wire, command_topics, s
 from carerules.adapters.problem import Problem, quoted
 from carerules.adapters.profile import PlugProfile
 from carerules.adapters.topics import Topics
-from carerules.domain.decision import Command, SwitchOn
-from carerules.domain.event import Event, PlugLink, Rejected
+from carerules.domain.decision import AskPlug, Command, SwitchOff, SwitchOn
+from carerules.domain.event import BESIDE, Event, PlugLink, Rejected
 from carerules.domain.moment import SECOND, Duration, Moment
 from carerules.domain.pack import Plug
 
@@ -59,8 +59,13 @@ class MqttWires:
         put: Put,
         now: Callable[[], Moment],
         offset: Callable[[], Duration],
+        *,
+        stops: bool = False,
     ) -> None:
-        """Nothing is connected before `start`; raises `AddressError` for a bad password file."""
+        """Nothing is connected before `start`; raises `AddressError` for a bad password file.
+
+        `stops`: what is sent is marked as a person's stop, for a service that runs beside it.
+        """
         password = None
         if address.password_file is not None:
             read = read_password(address.password_file)
@@ -69,6 +74,7 @@ class MqttWires:
             password = read
         self._address, self._wiring = address, wiring
         self._put, self._now, self._offset = put, now, offset
+        self._stops = stops
         self._lock = Lock()
         self._both_up = False
         self._in_flight: dict[int, Moment] = {}
@@ -88,6 +94,7 @@ class MqttWires:
             ))  # fmt: skip
             self._commanding = BrokerLine(f"{name}-out", address, password, Callbacks(
                 self._commanding_up, self._down, self._on_command, self._acknowledged, self._fault,
+                self._on_marked,
             ))  # fmt: skip
         except OSError as error:  # a certificate that is not there, or is none
             wanted = "certificate and key files in PEM form"
@@ -156,7 +163,9 @@ class MqttWires:
     def _send(self, plug: str, topic: str, payload: str, expiry_s: int) -> None:
         sent = self._now()
         # Not under our lock: the library holds its own while it tells of an acknowledgement.
-        number = self._commanding.publish(topic, payload, qos=1, expiry_s=expiry_s)
+        number = self._commanding.publish(
+            topic, payload, qos=1, expiry_s=expiry_s, stop=self._stops
+        )
         if number is None:
             self._put(Lane.KEPT, lambda heard: (PlugLink(heard, plug, up=False),))
             return
@@ -239,6 +248,19 @@ class MqttWires:
 
         self._put(Lane.PLUG if topics.carries_plugs(topic) else Lane.SAMPLE, read)
 
+    def _on_marked(self, topic: str, payload: bytes, retained: bool) -> None:
+        """What calls itself a person's stop. A stranger may call an ON so: only the very words that
+        we ourselves would say for OFF, or to ask, are taken for one."""
+        plug = self._wiring.plugs.get(self._plug_of.get(topic, ""))
+        if plug is not None and not retained:
+            profile = self._wiring.profiles[plug.profile]
+            if _is(say(SwitchOff(plug.name, ""), plug, profile), topic, payload):
+                self._refuse(BESIDE, f"says OFF to plug `{plug.name}` itself")
+                return
+            if _is(say(AskPlug(plug.name), plug, profile), topic, payload):
+                return
+        self._on_command(topic, payload, retained)
+
     def _on_command(self, topic: str, payload: bytes, retained: bool) -> None:
         plug = self._plug_of.get(topic)
         if plug is None or not payload:
@@ -252,3 +274,7 @@ class MqttWires:
         self._refuse(topic, f"a retained command for plug `{plug}` lay at the broker; {cleared}")
         if self._address.clear_retained:
             self._commanding.publish(topic, b"", qos=1, expiry_s=ON_EXPIRY_S, retain=True)
+
+
+def _is(wire: Wire | Unsaid, topic: str, payload: bytes) -> bool:
+    return isinstance(wire, Wire) and (wire.topic, wire.payload.encode()) == (topic, payload)

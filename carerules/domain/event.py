@@ -237,6 +237,10 @@ class ClockSet:
     asleep: Duration = 0
 
 
+BESIDE = "carerules stop"
+"""The origin of what was heard and not refused: a person's stop, said to a plug beside us."""
+
+
 @frozen
 class Rejected:
     """Something reached a door and was refused there: who sent it, and why."""

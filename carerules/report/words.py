@@ -30,6 +30,7 @@ from carerules.domain.decision import (
     Veto,
 )
 from carerules.domain.event import (
+    BESIDE,
     Acknowledged,
     Answered,
     Attended,
@@ -169,6 +170,8 @@ def said(event: Event, local: LocalTime) -> Line | None:
         case ChoreAnswered(_, _, text, until):
             how = "done" if until is None else f"not before {local.show(until)}"
             return Line("seen", "", f"chore {how}: {text}")
+        case Rejected(_, origin, why) if origin == BESIDE:
+            return Line("seen", "", f"a person's `{origin}` {why}")
         case Rejected(_, origin, why):
             return Line("seen", "", f"refused from {origin}: {why}")
         case Tick() | Sample() | SiteSample() | PlugReport() | ChannelProved():

@@ -26,9 +26,14 @@ class OffReport:
     unproven: tuple[PlugState, ...]
 
 
-def bring_all_off(site: SiteFile, within: Duration, because: str) -> OffReport:
-    """Say OFF to every plug of the site over its own wires, again and again, until read back."""
-    outside = RealOutside(site, LineClock(), strict=False)
+def bring_all_off(
+    site: SiteFile, within: Duration, because: str, *, beside: bool = False
+) -> OffReport:
+    """Say OFF to every plug of the site over its own wires, again and again, until read back.
+
+    `beside`: a person's stop, which a service that runs is to know as such.
+    """
+    outside = RealOutside(site, LineClock(), strict=False, stops=beside)
     outside.start()
     try:
         now = outside.now()

@@ -24,12 +24,14 @@ class RealOutside:
     """Satisfies `domain.ports.Outside`. Without a broker there are only people's entries."""
 
     def __init__(
-        self, site: SiteFile, clock: LineClock, *, strict: bool = True, serves: bool = False
-    ) -> None:
+        self, site: SiteFile, clock: LineClock, *, strict: bool = True, serves: bool = False,
+        stops: bool = False,
+    ) -> None:  # fmt: skip
         """Connects to nothing before `start`; raises `AddressError` for a bad password file.
 
         With `strict` false a plug that is asked, and cannot be, keeps nobody from the others. Only
-        who `serves` has the broker know it by the site file's name; others come beside it.
+        who `serves` has the broker know it by the site file's name; others come beside it, and one
+        that `stops` marks what it sends as a person's stop.
         """
         self.inbox = Inbox(clock)
         self.timers = Timers(self.inbox)
@@ -37,7 +39,8 @@ class RealOutside:
         if site.mqtt is not None:
             wiring = Wiring(site.on_broker, site.plug_profiles, _topics(site))
             mqtt = site.mqtt if serves else site.mqtt.visiting()
-            self._wires = MqttWires(mqtt, wiring, self.inbox.put, self.inbox.now, clock.offset)
+            self._wires = MqttWires(mqtt, wiring, self.inbox.put, self.inbox.now, clock.offset,
+                                    stops=stops)  # fmt: skip
         called = Called(site.called, site.plug_profiles, site.logins)
         self._asked = frozenset(called.plugs)
         self._called = CalledWires(called, self.inbox.put, self.inbox.now, strict=strict)

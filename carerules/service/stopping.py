@@ -77,7 +77,7 @@ def _own_wires(site: SiteFile, by: str) -> Wires:
         return lambda: None
     from carerules.service.off import bring_all_off  # noqa: PLC0415
 
-    return lambda: bring_all_off(site, WITHIN_S * SECOND, by)
+    return lambda: bring_all_off(site, WITHIN_S * SECOND, by, beside=True)
 
 
 def _stop(site: SiteFile, by: str, over_own_wires: Wires) -> StopReport:

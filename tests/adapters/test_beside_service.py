@@ -8,7 +8,7 @@ from fakeplug import FakePlug
 
 from carerules.adapters import LineClock
 from carerules.config import SiteFile, read_site_text
-from carerules.domain.event import Event, PlugLink
+from carerules.domain.event import BESIDE, Event, PlugLink, Rejected
 from carerules.domain.moment import SECOND
 from carerules.service.checkup import _listened
 from carerules.service.off import bring_all_off
@@ -44,11 +44,18 @@ def test_a_command_beside_the_service_does_not_cut_it_off(broker: Broker, visit:
         heard.extend(service.inbox.take(0))
         return [event.up for event in heard if isinstance(event, PlugLink)]
 
+    def said() -> list[tuple[str, str]]:
+        links()
+        return [(event.origin, event.why) for event in heard if isinstance(event, Rejected)]
+
     try:
         assert plug.ready.wait(10)
         eventually(lambda: True in links(), "the service is up")
         if visit == "stop":
-            assert bring_all_off(site, 10 * SECOND, "kit").proven == ("A-load",)
+            report = bring_all_off(site, 10 * SECOND, "kit", beside=True)
+            assert report.proven == ("A-load",)
+            eventually(lambda: bool(said()), "the service has heard of it")
+            assert set(said()) == {(BESIDE, "says OFF to plug `A-load` itself")}
         else:
             assert set(_listened(site, LineClock()).reports) == {"A-load"}
         assert False not in links()

@@ -16,6 +16,8 @@ from doors_kit import PLUGS, Broker, Way, eventually
 from fakeplug import FakePlug
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
 
 from carerules.adapters import (
     AddressError,
@@ -29,11 +31,12 @@ from carerules.adapters import (
     load_plug_profile,
     topics_of,
 )
+from carerules.adapters.broker import STOP_MARK
 from carerules.adapters.feed import FeedProfile
 from carerules.adapters.mqtt import ECHOES_LOST_MAX, MqttWires, Wiring
 from carerules.adapters.profile import PlugProfile
 from carerules.domain.decision import AskPlug, Command, SwitchOff, SwitchOn
-from carerules.domain.event import Event, PlugLink, PlugReport, Rejected, Sample
+from carerules.domain.event import BESIDE, Event, PlugLink, PlugReport, Rejected, Sample
 from carerules.domain.signal import catalogue
 
 E_ = TypeVar("E_")
@@ -204,6 +207,42 @@ def test_another_sender_is_reported(listener: Listener, plug: FakePlug, other: C
     assert "somebody else" not in listener.refusals()  # our own commands do not come back
     say(other, f"{TOPIC}/set", '{"on": true, "for_s": 9999}')
     eventually(lambda: "somebody else commands plug `A-load`" in listener.refusals(), "a report")
+
+
+def marked() -> Properties:
+    """As `carerules stop` marks what it sends, which anybody may."""
+    properties = Properties(PacketTypes.PUBLISH)
+    properties.UserProperty = STOP_MARK
+    return properties
+
+
+@pytest.mark.parametrize(
+    ("topic", "payload", "heard"),
+    [
+        ("set", '{"on": false}', f"{BESIDE}: says OFF to plug `A-load` itself"),
+        ("set", '{"on": true, "for_s": 9999}', "somebody else commands plug `A-load`"),
+        ("set", '{"on": false, "on": true}', "somebody else commands plug `A-load`"),
+        ("set", '{"on": false} ', "somebody else commands plug `A-load`"),
+    ],
+)
+def test_nothing_but_an_off_passes_for_a_persons_stop(
+    listener: Listener, other: Client, topic: str, payload: str, heard: str
+) -> None:
+    eventually(lambda: listener.links()[-1:] == [True], "the link is up")
+    say(other, f"{TOPIC}/{topic}", payload, properties=marked())
+    eventually(lambda: heard in listener.refusals(), "it is heard")
+    wrong = "somebody else" if BESIDE in heard else BESIDE
+    assert wrong not in listener.refusals()
+
+
+def test_a_retained_command_is_one_whatever_mark_it_has(broker: Broker, other: Client) -> None:
+    say(other, f"{TOPIC}/set", '{"on": false}', retain=True, properties=marked())
+    made = Listener(MqttAddress(port=broker.port))
+    try:
+        eventually(lambda: "a retained command" in made.refusals(), "it is reported")
+        assert BESIDE not in made.refusals()
+    finally:
+        made.wires.close()
 
 
 @pytest.fixture

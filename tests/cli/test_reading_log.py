@@ -21,7 +21,7 @@ from reading_kit import (
     seen_heron,
 )
 
-from carerules.domain.event import Acknowledged, ClockSet, PlugReport, Rejected
+from carerules.domain.event import BESIDE, Acknowledged, ClockSet, PlugReport, Rejected
 from carerules.domain.moment import HOUR, MINUTE, SECOND
 from carerules.report import LogShape, line_of, said
 from carerules.service import reading
@@ -135,6 +135,14 @@ def test_what_strangers_sent_cannot_play_with_the_terminal(tmp_path: Path) -> No
     story.go(Rejected(FULL + HOUR, "shed/\x1b[2Jheron\r", "bell \x07"))
     shown = story.run("log", "--last", "1").output
     assert "refused from shed/·[2Jheron·: bell ·" in shown
+
+
+def test_a_persons_stop_beside_the_service_is_no_refusal(tmp_path: Path) -> None:
+    story = full_heron(tmp_path)
+    story.go(Rejected(FULL + HOUR, BESIDE, "says OFF to plug `A-load` itself"))
+    shown = " ".join(story.run("log", "--last", "1").output.split())
+    assert "a person's `carerules stop` says OFF to plug `A-load` itself" in shown
+    assert "refused" not in shown
 
 
 def test_what_a_person_answered_to_a_notice_is_there(tmp_path: Path) -> None:
