@@ -1,9 +1,9 @@
 """Pictures of runs, as docs/semantics.md draws them, made by the real step.
 
-A picture is a few lines of `key words`. What is told: `when CONDITION` or `never CONDITION` (of a
-charge), `heard STORY` (tests/loop/kit.py says how a story goes; its last scene is the end), `each
-SPAN` a column, and `down SPAN SPAN` for a time in which the service does not run. What is drawn, a
-sign a column: `#` yes, `.` no, `?` unknown, a space while nobody looks:
+A picture is a few lines of `key words`. What is told: `when CONDITION` (and `rearm CONDITION`) or
+`never CONDITION` (of a charge), `heard STORY` (tests/loop/kit.py says how a story goes; its last
+scene is the end), `each SPAN` a column, and `down SPAN SPAN` for a time in which the service does
+not run. What is drawn, a sign a column: `#` yes, `.` no, `?` unknown, a space while nobody looks:
 
     inner   the condition inside the outermost `for`, `in last` or `not`
     whole   the whole condition
@@ -13,6 +13,7 @@ sign a column: `#` yes, `.` no, `?` unknown, a space while nobody looks:
 
 from __future__ import annotations
 
+import re
 import sys
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -28,7 +29,7 @@ from carerules.domain.quantity import Truth
 from carerules.engine import Explained, explain, forbids
 from carerules.loop import facts_of, new_world
 
-TOLD = ("when", "never", "heard", "each", "down")
+TOLD = ("when", "rearm", "never", "heard", "each", "down")
 DRAWN = ("inner", "whole", "fires", "barred")
 SIGN = {Truth.YES: "#", Truth.NO: ".", Truth.UNKNOWN: "?"}
 
@@ -57,13 +58,28 @@ def read(block: str) -> Picture:
     return picture
 
 
+def wrong_marks(block: str) -> list[str]:
+    """The numbers of the `time` line that do not stand over the column that they name."""
+    told, wrong = read(block).told, []
+    (ruler,) = re.findall(r"^time    (.*)$", block, re.MULTILINE)
+    unit, count = told["each"][-1], int(told["each"][:-1])
+    for mark in re.finditer(r"(\d+)(h?)", ruler):
+        minutes = int(mark[1]) * (60 if mark[2] else 1)
+        at = minutes if unit == "m" or not mark[2] else minutes / 60
+        if mark.start() * count != at:
+            wrong.append(mark[0])
+    return wrong
+
+
 def draw(told: dict[str, str]) -> dict[str, str]:
     """Every line that can be drawn."""
     rules = (
         f"never charge when {told['never']}\n"
         if "never" in told
-        else f'rule it\n    when {told["when"]}: notify "it"\n'
+        else f'rule it\n    when {told["when"]}:\n        notify "it"\n'
     )
+    if "rearm" in told:
+        rules += f"        rearm when {told['rearm']}\n"
     begin, column = BEGIN, span(told["each"])
     end = end_of(told["heard"])
     gone, back = (begin + span(one) for one in told.get("down", f"{10**6}d {10**6}d").split())

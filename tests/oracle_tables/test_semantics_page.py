@@ -7,7 +7,7 @@ import re
 from pathlib import Path
 
 import pytest
-from pictures_kit import draw, read
+from pictures_kit import draw, read, wrong_marks
 from traces_kit import read as read_trace
 
 DOCS = Path(__file__).parents[2] / "docs"
@@ -32,13 +32,7 @@ def test_there_are_pictures_and_they_fit_a_terminal() -> None:
 
 def test_the_rulers_are_right() -> None:
     """A number of the `time` line stands over the column that it names."""
-    for block in BLOCKS:
-        told = read(block).told
-        (ruler,) = re.findall(r"^time    (.*)$", block, re.MULTILINE)
-        unit, count = told["each"][-1], int(told["each"][:-1])
-        for mark in re.finditer(r"(\d+)(h?)", ruler):
-            minutes = int(mark[1]) * (60 if mark[2] else 1)
-            assert mark.start() * count == (minutes if unit == "m" or not mark[2] else minutes / 60)
+    assert [mark for block in BLOCKS for mark in wrong_marks(block)] == []
 
 
 def test_the_figures_of_the_differences() -> None:
