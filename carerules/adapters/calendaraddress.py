@@ -1,4 +1,4 @@
-"""Where a calendar lies, and what is wrong with an address of one.
+"""Where a calendar lies, which version of it we have, and what is wrong with an address.
 
 Knows paths and URLs. Opens nothing, and no error repeats a URL, which may be a secret.
 """
@@ -26,6 +26,17 @@ class CalendarAddress:
     password_file: Path | None = None
     ca_file: Path | None = None
     plain: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Tags:
+    """What a server called the version that we have (RFC 9110, sections 8.8.2 and 8.8.3)."""
+
+    etag: str = ""
+    modified: str = ""
+
+
+NO_TAGS = Tags()
 
 
 def url_fault(url: str, *, plain: bool, with_password: bool) -> str:

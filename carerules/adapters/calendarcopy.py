@@ -13,22 +13,23 @@ from dataclasses import asdict, dataclass
 from hashlib import sha256
 from pathlib import Path
 
-from carerules.adapters.calendaraddress import CalendarAddress
-from carerules.adapters.calendarline import NO_TAGS, Tags
+from carerules.adapters.calendaraddress import NO_TAGS, CalendarAddress, Tags
 from carerules.calendar import CALENDAR_BYTES_MAX
 
 FOLDER = "calendars"
 NOTE_BYTES_MAX = 8_192
+WHY_CHARS_MAX = 200  # the note must stay within its size, whatever a server says
 
 
 @dataclass(frozen=True, slots=True)
 class Copy:
     """A copy: its bytes, when it was last known to be current (wall time, ms since the Unix epoch),
-    and what its server called it."""
+    what its server called it, and why no newer one is to be had (empty: it is the newest)."""
 
     data: bytes
     good_ms: int
     tags: Tags = NO_TAGS
+    why: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +51,18 @@ class CopyShelf:
                 and len(data) <= CALENDAR_BYTES_MAX
             )
             tags = Tags(str(note["etag"]), str(note["modified"]))
-            return Copy(data, int(note["good_ms"]), tags) if sound else None
+            copy = Copy(data, int(note["good_ms"]), tags, str(note.get("why", "")))
+        except (OSError, ValueError, KeyError, TypeError):
+            return None
+        return copy if sound else None
+
+    def told(self) -> tuple[int, str] | None:
+        """Of the copy, without reading it: when it was last known to be current, and why no newer
+        one is to be had. None: there is none."""
+        try:
+            note = json.loads(self._note.read_bytes()[:NOTE_BYTES_MAX])
+            found = int(note["good_ms"]), str(note.get("why", ""))
+            return found if note["origin"] == self.origin and self._data.is_file() else None
         except (OSError, ValueError, KeyError, TypeError):
             return None
 
@@ -59,7 +71,7 @@ class CopyShelf:
         does not fit them is no copy."""
         note = {
             "origin": self.origin, "sha256": sha256(copy.data).hexdigest(),
-            "good_ms": copy.good_ms, **asdict(copy.tags),
+            "good_ms": copy.good_ms, "why": copy.why[:WHY_CHARS_MAX], **asdict(copy.tags),
         }  # fmt: skip
         try:
             self._data.parent.mkdir(mode=0o700, parents=True, exist_ok=True)

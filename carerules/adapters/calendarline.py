@@ -18,7 +18,7 @@ from typing import TypeAlias, cast
 from urllib.parse import SplitResult, urljoin, urlsplit
 
 from carerules.adapters.address import read_password
-from carerules.adapters.calendaraddress import CalendarAddress, is_clean, url_fault
+from carerules.adapters.calendaraddress import NO_TAGS, CalendarAddress, Tags, is_clean, url_fault
 from carerules.adapters.httpline import TimedSource
 from carerules.adapters.line import CallError, Left, seconds
 from carerules.adapters.problem import Problem
@@ -29,17 +29,6 @@ FETCH_S_MAX = 60.0
 REDIRECTS_MAX = 3
 TAG_CHARS_MAX = 200
 """Of what a server calls a version of its calendar."""
-
-
-@dataclass(frozen=True, slots=True)
-class Tags:
-    """What a server called the version that we have (RFC 9110, sections 8.8.2 and 8.8.3)."""
-
-    etag: str = ""
-    modified: str = ""
-
-
-NO_TAGS = Tags()
 
 
 @dataclass(frozen=True, slots=True)

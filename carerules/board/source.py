@@ -22,7 +22,7 @@ from carerules.adapters import (
 )
 from carerules.config import SiteFile
 from carerules.loop import World
-from carerules.report import Keeper, StatusShape, status_of
+from carerules.report import Keeper, KeptCalendar, StatusShape, status_of
 from carerules.service.counts import Vitals
 from carerules.service.reading import Reader, View, reader_of
 
@@ -54,8 +54,11 @@ class Source(Protocol):
 class RunningSource:
     """A service in this process: its world is one value that never changes; any thread may look."""
 
-    def __init__(self, world: Callable[[], World], vitals: Callable[[], Vitals] = Vitals) -> None:
-        self._world, self.vitals = world, vitals
+    def __init__(
+        self, world: Callable[[], World], vitals: Callable[[], Vitals] = Vitals,
+        calendars: Callable[[], tuple[KeptCalendar, ...]] = tuple,
+    ) -> None:  # fmt: skip
+        self._world, self.vitals, self._calendars = world, vitals, calendars
         self._seen: World | None = None
         self._seen_at = time.monotonic()
         self._number, self._counting = 0, threading.Lock()
@@ -77,7 +80,10 @@ class RunningSource:
     def view(self) -> View:
         """The world as it stands."""
         world = self._world()
-        return View(world, Keeper(running=not world.ended, pid=os.getpid(), last_wrote=world.now))
+        return View(world, Keeper(
+            running=not world.ended, pid=os.getpid(), last_wrote=world.now,
+            calendars=self._calendars(),
+        ))  # fmt: skip
 
     def silent_s(self) -> float:
         """How long the world has stood still, if that is too long."""

@@ -22,6 +22,7 @@ from carerules.domain.event import Event
 from carerules.loop import World
 from carerules.service import Service
 from carerules.service.counts import Counts, Vitals
+from carerules.service.kept import kept_calendars
 
 if TYPE_CHECKING:
     from carerules.board import Listener, Source
@@ -101,10 +102,10 @@ def board_beside(
             None if letters is None else letters(),
         )
 
-    def of_service(_site: SiteFile) -> Source:
+    def of_service(site: SiteFile) -> Source:
         from carerules.board import RunningSource  # noqa: PLC0415
 
-        return RunningSource(lambda: service.world, vitals)
+        return RunningSource(lambda: service.world, vitals, lambda: kept_calendars(site))
 
     listener = _listener(site, door, of_service, wake, reread)
     if isinstance(listener, str):

@@ -22,10 +22,11 @@ from carerules.sim import VirtualOutside
 @contextmanager
 def calendars_beside(
     site: SiteFile, service: Service, put: Put, clock: LineClock, urge: Callable[[Notice], None]
-) -> Iterator[None]:
-    """Keep the uses as the site's calendars have them, as long as the service runs."""
+) -> Iterator[Callable[[], None] | None]:
+    """Keep the uses as the site's calendars have them, as long as the service runs. What comes of
+    it looks at them at once; None: there are none."""
     if not site.calendars and not any(use.calendar for use in service.world.uses.values()):
-        yield
+        yield None
         return
     from carerules.service.calendars import Calendars  # noqa: PLC0415
 
@@ -44,7 +45,7 @@ def calendars_beside(
     service.tell = told
     calendars.start()
     try:
-        yield
+        yield calendars.look_now if site.calendars else None
     finally:
         calendars.close()
 

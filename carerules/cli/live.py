@@ -37,13 +37,17 @@ Run: TypeAlias = Callable[
               help="Virtual time over real time (virtual sites only).")  # fmt: skip
 @click.option("--board", "listen", metavar="HOST:PORT",
               help="Serve the page there, as `[board]` in the site file would.")  # fmt: skip
-@click.option("--log", "style", type=click.Choice(["words", "json"]), default="words",
-              envvar="CARERULES_LOG",
-              help="How it tells: in words, or as a line of JSON each (docs/json.md).")  # fmt: skip
+@click.option("--log", "style", type=click.Choice(["words", "json"]), envvar="CARERULES_LOG",
+              help="How it tells: in words, or as a line of JSON each (docs/json.md); else as "
+                   "`log` in the site file says.")  # fmt: skip
 @click.option("--for", "for_days", type=click.FloatRange(min=0, min_open=True), metavar="DAYS",
               help="Leave after so many days on the site's line.")  # fmt: skip
 def run_command(
-    site_path: Path, speed: float | None, listen: str | None, style: Style, for_days: float | None
+    site_path: Path,
+    speed: float | None,
+    listen: str | None,
+    style: Style | None,
+    for_days: float | None,
 ) -> None:
     """Run a site: listen, decide, switch, tell. Ctrl-C brings everything off and ends.
 
@@ -71,7 +75,7 @@ def run_command(
         refuse(str(error), *bring_off(site))
     try:
         journal.save_plan(rules.fingerprint, rules.loaded.sources)
-        wrong = run(site, rules.setup, journal, speed, for_days, style)
+        wrong = run(site, rules.setup, journal, speed, for_days, style or site.log or "words")
     except JournalError as error:
         refuse(str(error), *bring_off(site), status=FAILED)
     finally:

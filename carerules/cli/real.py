@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from carerules.adapters import AddressError, KeptJournal, LineClock, Supervisor
 from carerules.cli.boarding import board_beside
@@ -23,11 +24,13 @@ from carerules.loop import Setup, World
 from carerules.loop.notices import notices_of
 from carerules.service import Service, Teller, dump_world, read_rules, restore
 from carerules.service.courier import Courier
-from carerules.service.hub import Hub
 from carerules.service.off import bring_all_off
 from carerules.service.outside import RealOutside
 from carerules.service.reload import Fed, Reread, take_up
 from carerules.service.run import LEAVE_WITHIN
+
+if TYPE_CHECKING:
+    from carerules.service.hub import Hub
 
 ANCHOR_EVERY = 30 * SECOND
 """Where nothing else is to be made durable, the clock's anchor is, so seldom: each commit wears a
@@ -100,10 +103,10 @@ def run_real(
         with (
             board_beside(site, site.board, service, outside.wake, voice.say,
                          lambda: outside.inbox.dropped, courier.waiting, reread.ask),
-            calendars_beside(site, service, put, clock, urge),
+            calendars_beside(site, service, put, clock, urge) as look_again,
         ):  # fmt: skip
             return serve(service, voice, first, outside.wake, days, read_again,
-                          lambda: outside.hears, reread)  # fmt: skip
+                          lambda: outside.hears, reread, look_again)  # fmt: skip
     finally:
         courier.close()
         if hub is not None:
@@ -115,6 +118,9 @@ def _hub(site: SiteFile, service: Service, outside: RealOutside) -> Hub | None:
     """The site at its hub, where it has one; told of everything after whoever else is."""
     if site.hub is None or site.mqtt is None:
         return None
+    # Few sites have one.
+    from carerules.service.hub import Hub  # noqa: PLC0415
+
     hub = Hub(site, service.world, outside.inbox.put, outside.now, lambda: service.faulted)
     tell = service.tell
 

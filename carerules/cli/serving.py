@@ -45,11 +45,12 @@ def serve(
     read_again: Callable[[Supervisor], str] | None = None,
     hears: Callable[[], bool] = lambda: True,
     reread: Reread | None = None,
+    look_again: Callable[[], None] | None = None,
 ) -> list[str]:
     """Run until a signal, or so many days; what is wrong at the end, a line each.
 
     A service that is supervised has no terminal that could close: to it SIGHUP means that the rules
-    are to be read again.
+    are to be read again, and that `look_again` is called.
     """
     leaving, edited = threading.Event(), threading.Event()
     supervisor = Supervisor(HOST.awake_ms, well=hears)
@@ -73,6 +74,9 @@ def serve(
         if edited.is_set() and read_again is not None:
             edited.clear()
             utter(f"SIGHUP: {read_again(supervisor)}", err=True)
+            if look_again is not None:
+                look_again()
+                utter("SIGHUP: the calendars are looked at again", err=True)
         if reread is not None and read_again is not None:
             said = reread.heed(lambda: read_again(supervisor))
             if said:

@@ -5,7 +5,7 @@ Knows every key by itself; the descriptions serve as in `things`.
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import Field
 
@@ -195,6 +195,12 @@ class SiteTable(Table):
         description="How long samples, plug reports and refusals stay in the journal. What was "
         "decided and what people said stays for good. A rule's `for` can look back no further. "
         "Without it: 35 d.",
+    )
+    log: Literal["words", "json"] | None = Field(
+        default=None,
+        description="How `carerules run` tells what it does: in words, or as a line of JSON each "
+        "(docs/json.md). `--log` and CARERULES_LOG come before it. Without it: in words.",
+        examples=["json"],
     )
     use: dict[Title, UseTable] = Field(
         default={}, max_length=1_000, description="Planned uses, each by its name."

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime, time
 from math import ceil
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 from zoneinfo import ZoneInfo
 
 from carerules.adapters import (
@@ -101,6 +101,7 @@ class SiteFile:
     virtual: VirtualStart | None = None
     ways_out: tuple[Channel, ...] = ()
     keep_samples: Duration = 35 * DAY
+    log: Literal["words", "json"] | None = None
     logins: Mapping[str, Login] = field(default_factory=dict)
     hub: HubSettings | None = None
     board: BoardDoor | None = None
@@ -236,6 +237,7 @@ def built(table: SiteTable, file: str, folder: Path, known: Known) -> SiteFile:
         virtual=None if table.virtual is None else _virtual(table.virtual, local),
         ways_out=ways_out,
         keep_samples=round(table.keep_samples),
+        log=table.log,
         logins={
             name: Login(plug.user, _beside(folder, plug.password_file))
             for name, plug in table.plug.items()

@@ -22,6 +22,7 @@ from carerules.report.shapes import (
 )
 from carerules.report.status import (
     Keeper,
+    KeptCalendar,
     chore_lines,
     job_words,
     pack_now,
@@ -43,6 +44,7 @@ __all__ = [
     "ForecastShape",
     "HealthShape",
     "Keeper",
+    "KeptCalendar",
     "Line",
     "LineShape",
     "LogShape",

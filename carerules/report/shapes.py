@@ -180,6 +180,15 @@ class ServiceShape(Shape):
     last_wrote: AwareDatetime | None
 
 
+class CalendarCopyShape(Shape):
+    """One calendar: when its copy was last known to be current (`null`: there is none), and why no
+    newer one is to be had (`null`: it is the newest)."""
+
+    calendar: str
+    good_at: AwareDatetime | None
+    why: str | None
+
+
 class StatusShape(Shape):
     """What `carerules status --json` says."""
 
@@ -194,6 +203,7 @@ class StatusShape(Shape):
     packs: list[PackShape]
     stations: list[StationShape]
     uses: list[UseShape]
+    calendars: list[CalendarCopyShape] = []
     chores: list[ChoreShape]
     entries_waiting: int
     refused: int

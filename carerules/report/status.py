@@ -7,10 +7,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from types import MappingProxyType
 
 from carerules.battery import History
-from carerules.domain.moment import Moment
+from carerules.domain.moment import LocalTime, Moment
 from carerules.domain.pack import Side, Site
 from carerules.engine import Phase
 from carerules.loop import OpenChore, World, pack_on
@@ -18,6 +19,7 @@ from carerules.report.glance import glance_of, glance_words
 from carerules.report.pack import pack_of, show_use, tidy, use_of
 from carerules.report.page import Paint, fold, plain, show_at, show_percent, show_s
 from carerules.report.shapes import (
+    CalendarCopyShape,
     ChoreShape,
     JobShape,
     PackShape,
@@ -35,6 +37,16 @@ NO_PAST: Mapping[str, History] = MappingProxyType({})
 
 
 @dataclass(frozen=True, slots=True)
+class KeptCalendar:
+    """A calendar's copy: when it was last known to be current (wall time, ms since the Unix epoch;
+    None: there is no copy), and why no newer one is to be had."""
+
+    name: str
+    good_ms: int | None = None
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Keeper:
     """What is known of the service and its journal, beside the world."""
 
@@ -44,6 +56,7 @@ class Keeper:
     rules_loaded: bool = True
     entries_waiting: int = 0
     damaged_rows: int = 0
+    calendars: tuple[KeptCalendar, ...] = ()
 
 
 def status_of(
@@ -78,6 +91,7 @@ def status_of(
         packs=[pack_of(world, name, glance_of(world, name, past.get(name))) for name in names],
         stations=[station_now(world, name) for name in places],
         uses=uses_of(world).uses,
+        calendars=[_calendar(one, local) for one in keeper.calendars],
         chores=[
             _chore(world, chore)
             for chore in sorted(world.chores.values(), key=lambda chore: chore.since)
@@ -99,6 +113,12 @@ def _chore(world: World, chore: OpenChore) -> ChoreShape:
         pack=chore.pack or None, text=chore.text, since=world.local.read(chore.since),
         later=world.local.read(chore.later) if chore.later > world.now else None,
     )  # fmt: skip
+
+
+def _calendar(kept: KeptCalendar, local: LocalTime) -> CalendarCopyShape:
+    at = kept.good_ms
+    good = None if at is None else datetime.fromtimestamp(at / 1_000, UTC).astimezone(local.zone)
+    return CalendarCopyShape(calendar=kept.name, good_at=good, why=kept.why or None)
 
 
 def uses_of(world: World) -> UsesShape:
@@ -178,6 +198,10 @@ def status_lines(status: StatusShape, paint: Paint = plain, *, whole: bool = Fal
         lines.append("")
     for station in status.stations:
         lines += _station_lines(station, status, paint)
+    if status.calendars:
+        lines.append("")
+    for calendar in status.calendars:
+        lines += _calendar_lines(calendar, paint)
     if status.chores:
         lines += ["", "for you:", *chore_lines(status.chores)]
     counts = _counts(status)
@@ -302,6 +326,17 @@ def _station_lines(station: StationShape, status: StatusShape, paint: Paint) -> 
         yield from _painted(paint, tone, _row(plug.side, _plug_words(plug, status)))
         if plug.unguarded is not None:
             yield from _painted(paint, "tell", _row("guard", f"none: {plug.unguarded}"))
+
+
+def _calendar_lines(one: CalendarCopyShape, paint: Paint) -> Iterator[str]:
+    about = f"calendar {one.calendar}: "
+    if one.good_at is None:
+        yield from _painted(paint, "tell", fold(about, "not read yet, and there is no copy"))
+    elif one.why is not None:
+        words = f"{one.why}; its copy of {show_at(one.good_at)} holds"
+        yield from _painted(paint, "tell", fold(about, words))
+    else:
+        yield from fold(about, f"last read {show_at(one.good_at)}")
 
 
 def _plug_words(plug: PlugShape, status: StatusShape) -> str:

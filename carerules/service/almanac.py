@@ -11,8 +11,9 @@ from pathlib import Path
 
 from carerules.adapters import CalendarAddress
 from carerules.adapters.apart import expand_apart
+from carerules.adapters.calendaraddress import NO_TAGS, Tags
 from carerules.adapters.calendarcopy import Copy, CopyShelf, origin_of
-from carerules.adapters.calendarline import NO_TAGS, Fetched, Tags, Unchanged, Unreached, fetch
+from carerules.adapters.calendarline import Fetched, Unchanged, Unreached, fetch
 from carerules.calendar import Asked, Expanded, Occurrence, Unread
 from carerules.config import CalendarSettings
 from carerules.domain.moment import DAY, Duration
@@ -79,10 +80,13 @@ class Almanac:
                 why = read.why
             case Unchanged():
                 if self._copy is not None:
-                    self._kept(replace(self._copy, good_ms=wall_ms), news=False)
+                    self._kept(replace(self._copy, good_ms=wall_ms, why=""), news=False)
                 why = ""
             case Unreached(why):
                 pass
+        # So that others can say what the copy is worth; written when that changes, not each time.
+        if self._copy is not None and why and why != self._copy.why:
+            self._kept(replace(self._copy, why=why), news=False)
         away = isinstance(answer, Unreached)
         return replace(self.look_at_copy(wall_ms, why), away=away)
 

@@ -69,7 +69,7 @@ class Calendars:
         self._turns = [_Turn(almanac) for almanac in almanacs]
         self._world, self._uses = world, world.uses
         self._put, self._wall_ms, self._urge, self._say = put, wall_ms, urge, say
-        self._leaving = Flag()
+        self._leaving, self._woken = Flag(), Flag()
         self._thread = Thread(target=self._run, name="calendars", daemon=True)
 
     def start(self) -> None:
@@ -79,6 +79,11 @@ class Calendars:
     def close(self) -> None:
         """Look no more. Whatever is being read is not waited for: nothing of it is half done."""
         self._leaving.set()
+        self._woken.set()
+
+    def look_now(self) -> None:
+        """Look at each of them at once, whenever its turn would be; from any thread."""
+        self._woken.set()
 
     def tell(self, event: Event, world: World) -> None:
         """What was heard; on the evaluator's thread."""
@@ -95,7 +100,10 @@ class Calendars:
                 if monotonic() >= turn.due_s and not self._leaving.is_set():
                     self._take_turn(turn)
             soonest_s = min((turn.due_s for turn in self._turns), default=monotonic() + 3_600)
-            self._leaving.wait(max(PAUSE_S, soonest_s - monotonic()))
+            if self._woken.wait(max(PAUSE_S, soonest_s - monotonic())):
+                self._woken.clear()
+                for turn in self._turns:
+                    turn.due_s = 0.0
 
     def _forget_strangers(self) -> None:
         """Uses of a calendar that the site file no longer has are called off."""

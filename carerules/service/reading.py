@@ -28,6 +28,7 @@ from carerules.domain.signal import catalogue
 from carerules.loop import Setup, World, learn, make_setup, new_world, step, stranger
 from carerules.report import Diary, Keeper, LineShape
 from carerules.service.desk import events_of
+from carerules.service.kept import kept_calendars
 from carerules.service.memory import load_world, restore
 from carerules.service.rules import SiteRules, read_rules
 
@@ -101,6 +102,7 @@ class Reader:
             rules_loaded=self.rules.setup is not None,
             entries_waiting=waiting,
             damaged_rows=len(self._damaged),
+            calendars=kept_calendars(self.site),
         ))  # fmt: skip
 
     # ---- then ----------------------------------------------------------------------------------

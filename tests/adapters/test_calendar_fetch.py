@@ -15,8 +15,9 @@ from threading import Thread
 import pytest
 
 from carerules.adapters import CalendarAddress, url_fault
+from carerules.adapters.calendaraddress import Tags
 from carerules.adapters.calendarcopy import Copy, CopyShelf, origin_of
-from carerules.adapters.calendarline import Fetched, Tags, Unchanged, Unreached, fetch
+from carerules.adapters.calendarline import Fetched, Unchanged, Unreached, fetch
 from carerules.calendar import CALENDAR_BYTES_MAX
 
 Answer = Callable[[BaseHTTPRequestHandler], None]

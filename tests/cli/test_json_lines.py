@@ -44,6 +44,17 @@ def test_the_environment_can_ask_for_it_and_words_remain_words(tmp_path: Path) -
     assert run(site)[0] == "boat shed: 2 packs, 2 stations"
 
 
+def test_the_site_file_can_ask_for_it_and_the_command_line_has_the_last_word(
+    tmp_path: Path,
+) -> None:
+    site = make_site(tmp_path)
+    site.write_text('log = "json"\n' + site.read_text("utf-8"), "utf-8")
+    for line in run(site):
+        assert json.loads(line)["shape"] == 1
+    assert run(site, "--log", "words")[0] == "boat shed: 2 packs, 2 stations"
+    assert run(site, env={"CARERULES_LOG": "words"})[0] == "boat shed: 2 packs, 2 stations"
+
+
 def test_a_firing_rule_is_told_with_its_kinds_and_once_each(tmp_path: Path) -> None:
     story = draining_heron(tmp_path)
     told = [one for event, outcomes, world in story.told

@@ -1,4 +1,5 @@
-"""A supervised service reads its rules again on SIGHUP: checked, everything off, then swapped.
+"""A supervised service reads its rules again on SIGHUP: checked, everything off, then swapped; and
+it looks at its calendars before their turn.
 Common practice, no source."""
 
 from __future__ import annotations
@@ -9,10 +10,19 @@ import sys
 
 from e2e_kit import ENTRY, Program, Stage, side_by_side, sound
 
+CALENDAR = """
+[calendar.crew]
+file = "crew.ics"
+[calendar.crew.event.survey]
+words = ["survey"]
+packs = ["heron"]
+"""
+
 
 @side_by_side
 def test_edited_rules_are_checked_and_then_swapped(stage: Stage) -> None:
-    stage.site()
+    site = stage.site()
+    site.write_text(site.read_text() + CALENDAR)
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as listener:
         # Abstract: a path of a test's folder may be too long for a socket.
         listener.bind(f"\0carerules-{stage.folder.name}-{id(stage)}")
@@ -30,8 +40,11 @@ def test_edited_rules_are_checked_and_then_swapped(stage: Stage) -> None:
         good = file.read_text()
 
         file.write_text(good.replace("drain to", "drian to"))
+        service.awaits("calendar crew: no such file or directory")
+        (stage.folder / "crew.ics").write_text("half of it")
         service.send(signal.SIGHUP)
         refused = service.awaits("SIGHUP: refused: 1 error, first:")
+        service.awaits("calendar crew: found no calendar")  # five minutes before its turn
         assert not stage.offs(after=on)  # what ran goes on
         assert stage.closed()
 

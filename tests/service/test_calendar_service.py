@@ -6,6 +6,7 @@ the turns.
 
 from __future__ import annotations
 
+import json
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -15,19 +16,25 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
 from carerules.adapters import Inbox, Lane, LineClock, SqliteJournal, UseAdd, UseDrop
-from carerules.adapters.calendarline import Tags, Unreached
-from carerules.config import SiteFile, read_site_text
+from carerules.adapters.calendaraddress import Tags
+from carerules.adapters.calendarcopy import Copy, CopyShelf
+from carerules.adapters.calendarline import Unreached
+from carerules.cli import main
+from carerules.config import SiteFile, read_site, read_site_text
 from carerules.domain.decision import Command, Notice, Outcome
 from carerules.domain.event import Event, Rejected, Started, UseDropped, UsePlanned
 from carerules.domain.moment import DAY, HOUR, Moment
 from carerules.domain.pack import Use
 from carerules.loop import World, new_world
+from carerules.report import Keeper, KeptCalendar, StatusShape, status_lines, status_of
 from carerules.service import Service, dump_world, load_world, read_rules
 from carerules.service.almanac import Almanac, Looked
 from carerules.service.calendars import Calendars
 from carerules.service.desk import entry_events
+from carerules.service.kept import kept_calendars
 from carerules.sim import VirtualOutside
 
 TURNS_MAX = 600
@@ -107,7 +114,9 @@ class Bench:
     notices: list[Notice] = field(default_factory=list)
 
     @contextmanager
-    def calendars(self, almanacs: list[Almanac] | None = None, late: int = 0) -> Iterator[None]:
+    def calendars(
+        self, almanacs: list[Almanac] | None = None, late: int = 0
+    ) -> Iterator[Calendars]:
         """The calendars, from start to close; the wall clock `late` ms ahead of the site's."""
         calendars = Calendars(
             self.site, self.service.world, self.outside.inbox.put,
@@ -121,7 +130,7 @@ class Bench:
         self.service.tell = told
         calendars.start()
         try:
-            yield
+            yield calendars
         finally:
             calendars.close()
             calendars._thread.join(30)
@@ -329,6 +338,100 @@ def test_two_calendars_with_the_same_event_plan_two_uses(tmp_path: Path) -> None
     names = sorted(bench.service.world.uses)
     assert names[1] == f"{names[0]} (2)"
     assert sorted(use.calendar for use in bench.service.world.uses.values()) == ["boat", "crew"]
+
+
+def test_asked_to_it_looks_before_its_turn(bench: Bench, tmp_path: Path) -> None:
+    """Its turn is in an hour; what was changed meanwhile is there within seconds all the same."""
+    file = tmp_path / "crew.ics"
+    file.write_bytes(calendar(("survey", day(2))))
+    with bench.calendars() as calendars:
+        bench.turn_until(lambda: "survey" in bench.uses)
+        file.write_bytes(calendar(("survey two", day(2))))
+        calendars.look_now()
+        bench.turn_until(lambda: set(bench.uses) == {"survey two"})
+
+
+# ---- what others are told of it ----------------------------------------------------------------
+
+
+def told_of(bench: Bench) -> tuple[StatusShape, list[str]]:
+    """The status as it is shown, and its lines about calendars."""
+    shape = status_of(bench.service.world, Keeper(calendars=kept_calendars(bench.site)))
+    return shape, [line for line in status_lines(shape) if line.startswith("calendar ")]
+
+
+def test_the_status_tells_when_it_was_read_and_that_a_copy_holds(
+    bench: Bench, tmp_path: Path
+) -> None:
+    shape, lines = told_of(bench)
+    assert [(one.calendar, one.good_at, one.why) for one in shape.calendars] == [
+        ("crew", None, None)
+    ]
+    assert lines == ["calendar crew: not read yet, and there is no copy"]
+
+    file = tmp_path / "crew.ics"
+    file.write_bytes(calendar(("survey", day(2))))
+    with bench.calendars():
+        bench.turn_until(lambda: "survey" in bench.uses)
+    shape, lines = told_of(bench)
+    (read,) = shape.calendars
+    assert read.good_at is not None
+    assert abs(datetime.now(UTC) - read.good_at) < timedelta(hours=1)
+    assert read.why is None
+    assert lines[0].startswith("calendar crew: last read ")
+
+    data = file.read_bytes()
+    file.unlink()
+    with bench.calendars():
+        bench.turn_until(lambda: bench.said)
+    (held,), lines = told_of(bench)[0].calendars, told_of(bench)[1]
+    assert held.good_at == read.good_at, "of the copy, and not of the look that failed"
+    assert held.why == "no such file or directory"
+    assert lines[0].startswith("calendar crew: no such file or directory; its copy of ")
+
+    file.write_bytes(data)
+    with bench.calendars():
+        bench.turn_until(lambda: told_of(bench)[0].calendars[0].why is None)
+    assert told_of(bench)[0].calendars[0].good_at > held.good_at
+
+
+def test_what_a_server_says_cannot_make_the_copy_unreadable(bench: Bench, tmp_path: Path) -> None:
+    """The note beside a copy has a size; past it the copy would be lost."""
+    shelf = CopyShelf(tmp_path, "crew", "here")
+    assert shelf.keep(Copy(calendar(), 1_000, Tags("e" * 200, "m" * 200), "é" * 100_000)) == ""
+    copy = shelf.load()
+    assert copy is not None
+    assert copy.why == "é" * 200
+    assert shelf.told() == (1_000, "é" * 200)
+
+
+def doctor_on(site: SiteFile) -> list[tuple[str, str]]:
+    """State and text of each finding of `doctor` about calendars."""
+    ran = CliRunner().invoke(main, ["doctor", str(site.folder / "site.toml"), "--json"])
+    return [
+        (one["state"], one["text"])
+        for one in json.loads(ran.stdout)["findings"]
+        if one["about"].startswith("calendar ")
+    ]
+
+
+def test_the_doctor_reads_each_calendar_and_keeps_nothing(tmp_path: Path) -> None:
+    server = Server(calendar(("survey", day(2)), ("dinner", day(3))))
+    path = tmp_path / "site.toml"
+    path.write_text(SITE.format(way=f'url = "{server.url}"'), "utf-8")
+    site = read_site(path)
+    assert isinstance(site, SiteFile), site
+    try:
+        (found,) = doctor_on(site)
+        assert found == ("in order", "it can be read: 2 events in the 60 d ahead")
+        server.status, server.data = 404, b""
+        (found,) = doctor_on(site)
+        assert found == ("look", "it answers with HTTP status 404; there is no copy of it")
+    finally:
+        server.close()
+    (found,) = doctor_on(site)
+    assert found == ("look", "connection refused; there is no copy of it")
+    assert kept_calendars(site) == (KeptCalendar("crew"),)
 
 
 # ---- over HTTP ---------------------------------------------------------------------------------
