@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from carerules.adapters import AddressError, KeptJournal, LineClock, Supervisor
 from carerules.cli.boarding import board_beside
 from carerules.cli.calendars import calendars_beside
-from carerules.cli.common import refuse
+from carerules.cli.common import refuse, utter
 from carerules.cli.serving import serve, service_of
 from carerules.cli.sites import journal_path
 from carerules.cli.voice import Style, greet
@@ -31,6 +31,7 @@ from carerules.service.run import LEAVE_WITHIN
 
 if TYPE_CHECKING:
     from carerules.service.hub import Hub
+    from carerules.service.leftover import Leftover
 
 ANCHOR_EVERY = 30 * SECOND
 """Where nothing else is to be made durable, the clock's anchor is, so seldom: each commit wears a
@@ -86,7 +87,7 @@ def run_real(
 
     service.snapshot = snapshot
     service.tell = _also_urged(service.tell, service, courier)
-    hub = _hub(site, service, outside)
+    hub = _hub(site, service, outside) or _leftover(site)
     now = max(outside.now(), known.now)  # before anything can be heard, and stamped
     outside.start()
     courier.start()
@@ -120,7 +121,9 @@ def _hub(site: SiteFile, service: Service, outside: RealOutside) -> Hub | None:
         return None
     # Few sites have one.
     from carerules.service.hub import Hub  # noqa: PLC0415
+    from carerules.service.leftover import note_shown  # noqa: PLC0415
 
+    note_shown(site)
     hub = Hub(site, service.world, outside.inbox.put, outside.now, lambda: service.faulted)
     tell = service.tell
 
@@ -130,6 +133,16 @@ def _hub(site: SiteFile, service: Service, outside: RealOutside) -> Hub | None:
 
     service.tell = told
     return hub
+
+
+def _leftover(site: SiteFile) -> Leftover | None:
+    """What a hub was shown before the site file had `[hub]` no more, on its way to be gone."""
+    if site.hub is not None or site.mqtt is None or not (site.state / "hub.json").exists():
+        return None
+    from carerules.service.leftover import Leftover, noted  # noqa: PLC0415
+
+    shown = noted(site)
+    return None if shown is None else Leftover(site, shown, lambda line: utter(line, err=True))
 
 
 def _ways(site: SiteFile) -> str:

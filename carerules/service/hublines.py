@@ -65,7 +65,7 @@ def conventions_of(
 NOTHING: Mapping[str, str] = {}
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Broom:
     """The script of a convention that is no longer spoken: what it left at the broker goes.
 
@@ -108,6 +108,11 @@ class Sweep:
         """Begin to connect."""
         for line in self._lines:
             line.start()
+
+    @property
+    def is_done(self) -> bool:
+        """Whether nothing is left to take away."""
+        return not self._lines
 
     def go_on(self) -> None:
         """As far as it goes now."""

@@ -400,6 +400,41 @@ def test_a_broker_that_forgot_everything_is_told_it_again(stage: Stage) -> None:
 
 
 @side_by_side
+def test_a_hub_that_left_the_site_file_keeps_nothing_of_it(stage: Stage) -> None:
+    service, client = shown(stage)
+    ours = ("carerules/hub/", "hubs/", "homie/")
+    was = client.kept()
+    assert len([topic for topic in was if topic.startswith(ours)]) > 40
+    stage.eye.say("homie/5/lamp/$state", b"ready", retain=True)
+    stage.eye.say("hubs/device/lamp/config", b'{"dev": {"name": "lamp"}}', retain=True)
+    service.leave()
+    site = stage.folder / "site.toml"
+    site.write_text(site.read_text().partition("[hub]")[0])
+
+    # Somebody is there who shows the same, on another machine: what is theirs stays.
+    state = f"{ROOT}/$state"
+    eventually(lambda: client.kept()[state] == "disconnected", "it has left")
+    stage.eye.say(state, b"ready", retain=True)
+    beside = stage.service()
+    eventually(lambda: LINK not in client.kept(), "the other convention's is gone")
+    sleep(2.0)
+    homie = {topic for topic in was if topic.startswith(f"{ROOT}/")}
+    assert homie <= client.kept().keys()
+    beside.leave()
+
+    stage.eye.say(state, b"lost", retain=True)
+    alone = stage.service()
+    alone.awaits("what a hub was shown of this site is taken away")
+    eventually(
+        lambda: sorted(topic for topic in client.kept() if topic.startswith(ours))
+        == ["homie/5/lamp/$state", "hubs/device/lamp/config"], "all is gone but what is another's",
+    )  # fmt: skip
+    assert not (stage.folder / "state" / "hub.json").exists()
+    alone.leave()
+    sound(service, beside, alone)
+
+
+@side_by_side
 def test_a_convention_that_is_turned_off_leaves_nothing_behind(stage: Stage) -> None:
     service, client = shown(stage)
     ours = ("carerules/hub/", "hubs/device/", "homie/")
