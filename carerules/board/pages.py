@@ -13,9 +13,10 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from carerules.board.packrow import Row
 from carerules.board.past import HOURS, Past, Why
 from carerules.board.rulework import DAYS, Finding, RuleText
-from carerules.board.view import Board, Row
+from carerules.board.view import Board
 from carerules.domain.pack import Pack, Site
 from carerules.report import CompareShape
 

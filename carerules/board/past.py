@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from itertools import groupby
 
-from carerules.board.view import for_page
+from carerules.board.packrow import for_page
 from carerules.report import LineShape, TimelineShape, WhyShape, seen_words, show_at, show_s
 from carerules.report.course_shapes import LevelShape
 from carerules.report.shapes import PartShape, RuleShape

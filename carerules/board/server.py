@@ -31,6 +31,7 @@ from carerules.board.controls import FORM_BYTES_MAX, Form, entry_of, first, read
 from carerules.board.gate import Gate
 from carerules.board.halt import BY, Halt
 from carerules.board.live import Watchers
+from carerules.board.packrow import Note, Row
 from carerules.board.pages import (
     Said,
     board_page,
@@ -48,7 +49,7 @@ from carerules.board.pages import (
 from carerules.board.past import HOURS, past_of, why_page_of
 from carerules.board.rulework import TEXT_BYTES_MAX, RuleWork, plain_text
 from carerules.board.source import Source
-from carerules.board.view import Board, Note, Row, board_of
+from carerules.board.view import Board, board_of
 from carerules.board.vitals import vital_routes
 from carerules.config import SiteFile
 from carerules.domain.ports import JournalError

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from datetime import datetime, time
 from math import ceil
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
@@ -26,17 +25,16 @@ from carerules.battery import Chemistry, shipped_chemistries
 from carerules.config.board import BoardDoor, board_door
 from carerules.config.calendar import CalendarSettings, calendar_of
 from carerules.config.channels import Channel, channel_of
-from carerules.config.check import LIMITS
 from carerules.config.hub import HubSettings, hub_of
 from carerules.config.journal import place_of
 from carerules.config.known import Known
 from carerules.config.model import MqttTable, SiteTable, VirtualTable
+from carerules.config.packs import had, pack_of
 from carerules.config.planning import Planning, planning_of
 from carerules.config.signals import UNITS_OF_SIGNALS, signal_of
-from carerules.config.things import LEASE_S_MAX, LimitsTable, PackTable, PlugTable, SocketTable
+from carerules.config.things import LEASE_S_MAX, PlugTable, SocketTable
 from carerules.domain.moment import DAY, SECOND, Duration, LocalTime, Moment
-from carerules.domain.pack import Limits, Pack, Plug, Site, Socket, Station, Use
-from carerules.domain.quantity import DURATION
+from carerules.domain.pack import Pack, Plug, Site, Socket, Station, Use
 from carerules.domain.signal import Signal
 from carerules.lang import Names
 
@@ -185,9 +183,9 @@ class SiteFile:
 def built(table: SiteTable, file: str, folder: Path, known: Known) -> SiteFile:
     """The site file of a table that passed every check."""
     local = LocalTime(ZoneInfo(table.zone))
-    chemistries = {pack.chemistry: _had(known, pack) for pack in table.pack.values()}
+    chemistries = {pack.chemistry: had(known, pack) for pack in table.pack.values()}
     packs = {
-        name: _pack(name, pack, chemistries[pack.chemistry], local)
+        name: pack_of(name, pack, chemistries[pack.chemistry], local)
         for name, pack in table.pack.items()
     }
     stations = {
@@ -255,48 +253,6 @@ def built(table: SiteTable, file: str, folder: Path, known: Known) -> SiteFile:
 def _needs_notice(table: SiteTable, ways_out: tuple[Channel, ...]) -> bool:
     wish = table.unattended_needs_notice
     return (bool(ways_out) and table.virtual is None) if wish is None else wish
-
-
-def _had(known: Known, pack: PackTable) -> Chemistry:
-    chemistry = known.chemistries[pack.chemistry]
-    assert isinstance(chemistry, Chemistry)
-    return chemistry
-
-
-def _pack(name: str, pack: PackTable, chemistry: Chemistry, local: LocalTime) -> Pack:
-    return Pack(
-        name=name,
-        chemistry=chemistry.name,
-        cells=pack.cells,
-        capacity_ah=pack.capacity,
-        limits=chemistry.limits.tightened(_limits(pack.limits, chemistry.limits)),
-        tags=frozenset(pack.tags) | _own_tags(pack),
-        role=pack.role or "",
-        made=None if pack.made is None else local.moment(datetime.combine(pack.made, time())),
-        discharges_after=None if pack.discharges_after is None else round(pack.discharges_after),
-        device_w=pack.device_power,
-    )
-
-
-def _own_tags(pack: PackTable) -> frozenset[str]:
-    """Words by which rules pick packs, that follow from what else is said of it."""
-    marks = {
-        "self-discharging": pack.discharges_after is not None,
-        "built-in": pack.device_power is not None,
-    }
-    return frozenset(tag for tag, has_it in marks.items() if has_it)
-
-
-def _limits(own: LimitsTable, chemistry: Limits) -> Limits:
-    # `tightened` would keep the chemistry's where the site's were looser, whatever stood here.
-    given = {key: getattr(own, key) for key in LIMITS if getattr(own, key) is not None}
-    return replace(
-        chemistry,
-        **{
-            LIMITS[key][0]: round(value) if LIMITS[key][1] == DURATION else value
-            for key, value in given.items()
-        },
-    )
 
 
 def _socket(socket: SocketTable | None) -> Socket | None:

@@ -6,9 +6,9 @@ of their own: most who load rules need none of them.
 
 from carerules.lang.codes import CODES, Code
 from carerules.lang.load import Fetch, Loaded, load
-from carerules.lang.parse import forget_grammar
 from carerules.lang.scan import read_text
 from carerules.lang.scope import Names
+from carerules.lang.tables import forget_grammar
 from carerules.lang.words import KEYWORDS
 
 __all__ = [

@@ -23,16 +23,13 @@ from carerules.report.shapes import (
 from carerules.report.status import (
     Keeper,
     KeptCalendar,
-    chore_lines,
-    job_words,
     pack_now,
     station_now,
-    status_lines,
     status_of,
     unguarded,
-    uses_lines,
     uses_of,
 )
+from carerules.report.status_lines import chore_lines, job_words, status_lines, uses_lines
 from carerules.report.why import seen_words, why_lines, why_of
 from carerules.report.words import Line, line_of, said
 

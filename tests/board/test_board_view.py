@@ -8,7 +8,8 @@ import pytest
 from board_kit import status
 from reading_kit import FIRES, T0, Story, begin, draining_heron, full_heron, seen_heron
 
-from carerules.board.view import Row, board_of, for_page, minutes, row_of
+from carerules.board.packrow import Row, for_page, minutes, row_of
+from carerules.board.view import board_of
 from carerules.domain.event import (
     Answered,
     ChoreAnswered,

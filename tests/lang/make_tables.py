@@ -11,7 +11,7 @@ from lark import Lark
 from lark.grammar import Rule
 from lark.lexer import TerminalDef
 
-from carerules.lang.parse import OPTIONS, fingerprint
+from carerules.lang.tables import OPTIONS, fingerprint
 from carerules.lang.words import GRAMMAR
 
 TABLES = Path(__file__).parents[2] / "carerules" / "lang" / "care.json"

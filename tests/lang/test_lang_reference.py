@@ -12,8 +12,8 @@ from carerules.domain.quantity import ENERGY, UNITS, WARMTH
 from carerules.domain.signal import Signal, catalogue
 from carerules.lang import KEYWORDS, load
 from carerules.lang.build import Builder
-from carerules.lang.parse import WholeWords
 from carerules.lang.reference import Entry, reference
+from carerules.lang.tables import WholeWords
 from carerules.lang.words import GRAMMAR, SOFT
 from carerules.shipped import shipped
 

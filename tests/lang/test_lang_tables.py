@@ -7,20 +7,20 @@ from lang_kit import HERE, Loaded, loaded
 from lark import Lark
 from make_tables import TABLES
 
-from carerules.lang import parse
+from carerules.lang import parse, tables
 from carerules.lang.build import Builder
 from carerules.lang.words import GRAMMAR
 
 
 def built() -> Lark:
-    ours = {"transformer": Builder(), "postlex": parse.WholeWords()}
-    return Lark(GRAMMAR, **parse.OPTIONS, **ours)
+    ours = {"transformer": Builder(), "postlex": tables.WholeWords()}
+    return Lark(GRAMMAR, **tables.OPTIONS, **ours)
 
 
 def test_the_tables_are_those_of_this_grammar() -> None:
     told = json.loads(TABLES.read_text(encoding="utf-8"))["fingerprint"]
     version = told.split()[0]
-    assert told == parse.fingerprint(version), "run python tests/lang/make_tables.py"
+    assert told == tables.fingerprint(version), "run python tests/lang/make_tables.py"
 
 
 def test_tables_and_grammar_read_alike(monkeypatch: pytest.MonkeyPatch) -> None:
