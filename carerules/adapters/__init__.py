@@ -50,7 +50,14 @@ from carerules.adapters.manual import (
 )
 from carerules.adapters.moments import read_future, read_past
 from carerules.adapters.outbox import OutboxFile, Word
-from carerules.adapters.place import JournalPlace, PostgresPlace, is_there, open_journal, owner_of
+from carerules.adapters.place import (
+    JournalPlace,
+    PostgresPlace,
+    is_there,
+    open_journal,
+    owner_of,
+    watch_over,
+)
 from carerules.adapters.plug import Unsaid, Wire, command_topics, fits, say
 from carerules.adapters.problem import Problem, quoted
 from carerules.adapters.profile import PlugProfile, load_plug_profile, plug_profiles
@@ -65,13 +72,15 @@ from carerules.adapters.records import (
     load_event,
     load_outcome,
 )
-from carerules.adapters.rows import Hold
+from carerules.adapters.rows import GONE_AFTER, HELD_FOR, Hold, SiteSeen
 from carerules.adapters.store import JournalBusy
 from carerules.adapters.supervisor import Supervisor
 from carerules.adapters.topics import Topics, topics_of
 
 __all__ = [
+    "GONE_AFTER",
     "HAPPENINGS",
+    "HELD_FOR",
     "HOST",
     "RECORD_BOUNDS",
     "RECORD_WORDS",
@@ -114,6 +123,7 @@ __all__ = [
     "Release",
     "SendError",
     "Sender",
+    "SiteSeen",
     "Sources",
     "SqliteJournal",
     "Stop",
@@ -160,4 +170,5 @@ __all__ = [
     "topics_of",
     "url_fault",
     "url_problem",
+    "watch_over",
 ]

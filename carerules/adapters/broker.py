@@ -59,6 +59,10 @@ class Will:
     payload: str
 
 
+OWNER = "carerules-owner"
+"""The user property that bears the number of an ownership (MQTT 5.0, 3.3.2.3.7)."""
+
+
 class BrokerLine:
     """A session that ends with its connection: nothing is kept at the broker or here."""
 
@@ -148,10 +152,12 @@ class BrokerLine:
     def publish(
         self, topic: str, payload: str | bytes, *, qos: int, expiry_s: int | None,
         retain: bool = False, stop: bool = False,
+        owner: int | None = None,
     ) -> int | None:  # fmt: skip
         """Send a message now, or not at all; its number, or None where it was not sent.
 
         `expiry_s`: how long it is worth something, None: for good. `stop`: with `STOP_MARK`.
+        `owner`: under which number of an ownership it is sent, for whoever looks on.
 
         The library keeps what it could not send and sends it after the next connect: what it
         kept is taken back here, on each loss of the connection, and before each new one is used.
@@ -164,6 +170,8 @@ class BrokerLine:
             properties.MessageExpiryInterval = expiry_s
         if stop:
             properties.UserProperty = STOP_MARK
+        if owner is not None:
+            properties.UserProperty = (OWNER, str(owner))
         sent = client.publish(topic, payload, qos, retain, properties)
         if sent.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
             client.drop_out_messages()

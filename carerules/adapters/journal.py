@@ -65,6 +65,11 @@ class KeptJournal(JournalReader):
         also one that has nothing to write."""
         return self._rows.fenced
 
+    @property
+    def fence(self) -> int | None:
+        """The number of this ownership, which only grows; None: a file, or a reader."""
+        return self._rows.fence
+
     def hold(self) -> Hold:
         """Whether the site is ours to command. Blocks for some seconds at most, never raises."""
         return self._rows.hold()

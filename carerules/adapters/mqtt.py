@@ -61,11 +61,14 @@ class MqttWires:
         offset: Callable[[], Duration],
         *,
         stops: bool = False,
+        owner: int | None = None,
     ) -> None:
         """Nothing is connected before `start`; raises `AddressError` for a bad password file.
 
         `stops`: what is sent is marked as a person's stop, for a service that runs beside it.
+        `owner`: the number of the ownership that commands are sent under, where there is one.
         """
+        self._owner = owner
         password = None
         if address.password_file is not None:
             read = read_password(address.password_file)
@@ -164,7 +167,7 @@ class MqttWires:
         sent = self._now()
         # Not under our lock: the library holds its own while it tells of an acknowledgement.
         number = self._commanding.publish(
-            topic, payload, qos=1, expiry_s=expiry_s, stop=self._stops
+            topic, payload, qos=1, expiry_s=expiry_s, stop=self._stops, owner=self._owner
         )
         if number is None:
             self._put(Lane.KEPT, lambda heard: (PlugLink(heard, plug, up=False),))

@@ -16,21 +16,14 @@ import os
 import socket
 from typing import Any
 
-from psycopg import Connection
+from psycopg import Connection, sql
 
 from carerules.adapters.clock import HOST
-from carerules.adapters.rows import Hold
+from carerules.adapters.rows import BEAT_EVERY, HELD_FOR, Hold
 from carerules.adapters.store import JournalBusy
 from carerules.domain.moment import SECOND, Duration
 from carerules.domain.ports import NotOwnerError
 
-BEAT_EVERY: Duration = 2 * SECOND
-HELD_FOR: Duration = 8 * SECOND
-"""So long after a proof an owner commands without another one: four beats, and an answer that comes
-at the last moment. After it the database is asked first."""
-GONE_AFTER: Duration = 12 * SECOND
-"""Beats that stand still for so long are those of an owner that is gone. Above `HELD_FOR` by more
-than two machines' clocks drift apart meanwhile and a command takes to the wire."""
 ASK_AGAIN: Duration = 10 * SECOND
 
 Session = Connection[tuple[Any, ...]]
@@ -128,6 +121,12 @@ def holder(session: Session, schema: str) -> int | None:
     if row is None or not row[0]:
         return None
     return _named_holder(session)[1]
+
+
+def is_held(schema: str) -> sql.Composed:
+    """Whether the lock of a schema is held, for use inside another query."""
+    held = sql.SQL("EXISTS (SELECT 1 " + _HOLDERS.replace("%s", "{}") + ")")
+    return held.format(sql.Literal(schema), sql.Literal(_OWNING))
 
 
 def evict(session: Session, schema: str, fence: int, beats: int) -> bool:

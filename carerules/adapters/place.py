@@ -5,6 +5,7 @@ Knows which of the two a place is. Does not know how either is opened.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeAlias
@@ -16,6 +17,8 @@ from carerules.domain.ports import JournalError
 
 if TYPE_CHECKING:
     from types import ModuleType
+
+    from carerules.adapters.watch import Watch
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +73,14 @@ def owner_of(place: JournalPlace) -> int | None:
         return store.owner_of(place)
     pid: int | None = _postgres().owner_of(place)
     return pid
+
+
+def watch_over(places: Sequence[PostgresPlace]) -> Watch:
+    """One service's look at sites of one database. Raises `JournalError`."""
+    _postgres()
+    from carerules.adapters.watch import Watch  # noqa: PLC0415
+
+    return Watch(places)
 
 
 def _postgres() -> ModuleType:

@@ -21,6 +21,7 @@ from carerules.adapters.clock import HOST, ClockAnchor
 from carerules.adapters.journal import KeptJournal
 from carerules.adapters.ownership import Ownership
 from carerules.adapters.place import PostgresPlace
+from carerules.adapters.postgres_faults import faults
 from carerules.adapters.rows import Hold, Statement, put
 from carerules.domain.ports import JournalError, NotOwnerError
 
@@ -151,7 +152,7 @@ class PostgresRows:
             with (
                 suppress(JournalError),
                 faults(self.name),
-                closing(_connected(self._place)) as anew,
+                closing(connected(self._place)) as anew,
             ):
                 self._ownership.compare(anew)
         return self._ownership.standing
@@ -165,7 +166,7 @@ class PostgresRows:
         if self._lost is not None:
             raise self._lost
         if self._ownership is None and self._connection.closed:
-            self._connection = _connected(self._place)
+            self._connection = connected(self._place)
         try:
             with faults(self.name):
                 yield
@@ -231,7 +232,8 @@ def owner_of(place: PostgresPlace) -> int | None:
 # ---- sessions ------------------------------------------------------------------------------
 
 
-def _connected(place: PostgresPlace) -> _Connection:
+def connected(place: PostgresPlace) -> _Connection:
+    """A session that works in the place's schema. Raises `JournalError`."""
     settings = {"search_path": place.schema, **_SESSION}
     options = " ".join(f"-c {name}={value}" for name, value in settings.items())
     with faults(named(place)):
@@ -242,11 +244,11 @@ def _connected(place: PostgresPlace) -> _Connection:
 
 
 def _visit(place: PostgresPlace) -> closing[_Connection]:
-    return closing(_connected(place))
+    return closing(connected(place))
 
 
 def _prepared(place: PostgresPlace, *, owner: bool) -> _Connection:
-    connection = _connected(place)
+    connection = connected(place)
     try:
         with faults(named(place)):
             _must_keep(connection, named(place))
@@ -341,42 +343,3 @@ def _plain(row: tuple[object, ...]) -> tuple[object, ...]:
 def _text(value: str) -> str:
     """Text that the server can hold: it knows no NUL, and only what has bytes."""
     return value.replace("\0", "\ufffd").encode("utf-8", "replace").decode()
-
-
-# ---- faults ----------------------------------------------------------------------------------
-
-# By the beginning of the server's own code of the error: postgresql.org/docs/15/errcodes-appendix.
-_FAULTS = (
-    ("28", "the server refuses the login", "put the password into `~/.pgpass`, readable by the "
-     "service's user only, or name that file in PGPASSFILE; never into the site file"),
-    ("3D", "there is no such database", "make it (`createdb`), or mend the address"),
-    ("42501", "the user may not do this", "let the service's user own the schema"),
-    ("53100", "the server's disk is full", "free some space there"),
-    ("53300", "the server takes no more sessions", "raise its `max_connections`"),
-    ("55P03", "somebody else holds it", "end the program that does"),
-    ("57014", "the server took too long", "look at what else it is doing"),
-)  # fmt: skip
-
-_SIGNS = (("password", "28"), ("authentication", "28"), ("does not exist", "3D"))
-"""Of a connection that was refused the library gives no code, only the server's words."""
-
-
-@contextmanager
-def faults(name: str) -> Iterator[None]:
-    """Whatever goes wrong with the database inside comes out as a `JournalError` with its mend."""
-    try:
-        yield
-    except psycopg.Error as error:
-        raise _told(name, error) from error
-
-
-def _told(name: str, error: psycopg.Error) -> JournalError:
-    said = (str(error).strip() or type(error).__name__).partition("\n")[0]
-    code = error.sqlstate or next((code for sign, code in _SIGNS if sign in said), "")
-    for prefix, what, mend in _FAULTS:
-        if code.startswith(prefix):
-            return JournalError(f"{name}: {what}", mend)
-    if isinstance(error, psycopg.OperationalError):
-        return JournalError(f"{name} cannot be reached: {said[:200]}",
-                            "look at the server and the way to it")  # fmt: skip
-    return JournalError(f"{name}: {said[:200]}", "report it if it happens again")

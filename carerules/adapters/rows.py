@@ -9,10 +9,21 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from enum import Enum
-from typing import Any, Protocol, TypeAlias
+from typing import Any, NamedTuple, Protocol, TypeAlias
+
+from carerules.domain.moment import SECOND, Duration
 
 Statement: TypeAlias = tuple[str, tuple[object, ...]]
 """A statement with its values."""
+
+
+BEAT_EVERY: Duration = 2 * SECOND
+HELD_FOR: Duration = 8 * SECOND
+"""So long after a proof an owner commands without another one: four beats, and an answer that comes
+at the last moment. After it the database is asked first."""
+GONE_AFTER: Duration = 12 * SECOND
+"""Beats that stand still for so long are those of an owner that is gone. Above `HELD_FOR` by more
+than two machines' clocks drift apart meanwhile and a command takes to the wire."""
 
 
 class Hold(Enum):
@@ -22,6 +33,15 @@ class Hold(Enum):
     UNKNOWN = "unknown"
     """The database does not say, and has not for longer than an ownership lasts."""
     ANOTHERS = "another's"
+
+
+class SiteSeen(NamedTuple):
+    """What the database says of a site: the last owner's number and beats, and whether it has an
+    owner now."""
+
+    fence: int
+    beats: int
+    owned: bool
 
 
 class Rows(Protocol):
@@ -35,6 +55,10 @@ class Rows(Protocol):
     name: str
     owned: bool
     fenced: bool
+
+    @property
+    def fence(self) -> int | None:
+        """The number of this ownership, where there is one."""
 
     def all(self, query: str, *row: object) -> list[Any]:
         """What a query finds; what a single changing statement gives back, durable by then."""

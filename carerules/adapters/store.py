@@ -43,6 +43,7 @@ def named(path: Path) -> str:
 class SqliteRows:
     """The rows of one file; satisfies `adapters.rows.Rows`."""
 
+    fence: int | None = None
     fenced = False  # the kernel's lock is let go of by nothing but the end of the process
 
     def __init__(self, path: Path, *, owner: bool) -> None:

@@ -21,6 +21,7 @@ from carerules.cli.usage import usage_line
 COMMANDS: dict[str, tuple[str, str]] = {
     "new": ("beginning", "Ask five questions, and write a site and rules that check."),
     "run": ("live", "Run a site: listen, decide, switch, tell."),
+    "serve": ("sharing", "Serve sites together with other machines."),
     "rehearse": ("rehearsal", "Run a virtual site as fast as it goes, and sum up."),
     "campaign": ("campaign", "Play nights of troubles, and look for breaches."),
     "stop": ("stopping", "All loads off, now; and read back."),

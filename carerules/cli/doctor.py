@@ -142,9 +142,8 @@ def _tested(site: SiteFile, name: str, journal: KeptJournal, *, yes: bool, quiet
         refuse("not put to the test: nobody said yes")
     clock = LineClock(journal.clock())
     try:
-        verdict = put_to_test(
-            site, clock, name, (lambda _: None) if quiet else (lambda line: click.echo(f"  {line}"))
-        )
+        say = (lambda _: None) if quiet else (lambda line: click.echo(f"  {line}"))
+        verdict = put_to_test(site, clock, name, say, journal.hold)
     except AddressError as error:
         refuse(str(error))
     key = site.site.plugs[name].key

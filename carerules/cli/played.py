@@ -19,6 +19,7 @@ from carerules.domain.event import Started, Tick
 from carerules.domain.moment import SECOND
 from carerules.loop import Setup, World
 from carerules.service import dump_world, restore
+from carerules.service.reload import fed
 
 
 def run_played(
@@ -28,7 +29,7 @@ def run_played(
     """Serve it at its own pace, or so many times real time; what is wrong at the end."""
     assert site.virtual is not None
     world = virtual_world(site)
-    known = restore(journal, setup, world.now)
+    known = restore(fed(journal), setup, world.now)
     fresh = not take_up_truth(world, site.state, known.now)
     if fresh and journal.last_seq:
         refuse(f"`{site.state}` has a journal but not the virtual world that it is of",
@@ -55,4 +56,4 @@ def run_played(
             outside.inject(Tick(outside.now()))
 
     with board_beside(site, site.board, service, wake, voice.say):
-        return serve(service, voice, first, wake, days)
+        return serve(service, voice, first, wake, days, shared=journal.fenced)

@@ -26,7 +26,7 @@ from carerules.service import Service, Teller, dump_world, read_rules, restore
 from carerules.service.courier import Courier
 from carerules.service.off import bring_all_off
 from carerules.service.outside import RealOutside
-from carerules.service.reload import Fed, Reread, take_up
+from carerules.service.reload import Fed, Reread, fed, take_up
 from carerules.service.run import LEAVE_WITHIN
 
 if TYPE_CHECKING:
@@ -70,9 +70,9 @@ def run_real(
     site = site.with_lead(offset)
     # Not merely an empty journal: a plug may have been proved before the first start.
     first_time = not any(isinstance(event, Started) for _, event in journal.events())
-    known = restore(journal, setup, clock.now())
+    known = restore(fed(journal), setup, clock.now())
     try:
-        outside = RealOutside(site, clock, serves=True)
+        outside = RealOutside(site, clock, serves=True, hold=journal.hold, owner=journal.fence)
     except AddressError as error:
         refuse(str(error))
     anchored = AnchoredJournal(journal, clock)
@@ -107,7 +107,8 @@ def run_real(
             calendars_beside(site, service, put, clock, urge) as look_again,
         ):  # fmt: skip
             return serve(service, voice, first, outside.wake, days, read_again,
-                          lambda: outside.hears, reread, look_again)  # fmt: skip
+                         lambda: outside.hears, reread, look_again,
+                         shared=journal.fenced)  # fmt: skip
     finally:
         courier.close()
         if hub is not None:
@@ -160,8 +161,8 @@ def _reader(
         rules = read_rules(site)
         if rules.setup is not None:
             journal.save_plan(rules.fingerprint, rules.loaded.sources)
-        fed = Fed(journal, supervisor.alive)
-        return take_up(service, rules, lambda new: restore(fed, new, clock.now()), clock.offset)
+        known = Fed(fed(journal), supervisor.alive)
+        return take_up(service, rules, lambda new: restore(known, new, clock.now()), clock.offset)
 
     return read_again
 

@@ -46,11 +46,14 @@ def serve(
     hears: Callable[[], bool] = lambda: True,
     reread: Reread | None = None,
     look_again: Callable[[], None] | None = None,
+    *,
+    shared: bool = False,
 ) -> list[str]:
     """Run until a signal, or so many days; what is wrong at the end, a line each.
 
     A service that is supervised has no terminal that could close: to it SIGHUP means that the rules
-    are to be read again, and that `look_again` is called.
+    are to be read again, and that `look_again` is called. With a journal that several machines
+    share (`shared`) it leaves when that fails, too: another one may go on with the site.
     """
     leaving, edited = threading.Event(), threading.Event()
     supervisor = Supervisor(HOST.awake_ms, well=hears)
@@ -82,7 +85,10 @@ def serve(
             if said:
                 utter(f"the board: {said}", err=True)
 
-    service.leave, service.alive, service.between = leaving.is_set, supervisor.alive, between
+    def leave_now() -> bool:
+        return leaving.is_set() or (shared and bool(service.faulted))
+
+    service.leave, service.alive, service.between = leave_now, supervisor.alive, between
     until = None if days is None else first[0].heard + round(days * 86_400 * SECOND)
     supervisor.ready(f"{service.world.setup.site.name}: listening")
     try:

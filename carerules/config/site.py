@@ -195,6 +195,10 @@ def built(table: SiteTable, file: str, folder: Path, known: Known) -> SiteFile:
     real = table.virtual is None
     plugs = {name: _plug(name, plug, known, real=real) for name, plug in table.plug.items()}
     broker = None if table.mqtt is None else _mqtt(table.mqtt, folder)
+    if broker is not None and broker.client_id is None and table.journal is not None:
+        # One name over all machines: with the next owner's connection the broker ends that of the
+        # one before (MQTT 5.0, 3.1.4), whatever that one still had to say.
+        broker = replace(broker, client_id=f"carerules-{table.journal.schema_}")
     ways_out = tuple(
         channel
         for name, one in table.channel.items()

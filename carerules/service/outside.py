@@ -5,13 +5,13 @@ Knows how they are joined. Does not know what any of it means.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
-from carerules.adapters import Inbox, Lane, LineClock, Topics, topics_of
+from carerules.adapters import Hold, Inbox, Lane, LineClock, Topics, topics_of
 from carerules.adapters.called import Called, CalledWires
 from carerules.adapters.mqtt import MqttWires, Wiring
 from carerules.config import SiteFile
-from carerules.domain.decision import Command
+from carerules.domain.decision import Command, SwitchOff
 from carerules.domain.event import Event, Tick
 from carerules.domain.moment import Moment
 from carerules.domain.signal import catalogue
@@ -26,13 +26,16 @@ class RealOutside:
     def __init__(
         self, site: SiteFile, clock: LineClock, *, strict: bool = True, serves: bool = False,
         stops: bool = False,
+        hold: Callable[[], Hold] = lambda: Hold.OURS, owner: int | None = None,
     ) -> None:  # fmt: skip
         """Connects to nothing before `start`; raises `AddressError` for a bad password file.
 
         With `strict` false a plug that is asked, and cannot be, keeps nobody from the others. Only
         who `serves` has the broker know it by the site file's name; others come beside it, and one
-        that `stops` marks what it sends as a person's stop.
+        that `stops` marks what it sends as a person's stop. `hold` is asked before each command
+        whether the site is still ours to command; `owner` is the number that each bears.
         """
+        self._hold = hold
         self.inbox = Inbox(clock)
         self.timers = Timers(self.inbox)
         self._wires: MqttWires | None = None
@@ -40,7 +43,7 @@ class RealOutside:
             wiring = Wiring(site.on_broker, site.plug_profiles, _topics(site))
             mqtt = site.mqtt if serves else site.mqtt.visiting()
             self._wires = MqttWires(mqtt, wiring, self.inbox.put, self.inbox.now, clock.offset,
-                                    stops=stops)  # fmt: skip
+                                    stops=stops, owner=owner)  # fmt: skip
         called = Called(site.called, site.plug_profiles, site.logins)
         self._asked = frozenset(called.plugs)
         self._called = CalledWires(called, self.inbox.put, self.inbox.now, strict=strict)
@@ -70,6 +73,8 @@ class RealOutside:
 
     def perform(self, command: Command) -> None:
         """Send it now, or not at all."""
+        if not may_send(command, self._hold()):
+            return
         if command.plug in self._asked:
             self._called.perform(command)
         elif self._wires is not None:
@@ -85,6 +90,18 @@ class RealOutside:
         self._called.close()
         if self._wires is not None:
             self._wires.close()
+
+
+def may_send(command: Command, hold: Hold) -> bool:
+    """Whether a command may go out: ON and a question only from who knows that the site is theirs;
+    OFF also from who cannot know, as there may be nobody else to say it."""
+    match hold:
+        case Hold.OURS:
+            return True
+        case Hold.UNKNOWN:
+            return isinstance(command, SwitchOff)
+        case Hold.ANOTHERS:
+            return False
 
 
 def _topics(site: SiteFile) -> Topics:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from carerules.adapters import LineClock, Login, PlugProfile
+from carerules.adapters import Hold, LineClock, Login, PlugProfile
 from carerules.adapters.power_on import called_power_on_fault, power_on_fault
 from carerules.config import SiteFile
 from carerules.domain.decision import AskPlug, OffProven, SwitchOff, SwitchOn
@@ -52,12 +52,16 @@ class Verdict:
     proven_off: bool
 
 
-def put_to_test(site: SiteFile, clock: LineClock, name: str, say: Callable[[str], None]) -> Verdict:
-    """Test one plug over its own wires; takes half a minute and a little. `say` hears each line.
+def put_to_test(
+    site: SiteFile, clock: LineClock, name: str, say: Callable[[str], None],
+    hold: Callable[[], Hold] = lambda: Hold.OURS,
+) -> Verdict:  # fmt: skip
+    """Test one plug over its own wires; takes half a minute and a little. `say` hears each line;
+    `hold` as for `RealOutside`.
 
     Raises `AddressError` where the broker's address cannot be used.
     """
-    outside = RealOutside(site, clock)
+    outside = RealOutside(site, clock, hold=hold)
     outside.start()
     plug = site.site.plugs[name]
     test = _Test(outside, plug, site.plug_profiles[plug.profile], say, outside.now())

@@ -11,6 +11,7 @@ import threading
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
+from carerules.adapters import KeptJournal
 from carerules.domain.decision import Outcome
 from carerules.domain.event import Attended, Cancelled, Event, Rejected, Started
 from carerules.domain.plan import Plan, Rule
@@ -152,3 +153,9 @@ class Fed:
     def snapshots(self) -> Sequence[tuple[int, str]]:
         """As the store's."""
         return self.store.snapshots()
+
+
+def fed(journal: KeptJournal) -> WorldStore:
+    """The journal to restore from. Where another machine could take the site over, whoever watches
+    is told meanwhile that this one lives: years of facts take longer than it waits."""
+    return Fed(journal, journal.check_in_place) if journal.fenced else journal

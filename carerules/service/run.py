@@ -23,7 +23,7 @@ from carerules.domain.event import (
     Tick,
 )
 from carerules.domain.moment import MINUTE, SECOND, Duration, Moment
-from carerules.domain.ports import Journal, JournalError, Outside
+from carerules.domain.ports import Journal, JournalError, NotOwnerError, Outside
 from carerules.loop import World, next_due, step
 from carerules.safety import PERMIT_AGE_MAX
 from carerules.service.desk import Desk, answer_of, events_of
@@ -80,6 +80,8 @@ class Service:
                 self._take_entries()
                 self.between()
             self.bring_off()
+        except NotOwnerError:
+            raise  # whoever has the site now has its plugs: a word of ours would meet theirs
         except BaseException:
             self.off_at_once("the service failed")
             raise
@@ -185,7 +187,10 @@ class Service:
         return not self.faulted
 
     def _fault(self, error: JournalError) -> None:
-        """The journal cannot be written: everything off, and go on listening and telling."""
+        """The journal cannot be written: everything off, and go on listening and telling. One that
+        is another's by now ends the service at once."""
+        if isinstance(error, NotOwnerError):
+            raise error
         if self.faulted:
             return
         self.faulted = f"the journal cannot be written: {error}"

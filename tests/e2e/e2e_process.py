@@ -196,6 +196,8 @@ class Heard:
     topic: str
     payload: bytes
     retained: bool
+    owner: int | None = None
+    """The number of the ownership that it was sent under, as it says itself."""
 
     def table(self) -> dict[str, Any]:
         """The payload as a JSON object; empty for anything else."""
@@ -204,6 +206,11 @@ class Heard:
         except ValueError:
             return {}
         return found if isinstance(found, dict) else {}
+
+
+def _owner_of(message: MQTTMessage) -> int | None:
+    said = dict(getattr(message.properties, "UserProperty", ()) if message.properties else ())
+    return int(said["carerules-owner"]) if "carerules-owner" in said else None
 
 
 class Eye:
@@ -228,7 +235,13 @@ class Eye:
 
     def _on_message(self, _client: Client, _data: object, message: MQTTMessage) -> None:
         self.heard.append(
-            Heard(monotonic(), message.topic, bytes(message.payload), bool(message.retain))
+            Heard(
+                monotonic(),
+                message.topic,
+                bytes(message.payload),
+                bool(message.retain),
+                _owner_of(message),
+            )
         )
 
     def on(self, topic: str, after: float = 0.0) -> list[Heard]:
