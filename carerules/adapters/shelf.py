@@ -45,7 +45,8 @@ def load(name: str, kind: type[M], shelf: str, folders: Sequence[Path]) -> M | P
     return Problem(
         f"no profile {quoted(name)}",
         f"one of {', '.join(quoted(known) for known in names(shelf, folders))}",
-        f"choose one, or write {quoted(name + '.toml')}; docs/plugs.md shows how",
+        f"choose one, or write `integrations/{shelf}/{name}.toml` beside the site file;"
+        " docs/plugs.md shows how",
     )
 
 
