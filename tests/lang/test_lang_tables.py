@@ -38,13 +38,13 @@ def _said(got: Loaded) -> tuple[object, ...]:
 
 
 def test_tables_of_another_version_are_not_used(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(parse, "__version__", "0.0")
+    monkeypatch.setattr(tables, "__version__", "0.0")
     made: list[str] = []
 
     def watched(grammar: str, **options: object) -> Lark:
         made.append(grammar)
         return Lark(grammar, **options)
 
-    monkeypatch.setattr(parse, "Lark", watched)
-    assert parse.grammar.__wrapped__().parse is not None
+    monkeypatch.setattr(tables, "Lark", watched)
+    assert tables.grammar.__wrapped__().parse is not None
     assert made == [GRAMMAR]
