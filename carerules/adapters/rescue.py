@@ -6,6 +6,7 @@ rescued is opened for reading only, and never changed.
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 import sqlite3
@@ -106,14 +107,33 @@ def salvage(path: Path, to: Path) -> Saved:
                 target.execute("COMMIT")
             # An outcome without its event has nothing to hang on.
             target.execute("DELETE FROM outcomes WHERE event_seq NOT IN (SELECT seq FROM events)")
-            # A state kept may rest on events that are lost: what is known is worked out anew.
             if damaged:
-                target.execute("DELETE FROM snapshots")
+                _doubt_snapshots(target)
             wrong = target.execute("PRAGMA quick_check(1)").fetchone()[0]
         if wrong != "ok":
             raise JournalError(f"`{to}` does not hold: {wrong}", "look at the disk")
     _flush(to)
     return Saved(rows, tuple(damaged))
+
+
+def _doubt_snapshots(target: sqlite3.Connection) -> None:
+    """Drop what is kept of the state where it does not read, or where later events are lost: their
+    numbers would be given again, to events that it would then be taken to know.
+
+    The rest is kept: it holds what was learned from samples that were forgotten since. Events that
+    are lost after it are lost with it and without.
+    """
+    newest = target.execute("SELECT coalesce(max(seq), 0) FROM events").fetchone()[0]
+    for seq, body in target.execute("SELECT seq, body FROM snapshots").fetchall():
+        if seq > newest or not _is_json(body):
+            target.execute("DELETE FROM snapshots WHERE seq = ?", (seq,))
+
+
+def _is_json(body: object) -> bool:
+    try:
+        return isinstance(json.loads(str(body)), dict)
+    except (ValueError, RecursionError):
+        return False
 
 
 def _has_tables(path: Path) -> bool:

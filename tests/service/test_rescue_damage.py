@@ -6,8 +6,9 @@ b-trees). A page that reads as another value cannot be told from a true one: SQL
 
 from __future__ import annotations
 
+import json
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import closing
 from pathlib import Path
 
@@ -188,6 +189,54 @@ def test_what_was_killed_before_it_reached_the_file_is_kept_and_saved(tmp_path: 
     events, _ = rows_of(to)
     assert set(range(201, ROWS + 1)) < set(events)
     assert 300 < len(events) < ROWS
+
+
+LEARNED = json.dumps({"learned": "Ah " * 4_000})
+"""A state that is kept: some pages long, as a real one."""
+
+
+def kept_states(folder: Path, change: Callable[[bytes], bytes]) -> list[int]:
+    """The numbers of the states in what was saved of a journal of 400 events that has two of them,
+    after 200 and at the end, when its file was changed so."""
+    made = folder / "made.db"
+    with closing(SqliteJournal.open(made, owner=True)) as journal:
+        for number in range(1, ROWS + 1):
+            journal.write(Sample(number, number, "heron", (), f"feed-{number}."), [])
+            if number in (ROWS // 2, ROWS):
+                journal.save_snapshot(number, LEARNED)
+        journal.commit()
+    compact(made)
+    path, to = folder / "journal.db", folder / "saved.db"
+    path.write_bytes(change(made.read_bytes()))
+    assert salvage(path, to).damaged
+    with closing(SqliteJournal.open(to, owner=False)) as journal:
+        assert all(body == LEARNED for _, body in journal.snapshots())
+        return [seq for seq, _ in journal.snapshots()]
+
+
+def without_page(raw: bytes, word: bytes) -> bytes:
+    """The file with zeros for the page that the word lies on."""
+    page = raw.index(word) // PAGE
+    return raw[: page * PAGE] + bytes(PAGE) + raw[(page + 1) * PAGE :]
+
+
+def test_what_was_learned_is_kept_where_it_reads(tmp_path: Path) -> None:
+    """It rests on samples that were forgotten since, and cannot be worked out anew."""
+    assert kept_states(tmp_path, lambda raw: without_page(raw, b"feed-200.")) == [ROWS, ROWS // 2]
+
+
+def test_what_was_learned_is_dropped_where_it_does_not_read(tmp_path: Path) -> None:
+    def change(raw: bytes) -> bytes:
+        at = raw.rindex(b"Ah Ah Ah")
+        return without_page(raw[:at] + bytes(8) + raw[at + 8 :], b"feed-200.")
+
+    assert len(kept_states(tmp_path, change)) == 1
+
+
+def test_a_state_that_is_newer_than_every_event_is_dropped(tmp_path: Path) -> None:
+    """Or the numbers of the lost events would be given again, and what they name passed over."""
+    newest = f"feed-{ROWS}.".encode()
+    assert kept_states(tmp_path, lambda raw: without_page(raw, newest)) == [ROWS // 2]
 
 
 Damage = tuple[str, int, int]
