@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import sys
 import time
 from collections.abc import Iterable
 from itertools import islice
@@ -12,9 +11,9 @@ import click
 
 from carerules.campaign import BOUNDS, TROUBLES, Night, Played, Tally, each_moment, play, played
 from carerules.cli.common import FAILED, json_option, refuse
+from carerules.cli.progress import Progress
 from carerules.domain.moment import HOUR, SECOND
 
-TOLD_EACH_S = 2.0
 SHOWN_MAX = 10
 
 
@@ -63,21 +62,15 @@ def campaign_command(
         series: Iterable[Night] = each_moment(seed, number or 0, kinds)
     else:
         series = (Night(seed, number, trouble or "") for number in range(nights))
-    _run(series, jobs, as_json=as_json)
+    _run(series, None if sweep else nights, jobs, as_json=as_json)
 
 
-def _run(series: Iterable[Night], jobs: int, *, as_json: bool) -> None:
-    tally, began, told = Tally(), time.monotonic(), time.monotonic()
-    watched = sys.stderr.isatty()
-    for one in played(series, jobs):
-        tally.add(one)
-        if watched and time.monotonic() - told >= TOLD_EACH_S:
-            told = time.monotonic()
-            rate = tally.nights / (told - began)
-            line = f"{tally.nights} nights, {rate:.0f} a second, {len(tally.broken)} broken"
-            click.echo(f"\r{line:<60}", nl=False, err=True)
-    if watched:
-        click.echo("\r" + " " * 60 + "\r", nl=False, err=True)
+def _run(series: Iterable[Night], nights: int | None, jobs: int, *, as_json: bool) -> None:
+    tally, began = Tally(), time.monotonic()
+    with Progress("playing nights", nights) as progress:
+        for one in played(series, jobs):
+            tally.add(one)
+            progress.at(tally.nights, f"{tally.nights} nights, {len(tally.broken)} broken")
     took_s = time.monotonic() - began
     if as_json:
         flat = {"nights_per_s": round(tally.nights / took_s, 1), "jobs": jobs, **tally.flat()}

@@ -52,10 +52,10 @@ def wants_colour() -> bool:
     return sys.stdout.isatty() and not os.environ.get("NO_COLOR")
 
 
-def utter(text: str, *, err: bool = False) -> None:
+def utter(text: str, *, err: bool = False, end: str = "\n") -> None:
     """A line of a service: a terminal or pipe that has gone must not end what it looks after."""
     try:
-        click.echo(text, err=err)
+        click.echo(text + end, nl=False, err=err)
     except OSError:
         stream = sys.stderr if err else sys.stdout
         os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())

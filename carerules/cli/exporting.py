@@ -13,6 +13,7 @@ import click
 from carerules.adapters import Problem
 from carerules.adapters.tablefile import Format, TableFiles
 from carerules.cli.common import FAILED, json_option, refuse
+from carerules.cli.progress import Progress
 from carerules.cli.reader import past_moment, reader_at
 from carerules.domain.moment import Moment
 from carerules.report.tables import Tables
@@ -79,10 +80,12 @@ def _fill(
 ) -> None:
     journal = reader.journal
     after = 0 if begin is None or journal is None else journal.seq_at(begin)
-    for seq, event, decided in reader.told(after):
-        if until is not None and event.heard >= until:
-            break
-        for name, row in tables.rows(seq, event, decided):
-            files.add(name, row)
+    with Progress("writing tables", reader.newest - after) as progress:
+        for seq, event, decided in reader.told(after):
+            if until is not None and event.heard >= until:
+                break
+            progress.at(seq - after)
+            for name, row in tables.rows(seq, event, decided):
+                files.add(name, row)
     for name, row in tables.left():
         files.add(name, row)

@@ -5,9 +5,12 @@ Knows events. Does not know what is picked out of them (battery/history).
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
+
 from carerules.battery import EFFICIENCY, History, metered, no_history, priced, remembered
-from carerules.domain.decision import Marked
-from carerules.domain.event import Happened, Placed, PlugReport, Sample
+from carerules.cli.progress import Progress
+from carerules.domain.decision import Marked, Outcome
+from carerules.domain.event import Event, Happened, Placed, PlugReport, Sample
 from carerules.domain.moment import Moment
 from carerules.domain.pack import Side
 from carerules.service.reading import Reader
@@ -27,7 +30,7 @@ def gone_through(reader: Reader, names: list[str], until: Moment | None = None) 
         if (socket := station.socket(side)) is not None
     }
     on: dict[str, str] = {}
-    for _, event, decided in reader.told():
+    for event, decided in _told(reader):
         if until is not None and event.heard >= until:
             break
         match event:
@@ -56,3 +59,10 @@ def gone_through(reader: Reader, names: list[str], until: Moment | None = None) 
                     pass
     now = reader.now().world.now if until is None else until
     return [one if one.began is None else priced(one, now) for one in past.values()]
+
+
+def _told(reader: Reader) -> Iterator[tuple[Event, Sequence[Outcome]]]:
+    with Progress("looking at the past of packs", reader.newest) as progress:
+        for seq, event, decided in reader.told():
+            progress.at(seq)
+            yield event, decided

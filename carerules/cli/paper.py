@@ -6,7 +6,6 @@ Knows the commands' words and files. Does not know what a month came to, nor wha
 from __future__ import annotations
 
 import re
-import sys
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -16,6 +15,7 @@ from carerules.adapters.paper import PaperError, print_page
 from carerules.adapters.qr import qr_code
 from carerules.cli.common import FAILED, json_option, refuse, site_option
 from carerules.cli.history import gone_through
+from carerules.cli.progress import Progress
 from carerules.cli.reader import must_be_one_of, reader_at
 from carerules.cli.reading import say
 from carerules.cli.sites import site_at
@@ -73,12 +73,12 @@ def _stretch(text: str | None, local: LocalTime, now: Moment) -> tuple[Moment, M
 
 def _gathered(reader: Reader, begins: Moment, ends: Moment) -> MonthShape:
     month = Month(reader.setup, begins, ends)
-    newest = max(1, reader.newest)
-    with click.progressbar(
-        reader.through(begins), length=newest, label="going through the journal", file=sys.stderr,
-        hidden=not sys.stderr.isatty(),
-    ) as events:  # fmt: skip
-        for event, outcomes, world in events:
+    since: Moment | None = None
+    with Progress("going through the journal") as progress:
+        for event, outcomes, world in reader.through(begins):
+            if since is None:
+                since, progress.whole = event.heard, ends - event.heard
+            progress.at(event.heard - since)
             if event.heard >= ends:
                 break
             month.add(event, outcomes, world)

@@ -13,6 +13,7 @@ import click
 
 from carerules.adapters import Problem, read_future
 from carerules.cli.common import FAILED, json_option, refuse, site_option
+from carerules.cli.progress import Progress
 from carerules.cli.reader import reader_at
 from carerules.cli.reading import say
 from carerules.config import Planning
@@ -80,7 +81,10 @@ def plan_command(
             refuse("the rules have errors; mend them first: `carerules check` shows where")
         world = reader.now().world
     asked = problem_of(world, _until(until_text, world), hours)
-    schedule = solved(asked.problem, seconds, simple=simple)
+    with Progress("planning") as progress:
+        if not simple:
+            progress.wait(f"at most {seconds:g} s")
+        schedule = solved(asked.problem, seconds, simple=simple)
     shape = plan_shape(world, hours, asked, schedule)
     if not simple and not has_solver():
         remark = "a cheaper plan may be there: install carerules with the extra `planner`"

@@ -18,6 +18,7 @@ from carerules.cli.calendars import put_before
 from carerules.cli.common import FAILED, json_option, refuse
 from carerules.cli.findings import show_findings
 from carerules.cli.narrator import Narrator
+from carerules.cli.progress import Progress
 from carerules.cli.sites import site_at
 from carerules.cli.virtual import virtual_outside, virtual_world
 from carerules.config import SiteFile
@@ -58,16 +59,19 @@ def rehearse_command(
     def told(event: Event, outcomes: Sequence[Outcome], now: World) -> None:
         tally.samples += isinstance(event, Sample)
         tally.add(outcomes, now)
+        progress.at(now.now - known.now)
         if narrate is not None:
             narrate(event, outcomes, now)
 
     known = new_world(rules.setup, world.now)
+    time_ms = round(days * 86_400 * SECOND)
+    progress = Progress(f"playing {days:g} days", time_ms, quiet=tell)
     tally.begin(known)
     began = time.monotonic()
     service = Service(known, outside, None, told)
     put_before(service, site, outside)
-    with _few_collections():
-        after = service.run([Started(world.now)], world.now + round(days * 86_400 * SECOND))
+    with progress, _few_collections():
+        after = service.run([Started(world.now)], world.now + time_ms)
     took_s = time.monotonic() - began
     if as_json:
         click.echo(json.dumps(_flat(site, tally, after, days, world.seed, took_s), indent=2))

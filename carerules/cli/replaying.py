@@ -13,6 +13,7 @@ import click
 
 from carerules.cli.common import json_option, refuse, site_option
 from carerules.cli.findings import show_findings
+from carerules.cli.progress import Progress
 from carerules.cli.reader import past_moment, reader_at
 from carerules.cli.reading import say
 from carerules.domain.decision import Outcome
@@ -114,11 +115,13 @@ class _Told:
 
     def __iter__(self) -> Iterator[tuple[Event, Sequence[Outcome]]]:
         before = 0
-        for seq, event, decided in self._reader.told():
-            if seq != before + 1:
-                self.forgotten_before = event.heard
-            before = seq
-            yield event, decided
+        with Progress("going through the journal", self._reader.newest) as progress:
+            for seq, event, decided in self._reader.told():
+                if seq != before + 1:
+                    self.forgotten_before = event.heard
+                before = seq
+                progress.at(seq)
+                yield event, decided
 
 
 def _reads(plans: Sequence[Plan]) -> set[str]:

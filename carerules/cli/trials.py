@@ -14,6 +14,7 @@ import click
 from carerules.battery import shipped_chemistries
 from carerules.cli.common import FAILED, REFUSED, json_option
 from carerules.cli.findings import show_findings
+from carerules.cli.progress import Progress
 from carerules.cli.sites import site_at
 from carerules.domain.signal import catalogue
 from carerules.lang import Loaded
@@ -60,11 +61,16 @@ def test_command(
             refused = True
             continue
         coverage = Coverage()
-        verdicts = [
-            play(scenario, loaded.plan, catalogue(own_signals), chemistries, coverage)
+        asked = [
+            scenario
             for scenario in loaded.scenarios
             if (taken_in or scenario.span.file == str(path)) and (only or "") in scenario.name
         ]
+        with Progress("playing scenarios", len(asked)) as progress:
+            verdicts = [
+                play(scenario, loaded.plan, catalogue(own_signals), chemistries, coverage)
+                for scenario in progress.through(asked)
+            ]
         failed |= not all(verdict.ok for verdict in verdicts)
         missing = _missing(path, loaded, coverage)
         failed |= wants_coverage and bool(missing[0])
