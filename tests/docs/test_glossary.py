@@ -1,0 +1,169 @@
+"""docs/glossary.md: one word for one thing, in docs, help, messages and on the board's pages."""
+
+from __future__ import annotations
+
+import ast
+import re
+from collections.abc import Iterator
+from functools import cache
+from pathlib import Path
+from typing import NamedTuple
+
+import click
+import pytest
+
+from carerules.cli import main
+
+ROOT = Path(__file__).parents[2]
+DOCS = ROOT / "docs"
+PAGE = (DOCS / "glossary.md").read_text("utf-8")
+SPEECH = "carerules/lang/phrases.py"
+"""Turns of everyday speech, which are told how they are written: all that is not a word here."""
+
+
+class Row(NamedTuple):
+    words: tuple[str, ...]
+    forbidden: tuple[str, ...]
+    allowed: tuple[str, ...]
+
+
+def rows() -> Iterator[Row]:
+    for head, _, forbidden, allowed in re.findall(
+        r"^\| (\*\*.+?) \| (.+?) \|(?: (.*?))? \|(?: (.*?))? \|$", PAGE, re.M
+    ):
+        yield Row(
+            tuple(re.findall(r"\*\*`?(.+?)`?\*\*", head)),
+            tuple(filter(None, (one.strip() for one in forbidden.split(",")))),
+            tuple(filter(None, (one.strip() for one in allowed.split(",")))),
+        )
+
+
+ROWS = list(rows())
+ALLOWED = sorted({one.strip("`") for row in ROWS for one in row.allowed}, key=len, reverse=True)
+FORBIDDEN = {one: row.words[0] for row in ROWS for one in row.forbidden}
+WORD = re.compile(
+    r"\b(" + "|".join(re.escape(one) for one in sorted(FORBIDDEN, key=len, reverse=True))
+    + r")(?:s|es|d|ed|ing)?\b", re.I,
+)  # fmt: skip
+
+
+def found(text: str) -> list[str]:
+    """The words that are not ours, each with a little of what stands about it."""
+    text = re.sub(r"\s+", " ", text)
+    for phrase in ALLOWED:
+        text = re.sub(rf"\b{re.escape(phrase)}(?:s|ed)?\b", "...", text, flags=re.I)
+    return [text[max(0, one.start() - 30) : one.end() + 20] for one in WORD.finditer(text)]
+
+
+def prose(text: str) -> str:
+    """A page without what is shown as code, and without addresses of links."""
+    text = re.sub(r"^```.*?^```", "", text, flags=re.MULTILINE | re.DOTALL)
+    text = re.sub(r"`[^`\n]*`", "`", text)
+    text = re.sub(r"\[[\w/.-]+\.md\]\([^)]*\)", "[a page]", text)
+    return re.sub(r"\]\([^)]*\)|<!--.*?-->", "]", text, flags=re.DOTALL)
+
+
+PAGES = [ROOT / "README.md", ROOT / "CHANGELOG.md", *sorted(DOCS.rglob("*.md"))]
+PAGES.remove(DOCS / "glossary.md")
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: str(page.relative_to(ROOT)))
+def test_a_page_has_no_other_word(page: Path) -> None:
+    assert found(prose(page.read_text("utf-8"))) == []
+
+
+def helps(command: click.Command, path: str = "carerules") -> Iterator[tuple[str, str]]:
+    yield path, command.help or ""
+    for param in command.params:
+        if isinstance(param, click.Option):
+            yield f"{path} {param.opts[0]}", param.help or ""
+    if isinstance(command, click.Group):
+        context = click.Context(command)
+        for name in command.list_commands(context):
+            inner = command.get_command(context, name)
+            assert inner is not None
+            yield from helps(inner, f"{path} {name}")
+
+
+def test_no_help_has_another_word() -> None:
+    told = dict(helps(main))
+    assert len(told) > 150
+    assert {path: words for path, text in told.items() if (words := found(prose(text)))} == {}
+
+
+def test_no_page_of_the_board_has_another_word() -> None:
+    files = sorted((ROOT / "carerules" / "board" / "templates").glob("*.html"))
+    assert len(files) > 10
+    code = re.compile(r"\{[{%#].*?[}%#]\}|<[^>]*>", re.DOTALL)
+    told = {file.name: code.sub(" ", file.read_text("utf-8")) for file in files}
+    labels = {f"{file.name} {kind}": words for file in files for kind, words in re.findall(
+        r'\b(title|aria-label|placeholder|alt)="([^"]*)"', file.read_text("utf-8"))}  # fmt: skip
+    both = {**told, **labels}
+    assert {name: words for name, text in both.items() if (words := found(text))} == {}
+
+
+@cache
+def messages(file: Path) -> tuple[str, ...]:
+    """Texts of the program in which there are words: what is no docstring, and has a blank."""
+    tree = ast.parse(file.read_text("utf-8"))
+    told = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
+    texts = (
+        node.value for node in ast.walk(tree)
+        if isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in told
+    )  # fmt: skip
+    return tuple(text for text in texts if " " in text.strip())
+
+
+CODE = [file for file in sorted((ROOT / "carerules").rglob("*.py"))
+        if str(file.relative_to(ROOT)) != SPEECH]  # fmt: skip
+
+
+def test_no_message_has_another_word() -> None:
+    assert sum(len(messages(file)) for file in CODE) > 2_000
+    told = {
+        f"{file.relative_to(ROOT)}: {text[:60]}": words
+        for file in CODE
+        for text in messages(file)
+        if (words := found(prose(text)))
+    }
+    assert told == {}
+
+
+def test_rules_that_ship_have_no_other_word() -> None:
+    for file in sorted((ROOT / "rules").glob("*.care")):
+        assert found(file.read_text("utf-8")) == [], file.name
+
+
+# ---- the glossary itself ------------------------------------------------------------------------
+
+
+def test_each_word_stands_once_and_is_used_elsewhere() -> None:
+    words = [word for row in ROWS for word in row.words]
+    assert len(words) == len(set(words)) > 55
+    assert len(ROWS) == len(re.findall(r"^\| \*\*", PAGE, re.M))
+    text = " ".join(page.read_text("utf-8").lower() for page in PAGES)
+    assert [word for word in words if not re.search(rf"\b{re.escape(word)}", text)] == []
+
+
+def test_no_word_is_forbidden_and_ours() -> None:
+    ours = {word for row in ROWS for word in row.words}
+    assert ours.isdisjoint(FORBIDDEN)
+    assert sum(len(row.forbidden) for row in ROWS) > 50
+
+
+def test_each_exception_is_needed() -> None:
+    texts = [*PAGES, *CODE, *(ROOT / "rules").glob("*.care")]
+    whole = re.sub(r"\s+", " ", " ".join(file.read_text("utf-8") for file in texts)).lower()
+    assert [phrase for phrase in ALLOWED if phrase.lower() not in whole] == []
+
+
+def test_words_that_are_not_ours_are_found() -> None:
+    """The finder itself: a planted word, one that is allowed, and one in code."""
+    assert [WORD.search(one)[1] for one in found("the batteries, Alerts and a task")] == [
+        "batteries", "batteries", "batteries",
+    ]  # fmt: skip
+    assert found("Alerts") == ["Alerts"]
+    assert found("a discharge load") == []
+    assert len(found("a discharge of the load, and a discharge load")) == 1
+    assert found(prose("`battery/estimate` and [x](battery.md)\n```\nalert\n```\n")) == []
+    assert found("multitasking, alertness") == []
