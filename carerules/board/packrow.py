@@ -18,6 +18,7 @@ from carerules.report.shapes import PackShape, WaitShape
 Mood = Literal["look", "work", "wait", "rest"]
 """How a pack stands, most pressing first. Always said in words as well."""
 
+UNKNOWN = "charge not known"
 FRESH_S = 600.0
 """As the rules have it: a reading older than ten minutes says little of now."""
 
@@ -105,8 +106,8 @@ def row_of(pack: PackShape, status: StatusShape) -> Row:
         bars=tuple(_bar(one, status) for one in pack.waits),
         health=f"look: {health}" if asks else health,
         last=_last(pack, status.now),
-        where=f"on {pack.station}" if pack.station else "on no station",
-        notes=tuple(_notes(pack, known=known)),
+        where=f"on station {pack.station}" if pack.station else "on no station",
+        notes=tuple(_notes(pack, state, known=known)),
         jobs=tuple(JobRow(one.job, one.line, for_page(job_words(one))) for one in pack.jobs),
         barred=pack.barred is not None or pack.retired is not None,
     )
@@ -132,9 +133,9 @@ def _state(pack: PackShape, status: StatusShape) -> tuple[Mood, str]:
     if pack.jobs:
         return "wait", pack.jobs[0].phase
     if pack.charge.soc_percent is None:
-        return "look", "charge not known"
+        return "look", UNKNOWN
     if any(wait.ran_s is not None for wait in pack.waits):
-        return "wait", "a rule counts"
+        return "wait", "waiting on a rule"
     return "rest", "at rest"
 
 
@@ -226,7 +227,7 @@ def _last(pack: PackShape, now: datetime) -> str:
     return f"{last.signal.removeprefix('pack.')} {last.found}, {age}{old}{by}"
 
 
-def _notes(pack: PackShape, *, known: bool) -> Iterator[Note]:
+def _notes(pack: PackShape, state: str, *, known: bool) -> Iterator[Note]:
     for why in (pack.retired, pack.barred):
         if why is not None:
             yield Note("look", f"takes no energy: {why}")
@@ -236,7 +237,9 @@ def _notes(pack: PackShape, *, known: bool) -> Iterator[Note]:
         if job.mend:
             yield Note("look", f"for you: {for_page(job.mend)}")
     if not known:
-        yield Note("look", f"charge not known ({pack.charge.unknown}): enter a reading")
+        # The state may have said already that it is not known: then only why.
+        what = pack.charge.unknown if state == UNKNOWN else f"{UNKNOWN} ({pack.charge.unknown})"
+        yield Note("look", f"{what}: enter a reading")
 
 
 _COMMANDS = re.compile(r"(?: \(|,? (?:and say|then) |: )`carerules [^`]*`\)?")

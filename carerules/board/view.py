@@ -14,6 +14,9 @@ from carerules.board.packrow import Mood, Note, Row, for_page, row_of
 from carerules.report import StatusShape, show_at
 from carerules.report.shapes import ChoreShape, PlugShape, StationShape
 
+NAMED_MAX = 6
+"""Names in the page's first line, to be read from across a room."""
+
 
 @dataclass(frozen=True, slots=True)
 class PlugRow:
@@ -107,7 +110,12 @@ _SUMMARY: tuple[tuple[Mood, str], ...] = (
 
 def _summary(rows: tuple[Row, ...]) -> str:
     counts = [(sum(row.mood == mood for row in rows), words) for mood, words in _SUMMARY]
-    return ", ".join(f"{number} {words}" for number, words in counts if number)
+    said = ", ".join(f"{number} {words}" for number, words in counts if number)
+    names = [row.name for row in rows if row.mood == "look"]
+    if not names:
+        return said
+    more = f" and {len(names) - NAMED_MAX} more" if len(names) > NAMED_MAX else ""
+    return f"{said}; look at {', '.join(names[:NAMED_MAX])}{more}"
 
 
 def _station(station: StationShape, status: StatusShape) -> StationRow:

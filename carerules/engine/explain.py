@@ -114,7 +114,9 @@ def _see_signal(name: str, dimension: Dimension, facts: Facts, now: Moment) -> S
             found = show(reading.value_at(now), dimension)
             if spread:
                 # A spread is a difference: half a kelvin, never half a degree above freezing.
-                found += f" ± {show(spread, WARMTH if dimension == TEMPERATURE else dimension)}"
+                # Two figures of it: more would say that a doubt is known to the thousandth.
+                two = float(f"{spread:.2g}")
+                found += f" ± {show(two, WARMTH if dimension == TEMPERATURE else dimension)}"
             return Seen(name, found, max(0, now - at), source)
         case Unknown(why):
             return Seen(name, f"unknown: {why}", None, "")

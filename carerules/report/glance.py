@@ -68,7 +68,7 @@ def glance_words(pack: PackShape, *, whole: bool) -> tuple[str, bool]:
     if seen.resistance_mohm is not None and whole:
         said.append(f"{seen.resistance_mohm:.2g} mΩ a cell{rises}")
     if apart is not None and (whole or uneven):
-        said.append(f"cells {apart:.1f} points apart at rest")
+        said.append(f"cells {apart:.1f} points of charge apart at rest")
     for cell in seen.weak_cells:
         said.append(f"cell {cell} is WEAK")
     return "; ".join(said), tired or uneven or bool(seen.weak_cells)

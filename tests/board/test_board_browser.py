@@ -190,7 +190,7 @@ def test_a_box_that_is_not_ticked_lets_nothing_through(shed: Shed, browser: Brow
 
 
 def test_a_reading_in_two_taps(shed: Shed, browser: Browser) -> None:
-    """`Enter` brings the voltage's field and its number pad; then the number and `Take in`."""
+    """`Enter` brings the voltage's field and its number pad; then the number and `Enter`."""
     with looking(browser, shed, has_touch=True, viewport={"width": 320, "height": 640}) as (
         context, _,
     ):  # fmt: skip

@@ -339,6 +339,12 @@ def test_a_second_press_joins_the_stop_that_is_under_way(
     assert len(stops) == 1
 
 
+def test_the_form_of_a_packs_place_begins_with_where_it_is(tmp_path: Path) -> None:
+    story = full_heron(tmp_path)
+    text = browser(pages(story)).get("/pack/heron").text
+    assert re.findall(r'<option value="([^"]*)" selected>', text) == ["A"]
+
+
 # ---- who is let in ------------------------------------------------------------------------------
 
 

@@ -32,7 +32,7 @@ def test_a_rule_that_counts_says_how_far_it_has_run_and_when_it_fires(tmp_path: 
     story = full_heron(tmp_path)
     story.go(seen_heron(FIRES - 6 * HOUR), Tick(FIRES - 6 * HOUR + MINUTE))
     seen = row(story)
-    assert (seen.mood, seen.state, seen.charge) == ("wait", "a rule counts", "100")
+    assert (seen.mood, seen.state, seen.charge) == ("wait", "waiting on a rule", "100")
     (bar,) = seen.bars
     assert bar.rule == "full-too-long"
     assert bar.share == pytest.approx(18 / 24, abs=0.002)
@@ -71,7 +71,8 @@ def test_of_a_pack_nobody_ever_read_that_is_said(tmp_path: Path) -> None:
     assert (seen.mood, seen.state, seen.charge) == ("look", "charge not known", "?")
     assert seen.last == "nothing was ever read of it"
     assert seen.lane.level is None
-    assert any("enter a reading" in note.text for note in seen.notes)
+    # The state has said already what is not known: the note says why, and what to do.
+    assert [note.text for note in seen.notes] == ["never seen: enter a reading"]
 
 
 def test_a_swollen_pack_asks_for_a_look_before_anything_else(tmp_path: Path) -> None:
@@ -127,6 +128,14 @@ def test_a_plug_that_is_not_read_back_off_is_never_said_to_be_off(tmp_path: Path
     station = board_of(status(story)).stations[0]
     assert station.plugs[0].mood == "look"
     assert station.plugs[0].words.startswith("NOT proved off")
+
+
+def test_the_summary_names_who_asks_for_a_look_and_not_a_crowd(tmp_path: Path) -> None:
+    shape = status(begin(tmp_path))
+    assert board_of(shape).summary == "2 to look at; look at heron, egret"
+    crowd = [shape.packs[1].model_copy(update={"pack": f"p{n}"}) for n in range(8)]
+    many = board_of(shape.model_copy(update={"packs": crowd}))
+    assert many.summary == "8 to look at; look at p0, p1, p2, p3, p4, p5 and 2 more"
 
 
 def test_the_summary_counts_each_pack_once(tmp_path: Path) -> None:

@@ -175,7 +175,7 @@ def test_the_status_of_a_pack_says_its_health(story: Story) -> None:
     row = health_row(shown)
     # a person's last word: 15.65 Ah of 16; one cell at 3.9 V, the others at 4.0
     assert row.startswith("15.7 Ah, 98 ± 1 % of the label; cells ")
-    assert row.endswith(" points apart at rest; cell 3 is WEAK")
+    assert row.endswith(" points of charge apart at rest; cell 3 is WEAK")
     assert max(map(len, shown.splitlines())) <= 80
     flat = json.loads(story.run("status", "heron", "--json").stdout)["packs"][0]["health"]
     assert flat["capacity_percent"] == pytest.approx(100 * 15.65 / 16)
