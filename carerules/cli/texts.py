@@ -108,4 +108,7 @@ def _report(
     warnings = len(loaded.diagnostics)
     more = f", {warnings} warning{'s' * (warnings != 1)}" if warnings else ""
     click.echo(f"{name}: {rules} rules and {nevers} nevers hold together{more}")
+    files = [file for file in loaded.sources if file.endswith(".care")]
+    if len(files) > 1:  # whoever takes in a file takes in what that takes in, too: let them see it
+        click.echo(f"  of {', '.join(files)}")
     return False

@@ -9,10 +9,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from click.testing import CliRunner
 from supply_kit import ROOT
 
 from carerules.adapters.apart import expand_apart
 from carerules.calendar import Asked
+from carerules.cli import main
 from carerules.rulefiles import load_files
 
 MAKERS = {"eval", "exec", "compile", "__import__"}
@@ -133,3 +135,19 @@ def test_a_rule_file_beside_it_is_taken_in(tmp_path: Path) -> None:
     rules = tmp_path / "shed.care"
     rules.write_text('use "more.care"\n')
     assert load_files({"shed.care": rules}).plan is not None
+
+
+def test_check_names_every_file_that_the_rules_come_from(tmp_path: Path) -> None:
+    """Whoever takes in a file takes in what that takes in, too: it does not come unseen."""
+    full = 'rule {} when pack.soc > {} % for 1 h: notify "full"\n'
+    (tmp_path / "deeper").mkdir()
+    (tmp_path / "deeper" / "c.care").write_text(full.format("c", 98))
+    (tmp_path / "b.care").write_text('use "deeper/c.care"\n' + full.format("b", 97))
+    mine = tmp_path / "mine.care"
+    mine.write_text('use "b.care"\n' + full.format("a", 96))
+    shown = CliRunner().invoke(main, ["check", str(mine)])
+    assert shown.exit_code == 0, shown.output
+    said = shown.output.splitlines()[-1]
+    assert said == f"  of {mine}, b.care, deeper/c.care"
+    mine.write_text(full.format("a", 96))
+    assert "  of " not in CliRunner().invoke(main, ["check", str(mine)]).output
