@@ -7,9 +7,10 @@ they break: a welded contact and a stranger who keeps sending ON (both must be t
 station), and a plug whose own timer does not open it.
 """
 
+from carerules.campaign.bounds import BOUNDS
 from carerules.campaign.journal import MemoryJournal, Spoil
 from carerules.campaign.night import Night, Played, play
-from carerules.campaign.observer import BOUNDS, Observer
+from carerules.campaign.observer import Observer
 from carerules.campaign.series import Tally, each_moment, played
 from carerules.campaign.troubles import TROUBLES
 

@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 from carerules.battery import Chemistry, shipped_chemistries
 from carerules.domain.moment import HOUR, MINUTE, SECOND, Duration, LocalTime, Moment
-from carerules.domain.pack import Pack, Plug, Site, Socket, Station
+from carerules.domain.pack import Pack, Plug, Site, Socket, Station, Use
 from carerules.domain.signal import catalogue
 from carerules.lang import Loaded, load
 from carerules.loop import Setup, make_setup
@@ -37,14 +37,28 @@ RULES = (
     "rule storage\n    when pack.soc > 55 %: drain to 45 %\n"
     "rule top\n    when pack.soc < 30 %: charge to 50 %\n",
     "rule fill\n    when pack.soc < 95 % for 1 min: charge to 99 %\n",
+    "rule early\n    when pack.soc > 45 %: drain to 20 % during 00:02-00:16\n"
+    "rule late\n    when pack.soc < 45 %: charge to 60 % during 00:05-00:25\n",
+    'rule asked\n    when pack.soc > 50 %:\n        ask "drain {pack}?" within 3 min\n'
+    "        drain to 30 %\n",
+    "rule lamp\n    when pack.soc > 20 % for 1 min: switch load on for 20 min\n"
+    "rule top\n    when pack.soc < 40 %: switch charger on for 20 min\n",
+    "rule away\n    when time until use > 10 h and pack.soc > 45 %: drain to 30 %\n"
+    "rule ready\n    when time until use < 8 h and pack.soc < 80 %: charge to 95 % by use\n",
     "rule turn\n    when pack.soc > 50 %:\n        drain to 40 %\n        charge to 60 %\n",
 )
 """Rules that ask for more than is good for a pack: what holds them back is what is tried."""
+WEIGHTS = (4, 4, 4, 3, 4, 1, 1, 2, 1, 4)
+"""How often each is drawn: those that move most energy most often."""
 
-SHORT: tuple[Duration, Duration] = (12 * MINUTE, 30 * MINUTE)
+SHORT: tuple[Duration, Duration] = (12 * MINUTE, 31 * MINUTE)
 LONG: Duration = 5 * HOUR
 LONG_SHARE = 0.01
 """One night in a hundred is long enough for the cap of four hours, and has a pack that needs it."""
+
+
+USE_SHARE = 0.4
+SECOND_SHARE = 0.1
 
 
 class Ground(NamedTuple):
@@ -54,17 +68,20 @@ class Ground(NamedTuple):
     blind: bool
     sizes_ah: tuple[float, float]
     timers_shown: tuple[bool, ...]
+    metered: tuple[bool, ...]
     floor_v: float
     ceiling_v: float
     rest: Duration
 
 
 class Beginning(NamedTuple):
-    """One night's ground, how its packs begin, and how long it is."""
+    """One night's ground, how its packs begin, how long it is, and which packs are told of by a
+    second feed, too."""
 
     ground: Ground
     settings: VirtualSettings
     length: Duration
+    second: frozenset[str]
 
 
 def drawn(chance: Random) -> Beginning:
@@ -72,10 +89,12 @@ def drawn(chance: Random) -> Beginning:
     blind = chance.random() < 0.25
     long = chance.random() < LONG_SHARE
     ground = Ground(
-        0 if long else chance.randrange(len(RULES)),
+        0 if long else chance.choices(range(len(RULES)), WEIGHTS)[0],
         blind,
         (chance.choice([1.3, 2.6]), 16.0 if long else chance.choice([2.6, 5.0, 16.0])),
         tuple(chance.random() < 0.8 for _ in (*LOADS, *CHARGERS)),
+        # A plug in eight tells no power: its OFF is proved by its relay alone.
+        tuple(chance.random() < 0.875 for _ in (*LOADS, *CHARGERS)),
         chance.choice([3.4, 3.72]),
         chance.choice([4.22, 4.22, 4.10]),
         chance.choice([MINUTE, MINUTE, 20 * MINUTE]),
@@ -99,6 +118,7 @@ def drawn(chance: Random) -> Beginning:
     length = LONG if long else chance.randrange(*SHORT)
     settings = VirtualSettings(
         start=BEGIN, packs=packs, load_cutoff_v=1.0,
+        uses=(_use(chance),) if chance.random() < USE_SHARE else (),
         # A charger knows nothing of the site's ceiling; one in four is set to another kind of cell.
         charger_full_v=chance.choice([4.2, 4.2, 4.2, 4.3]),
         room_c=chance.choice([20.0, 20.0, 20.0, 31.0, 3.0]),
@@ -108,7 +128,14 @@ def drawn(chance: Random) -> Beginning:
         plug_idle=chance.choice([5, 15]) * MINUTE,
         plug_moving=chance.choice([10, 10, 10, 30]) * SECOND,
     )  # fmt: skip
-    return Beginning(ground, settings, length)
+    second = frozenset(name for name in PACKS if chance.random() < SECOND_SHARE)
+    return Beginning(ground, settings, length, second)
+
+
+def _use(chance: Random) -> Use:
+    """A planned use: soon, or so late that a pack should not wait full for it."""
+    after = chance.choice([MINUTE, 40 * MINUTE, 3 * HOUR, 14 * HOUR])
+    return Use("survey", BEGIN + after, frozenset(chance.choice([PACKS, PACKS[:1]])))
 
 
 @lru_cache(4_096)  # as many as there are, nearly; nights share them
@@ -131,8 +158,10 @@ def setup_on(ground: Ground) -> Setup:
             for name, load, charger in zip(STATIONS, LOADS, CHARGERS, strict=True)
         },
         {
-            name: Plug(name, "virtual", timer_shown=shown)
-            for name, shown in zip((*LOADS, *CHARGERS), ground.timers_shown, strict=True)
+            name: Plug(name, "virtual", timer_shown=shown, metered=metered)
+            for name, shown, metered in zip(
+                (*LOADS, *CHARGERS), ground.timers_shown, ground.metered, strict=True
+            )
         },
         virtual=True,
     )

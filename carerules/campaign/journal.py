@@ -68,6 +68,10 @@ class MemoryJournal:
         in most nights nobody is killed."""
         self._shots = [(len(self._kept), world), *self._shots][:SNAPSHOTS_KEPT]
 
+    def lose_snapshots(self) -> None:
+        """Those that there are do not read: only the events are left."""
+        self._shots.clear()
+
     def _fails(self, spoil: Spoil) -> bool:
         if self.next_fault is not spoil:
             return False

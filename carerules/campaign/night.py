@@ -10,14 +10,17 @@ from dataclasses import dataclass
 from functools import lru_cache
 from random import Random
 
+from carerules.campaign.begun import Begun
+from carerules.campaign.bounds import Worst
 from carerules.campaign.ground import BEGIN, chemistries, drawn, rules_of, setup_on
 from carerules.campaign.journal import Killed
-from carerules.campaign.observer import Worst
 from carerules.campaign.stage import Stage
 from carerules.campaign.troubles import TROUBLES
 from carerules.campaign.troubles.people import comes, said
+from carerules.domain.action import Ask
 from carerules.domain.decision import (
     AskPlug,
+    ChoreOpened,
     Notice,
     OffProven,
     Outcome,
@@ -25,8 +28,9 @@ from carerules.domain.decision import (
     SwitchOff,
     SwitchOn,
 )
-from carerules.domain.event import Event, Released, Started, Stopped
+from carerules.domain.event import Answered, Event, Released, Started, Stopped
 from carerules.domain.moment import MINUTE, SECOND, Duration, Moment
+from carerules.engine import Job
 from carerules.loop import Setup, World, new_world, next_due
 from carerules.service import Service, SiteRules, restore
 from carerules.service.reload import take_up
@@ -40,6 +44,8 @@ DOWN_USUALLY: Duration = 40 * SECOND
 """How long a supervisor takes where the kill itself does not say."""
 LOOKS_MAX = 1_000
 """At one moment: a flood of words is taken in one step, and each look is due later than its now."""
+YES_SHARE, ANSWER_SHARE = 0.8, 0.9
+"""Of those who are asked, and of their answers; a third of the answers comes too late."""
 NOISES = 32  # rings of noise that nights share: making one takes as long as playing a night
 
 
@@ -87,16 +93,18 @@ class _Playing:
     def __init__(self, night: Night, stepped: Callable[[Moment], None]) -> None:
         self.night, self.stepped = night, stepped
         chance = Random(f"night {night.seed} {night.number}")
-        self.ground, settings, length = drawn(chance)
+        self.ground, settings, length, second = drawn(chance)
         setup = setup_on(self.ground)
         seed = chance.randrange(1 << 32)
         noise = _noise(seed % NOISES)
         site = VirtualSite(setup.site, chemistries(), settings, seed, noise=noise)
-        self.stage = Stage(site, setup, length)
+        self.stage = Stage(site, setup, length, second)
         self.troubles: list[str] = []
         self.ons = self.kills = self.steps = self.looks = 0
         self.looked_at: Moment = BEGIN
         self.judged: object = None
+        self.people = Random(f"people {night.seed} {night.number}")
+        self.answer_by: dict[str, Moment] = {}
         for pack, begins in settings.packs.items():
             if not begins.feed:
                 self.stage.at(BEGIN + SECOND, said(self.stage, pack, chance.gauss(0, 1)))
@@ -145,15 +153,23 @@ class _Playing:
 
     def _edit(self, service: Service) -> None:
         """The rules are edited, and taken up as on a live site: everything off first."""
+        stage = self.stage
+        if not self._reread():
+            return
+        rules = SiteRules(rules_of(self.ground.rules), stage.setup)
+        stage.say(take_up(service, rules, self._remembered, lambda: 0))
+        stage.observer.wall = 0
+        self._stepped(service.world)
+
+    def _reread(self) -> bool:
+        """Whether the rules were edited: the stage has the new ones then."""
         stage, edited = self.stage, self.stage.edited
         if edited is None:
-            return
+            return False
         stage.edited = None
-        ground = self.ground = self.ground._replace(rules=edited)
-        stage.setup = setup_on(ground)
-        rules = SiteRules(rules_of(edited), stage.setup)
-        stage.say(take_up(service, rules, self._remembered, lambda: 0))
-        self._stepped(service.world)
+        self.ground = self.ground._replace(rules=edited)
+        stage.setup = setup_on(self.ground)
+        return True
 
     def _remembered(self, setup: Setup) -> World:
         return restore(self.stage.journal, setup, self.stage.now())
@@ -188,6 +204,8 @@ class _Playing:
         stage.is_down = False
         stage.down_until, stage.hung_until = None, 0
         stage.observer.off_wanted.clear()  # whoever wanted it is gone, and has told nobody
+        stage.observer.wall = 0
+        self._reread()
         world = restore(stage.journal, stage.setup, stage.now())
         now = max(stage.now(), world.now)
         return self._service(world), [Started(now, 0, stage.now() - since)]
@@ -217,6 +235,9 @@ class _Playing:
                     stage.observer.stopped_at = None
             case Stopped(by="a person"):
                 stage.observer.stopped_at = stage.now()
+            case Answered(job=job, yes=yes):
+                if yes and stage.now() <= self.answer_by.get(job, 0):
+                    stage.observer.asking.discard(job)
             case _:
                 pass
         for one in outcomes:
@@ -229,6 +250,12 @@ class _Playing:
                     self.ons += 1
                     station, _ = stage.world.bench.side_of[plug]
                     stage.observer.cap_wh[plug] = world.stations[station].dwell.energy_wh_max
+                    its = _job(world, one.job)
+                    if its is not None:  # else the journal failed, and the ON was never said
+                        soc = world.packs[its.pack].soc
+                        stage.observer.begun[plug] = Begun(its.id, its.pack, its.action, soc)
+                case ChoreOpened(key=key):
+                    self._asked(world, key)
                 case Notice(key=key, text=text, urgent=True):
                     for plug in world.plugs:
                         if plug in text or plug in key:
@@ -238,6 +265,22 @@ class _Playing:
                 case StationLocked(station=station):
                     stage.observer.locked.add(station)
             stage.say(one)
+
+    def _asked(self, world: World, name: str) -> None:
+        """A job asks a person, who says yes or no, in time or too late, or nothing."""
+        job = _job(world, name)
+        if job is None or not isinstance(job.action, Ask):
+            return
+        stage, chance = self.stage, self.people
+        stage.observer.asking.add(name)
+        self.answer_by[name] = stage.now() + job.action.within
+        yes, after = chance.random() < YES_SHARE, chance.randrange(round(1.5 * job.action.within))
+        if chance.random() < ANSWER_SHARE:
+            stage.later(after, lambda: [Answered(stage.now(), name, yes)])
+
+
+def _job(world: World, name: str) -> Job | None:
+    return next((job for one in world.packs.values() for job in one.jobs if job.id == name), None)
 
 
 @lru_cache(NOISES)

@@ -8,86 +8,33 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from carerules.domain.moment import HOUR, MINUTE, SECOND, Duration, Moment, show_duration
+from carerules.campaign.begun import Begun, is_inside
+from carerules.campaign.bounds import (
+    ALARM_ENDS,
+    CELL_V,
+    COLD_K,
+    DATA_ENDS,
+    FLOWS_A,
+    HEAT_K,
+    LEASE_ENDS,
+    LOOK_AGAIN,
+    LOOK_EVERY,
+    LOOK_SELDOM,
+    METER_ERROR,
+    ON_LONGEST,
+    PERSON_ENDS,
+    REST_SLACK,
+    STANDS_STILL_SHARE,
+    SURGE,
+    USE_LEAST,
+    Run,
+    Worst,
+)
+from carerules.campaign.excuse import Excuses
+from carerules.domain.moment import HOUR, SECOND, Duration, Moment, show_duration
 from carerules.domain.pack import SIDES, Side
 from carerules.loop import PackState
 from carerules.sim import VirtualSite
-
-LOOK_EVERY: Duration = 10 * SECOND
-"""While a contact is closed the truth is looked at this often; each bound allows for it."""
-LOOK_SELDOM: Duration = 30 * SECOND
-"""While no contact is closed nothing can go wrong, but one may close unheard."""
-LOOK_AGAIN: Duration = 5 * SECOND
-"""Sooner than this nothing new is seen of the same closed contacts."""
-LEASE_ENDS: Duration = 95 * SECOND
-"""SAFETY 1: off so soon after whatever stops service, host, broker or network."""
-DATA_ENDS: Duration = 75 * SECOND
-"""SAFETY 1: off so soon after its data became doubtful."""
-ALARM_ENDS: Duration = 35 * SECOND
-"""SAFETY 4: an urgent notice 30 s after OFF was wanted, and 5 s to look."""
-PERSON_ENDS: Duration = 30 * SECOND
-"""A charger is off so soon after whoever was with it said they would leave."""
-ON_LONGEST: Duration = 4 * HOUR
-"""SAFETY 9."""
-SURGE = 1.2
-"""A load or charger may draw so much over its usual power before it is brought off."""
-METER_ERROR = 1.02
-HEAT_K = 2.0
-"""A sensor's own error (2 sigma of 0.2 K) and its step, and what its pack warms in a look."""
-
-COLD_K = 1.0
-"""A sensor's own error and its step; a pack that is charged warms, and leaves the cold."""
-USE_LEAST: Duration = MINUTE
-"""What flows for less is no use that a pack has to rest from: a plug switched on by mistake and off
-again, a charge that is carried over to another station."""
-REST_SLACK: Duration = 20 * SECOND
-"""Of two looks: when current last flowed is seen at a look, and so is a contact that closes."""
-FLOWS_A = 0.02
-"""Less is no charge: a charger that finds its pack full."""
-CELL_V = 0.01
-"""What a meter of cells may be off by, with its step."""
-
-BOUNDS = {
-    "floor": "no load is on for 95 s with a cell below its floor",
-    "heat": "nothing is on for 95 s with a pack above its warmest",
-    "cold": "no charger is on for 95 s with a pack below its coldest",
-    "rest": "no charger goes on before the pack has rested from a minute of use",
-    "ceiling": "nothing flows for 95 s into a pack with a cell above its ceiling",
-    "harm": "no charger is on for 95 s with a cell below what harms it",
-    "lease": "nothing is on 95 s after the service last made a step",
-    "data": "OFF leaves within 75 s of the pack's last believable word",
-    "stop": "nothing is on 95 s after a person stopped everything",
-    "locked": "nothing is on 95 s after its station was locked",
-    "both": "a station's load and charger are never on at once",
-    "caps": "one ON: at most 4 h, and its energy cap and what 95 s move",
-    "charger": "no charger is on when nobody is there",
-    "told": "on 35 s after OFF was wanted: an urgent notice, station locked",
-    "stuck": "the service does not look at one moment again and again",
-}
-"""What the observer holds the program to, by the word that a breach begins with."""
-
-
-@dataclass
-class Run:
-    """One closed stretch of a contact."""
-
-    since: Moment
-    moved_wh: float = 0.0
-    cap_wh: float | None = None
-    low_since: Moment | None = None
-    high_since: Moment | None = None
-    harmed_since: Moment | None = None
-    hot_since: Moment | None = None
-    cold_since: Moment | None = None
-
-
-@dataclass
-class Worst:
-    """The worst that was seen in a night, within bounds or not (s)."""
-
-    below_floor_s: float = 0.0
-    after_stop_s: float = 0.0
-    closed_s: float = 0.0
 
 
 @dataclass
@@ -95,13 +42,16 @@ class Observer:
     """The truth of one night, and each breach of a bound, once.
 
     Of what the service did it knows when it last stepped, when it wanted OFF, what it told and
-    locked. `excused` are plugs that are outside the contract: a welded contact, a stranger who
+    locked. `excused` are plugs that are outside the contract now: a welded contact, a stranger who
     keeps sending ON, a plug whose own timer does not open it. A plug in `liars` says OFF and 0 W
     while it stays closed until its timer opens it: nobody can be told of that. `told` are those of
-    which people were told since they were last proved off. `believable_at` is when each pack was
+    which people were told since they were last proved off. `begun` is what the last ON of each plug
+    set out to do; jobs in `asking` have a question open, or had it answered with no. `wall` is the
+    wall clock's lead over the line (ms). `believable_at` is when each pack was
     last heard of believably, `believed` what the service believes of each pack, `locked_at` when
     each station that is locked now came to be; `late_on`: when an ON that was held up on its way
-    came to its plug, whose timer begins with it.
+    came to its plug, whose timer begins with it; `frozen_wh`: what had left each pack whose
+    telemetry stands still when it began to.
     """
 
     site: VirtualSite
@@ -110,15 +60,19 @@ class Observer:
     worst: Worst = field(default_factory=Worst)
     attended_until: Moment = 0
     stopped_at: Moment | None = None
-    excused: set[str] = field(default_factory=set)
-    liars: set[str] = field(default_factory=set)
+    excused: Excuses = field(default_factory=lambda: Excuses(LEASE_ENDS))
+    liars: Excuses = field(default_factory=lambda: Excuses(LEASE_ENDS))
     off_wanted: dict[str, Moment] = field(default_factory=dict)
     cap_wh: dict[str, float] = field(default_factory=dict)
+    begun: dict[str, Begun] = field(default_factory=dict)
+    asking: set[str] = field(default_factory=set)
+    wall: Duration = 0
     told: set[str] = field(default_factory=set)
     locked: set[str] = field(default_factory=set)
     believable_at: dict[str, Moment] = field(default_factory=dict)
     believed: Mapping[str, PackState] = field(default_factory=dict)
     locked_at: dict[str, Moment] = field(default_factory=dict)
+    frozen_wh: dict[str, float] = field(default_factory=dict)
     late_on: dict[str, Moment] = field(default_factory=dict)
     _flowed_at: dict[str, Moment] = field(default_factory=dict)
     _flow_since: dict[str, Moment] = field(default_factory=dict)
@@ -152,30 +106,62 @@ class Observer:
         for plug in self._closed:
             if plug not in closed:
                 del self._runs[plug]
-        passed, self._seen_at, self._closed = now - self._seen_at, now, closed
+        before, self._closed = self._closed, closed
+        passed, self._seen_at = now - self._seen_at, now
+        self.excused.look(closed, now)
+        self.liars.look(closed, now)
         flowing: set[str] = set()
         for plug in closed:
-            run = self._runs.get(plug)
-            if run is None:
-                run = self._runs[plug] = Run(now)
             station, side = bench.side_of[plug]
             pack = bench.pack_at(station)
             if pack is not None:
                 self.site.bring(pack)
-            if run.since != now:
-                run.moved_wh += bench.power_w(plug) * passed / HOUR
+                if abs(bench.packs[pack].current_a) > FLOWS_A:
+                    flowing.add(pack)
+            if plug in before:
                 self.worst.closed_s += passed / SECOND
             self._told(plug, station)
+            run = self._runs.get(plug)
+            if run is None or plug in self.excused:
+                # What was so while a plug was excused is not held against it afterwards.
+                run = self._runs[plug] = self._began(plug, pack, side)
+            else:
+                run.moved_wh += bench.power_w(plug) * passed / HOUR
             if plug not in self.excused:
                 self._contact(plug, station, side, run)
                 if pack is not None:
                     self._pack(plug, station, pack, side, run)
-                    if run.since == now and side is Side.CHARGER:
+                    self._energy(plug, pack, side, run)
+                    if plug not in before and side is Side.CHARGER:
                         self._rest(plug, station, pack)
-            if pack is not None and bench.power_w(plug) > self.site.site.plugs[plug].off_w:
-                flowing.add(pack)
         self._note_use(flowing)
         self._both()
+
+    def _began(self, plug: str, pack: str | None, side: Side) -> Run:
+        """A contact has closed, or is no longer excused: what it may move from here on."""
+        begun = self.begun.get(plug)
+        run = Run(self.site.now, begun=begun)
+        if pack is not None:
+            run.out_wh = self.site.bench.packs[pack].out_wh
+        if pack is None or begun is None or begun.pack != pack:
+            return run  # another pack than was said: the bounds on cells and current see to that
+        truth, label = self.site.bench.packs[pack], self.site.site.packs[pack]
+        socket = self.site.site.stations[self.site.bench.side_of[plug][0]].socket(side)
+        usual_w = 0.0 if socket is None else socket.power_w
+        run.pack = pack
+        run.through_wh = truth.out_wh if side is Side.LOAD else truth.in_wh
+        run.most_wh = METER_ERROR * begun.most_wh(truth, label, usual_w)
+        run.most_wh += SURGE * usual_w * LEASE_ENDS / HOUR
+        return run
+
+    def _energy(self, plug: str, pack: str, side: Side, run: Run) -> None:
+        if run.most_wh is None or pack != run.pack or run.begun is not self.begun.get(plug):
+            return
+        truth = self.site.bench.packs[pack]
+        moved_wh = (truth.out_wh if side is Side.LOAD else truth.in_wh) - run.through_wh
+        if moved_wh > run.most_wh and plug not in self.liars:
+            most = f"its true charge allows {run.most_wh:.1f} Wh"
+            self.breach("energy", f"{plug} moved {moved_wh:.1f} Wh of {pack}, {most}")
 
     def breach(self, bound: str, what: str) -> None:
         """Take down that a bound does not hold, once in a night."""
@@ -199,6 +185,20 @@ class Observer:
         if rested < limits.rest_before_charge - REST_SLACK:
             self.breach("rest", f"{plug} closes, and {pack} has rested {show_duration(rested)}")
 
+    def _is_seen(self, station: str, pack: str, run: Run) -> bool:
+        """Whether anything could show how low the pack there is: a pack that was hung there without
+        a word cannot where nothing is told of it; one whose telemetry stands still shows it by what
+        has moved meanwhile."""
+        believed, truth = self._believed_at(station), self.site.bench.packs[pack]
+        blind, frozen_wh = self.site.site.stations[station].blind, self.frozen_wh.get(believed)
+        if believed != pack:
+            return not blind and frozen_wh is None
+        if frozen_wh is None:
+            return True
+        moved_wh = truth.out_wh - max(frozen_wh, run.out_wh)
+        label_wh = self.site.site.packs[pack].capacity_ah * truth.voltage_v
+        return moved_wh > STANDS_STILL_SHARE * label_wh
+
     def _believed_at(self, station: str) -> str:
         """The pack that the service believes to hang there."""
         return next((name for name, one in self.believed.items() if one.station == station), "")
@@ -209,12 +209,17 @@ class Observer:
             return
         for station in self.site.site.stations.values():
             plugs = {socket.plug for side in SIDES if (socket := station.socket(side))}
-            if len(plugs) == 2 and plugs <= closed and not plugs & self.excused:
+            if (
+                len(plugs) == 2
+                and plugs <= closed
+                and not any(one in self.excused for one in plugs)
+            ):
                 self.breach("both", f"load and charger of {station.name} are closed")
 
     def _told(self, plug: str, station: str) -> None:
         wanted = self.off_wanted.get(plug)
-        if wanted is None or plug in self.liars or self.site.now - wanted <= ALARM_ENDS:
+        # A service that hangs, or sleeps, tells when it is back: till then the lease is the bound.
+        if wanted is None or plug in self.liars or self.stepped_at - wanted <= ALARM_ENDS:
             return
         if self.site.bench.power_w(plug) <= self.site.site.plugs[plug].off_w:
             return  # nothing flows: the pack behind a welded contact is empty, or gone
@@ -225,9 +230,12 @@ class Observer:
 
     def _contact(self, plug: str, station: str, side: Side, run: Run) -> None:
         now = self.site.now
-        ends = LEASE_ENDS if plug in self.liars else PERSON_ENDS
-        if side is Side.CHARGER and now > self.attended_until + ends:
-            self.breach("charger", f"{plug} is closed and nobody is there")
+        left = self.attended_until
+        if side is Side.CHARGER and now > left:
+            heeded = self.stepped_at - left <= PERSON_ENDS or plug in self.off_wanted
+            at_last = max(left, self.late_on.get(plug, 0)) + LEASE_ENDS + LOOK_EVERY
+            if not (heeded or plug in self.liars) or now > at_last:
+                self.breach("charger", f"{plug} is closed and nobody is there")
         stopped = self.stopped_at
         if stopped is not None and now - stopped > LEASE_ENDS + LOOK_EVERY:
             self.breach("stop", f"{plug} closed {show_duration(now - stopped)} after the stop")
@@ -238,6 +246,7 @@ class Observer:
         locked = now - self.locked_at.get(station, now)
         if locked > LEASE_ENDS + LOOK_EVERY and plug not in self.liars:
             self.breach("locked", f"{plug} closed {show_duration(locked)} after it was locked")
+        self._asked_and_in_time(plug, run)
         if now - run.since > ON_LONGEST + LEASE_ENDS and plug not in self.liars:
             self.breach("caps", f"{plug} closed for {show_duration(now - run.since)}")
         run.cap_wh = self.cap_wh.get(plug, run.cap_wh)
@@ -247,6 +256,17 @@ class Observer:
         after_wh = SURGE * socket.power_w * LEASE_ENDS / HOUR
         if run.moved_wh > METER_ERROR * run.cap_wh + after_wh:
             self.breach("caps", f"{plug} moved {run.moved_wh:.1f} Wh, cap {run.cap_wh:.1f} Wh")
+
+    def _asked_and_in_time(self, plug: str, run: Run) -> None:
+        begun, now = self.begun.get(plug), self.site.now
+        if begun is None or plug in self.liars or plug in self.off_wanted:
+            return
+        if begun.job in self.asking:
+            self.breach("asked", f"{plug} is closed for {begun.job}, and nobody has said yes")
+        outside = begun.window is not None and not is_inside(begun.window, now + self.wall)
+        run.outside_since = _since(run.outside_since, now, outside)
+        if run.outside_since is not None and now - run.outside_since > LEASE_ENDS + LOOK_EVERY:
+            self.breach("window", f"{plug} closed {show_duration(now - run.outside_since)} outside")
 
     def _pack(self, plug: str, station: str, pack: str, side: Side, run: Run) -> None:
         now, truth = self.site.now, self.site.bench.packs[pack]
@@ -270,7 +290,8 @@ class Observer:
             if run.harmed_since is not None and now - run.harmed_since > self._limit_ends:
                 self.breach("harm", f"{plug} closed with {pack} at {lowest:.3f} V a cell")
             return
-        run.low_since = _since(run.low_since, now, lowest < limits.cell_v_floor)
+        low = lowest < limits.cell_v_floor and self._is_seen(station, pack, run)
+        run.low_since = _since(run.low_since, now, low)
         if run.low_since is not None:
             low_for = now - run.low_since
             self.worst.below_floor_s = max(self.worst.below_floor_s, low_for / SECOND)

@@ -13,9 +13,9 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from itertools import islice
 
+from carerules.campaign.bounds import Worst
 from carerules.campaign.ground import BEGIN
 from carerules.campaign.night import Night, Played, play
-from carerules.campaign.observer import Worst
 from carerules.campaign.troubles import TROUBLES
 from carerules.domain.moment import HOUR, SECOND, Duration, Moment
 

@@ -5,8 +5,8 @@ Knows what is spoilt, delayed, lost or held up on the way. Does not know why, no
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import dataclass, replace
 from itertools import count
 from random import Random
 from typing import TypeAlias
@@ -15,7 +15,7 @@ from carerules.campaign.ground import BEGIN
 from carerules.campaign.journal import MemoryJournal
 from carerules.campaign.observer import Observer
 from carerules.domain.decision import Command, SwitchOff, SwitchOn
-from carerules.domain.event import Event, PlugLink, PlugReport, Sample, Tick
+from carerules.domain.event import Event, PlugLink, PlugReport, Sample, Tick, Value
 from carerules.domain.moment import SECOND, Duration, Moment
 from carerules.loop import Setup
 from carerules.sim import VirtualOutside, VirtualSite
@@ -45,15 +45,18 @@ class Wire:
 class Stage(VirtualOutside):
     """`domain.ports.Outside` for the service of one night, with an observer of the truth.
 
-    `spoilers` change a pack's samples on their way, `doubtful` are the packs whose samples cannot
-    be believed meanwhile; `wires` are the ways to the plugs. `hung_until`: the service hangs, and
-    hears all at once afterwards. `down_until`: it is to be killed, and begun anew then. `edited`:
-    the rules are to be taken up anew, and are these.
+    `second` are the packs of which a hub tells, too. `spoilers` change a pack's samples on their
+    way, `doubtful` are the packs whose samples cannot be believed meanwhile; `wires` are the ways
+    to the plugs. `hung_until`: the service hangs, and hears all at once afterwards. `down_until`:
+    it is to be killed, and begun anew then. `edited`: the rules are to be taken up anew, and are
+    these.
     """
 
-    def __init__(self, site: VirtualSite, setup: Setup, length: Duration) -> None:
+    def __init__(
+        self, site: VirtualSite, setup: Setup, length: Duration, second: Collection[str] = ()
+    ) -> None:
         super().__init__(site)
-        self.setup, self.length = setup, length
+        self.setup, self.length, self.second = setup, length, second
         self.observer = Observer(site, site.now)
         self.journal = MemoryJournal()
         self.spoilers: dict[str, Spoiler] = {}
@@ -117,9 +120,12 @@ class Stage(VirtualOutside):
             case Sample(pack=pack):
                 spoil = self.spoilers.get(pack)
                 got = event if spoil is None else spoil(event)
-                if got is not None and pack not in self.doubtful:
+                through = () if got is None else (got,)
+                if pack in self.second:
+                    through = (*through, _by_another(event))
+                if through and (pack not in self.doubtful or pack in self.second):
                     self.observer.believable_at[pack] = self.world.now
-                return () if got is None else (got,)
+                return through
             case PlugReport(plug=plug) | PlugLink(plug=plug):
                 wire = self.wires[plug]
                 if wire.loses():
@@ -140,12 +146,25 @@ class Stage(VirtualOutside):
         for _ in range(2 if wire.doubled else 1):
             if wire.loses():
                 continue
+            if isinstance(command, SwitchOn):
+                self.observer.excused.renewed(command.plug, self.world.now + wire.delay)
+                self.observer.liars.renewed(command.plug, self.world.now + wire.delay)
             if wire.delay:
                 if isinstance(command, SwitchOn):
                     self.observer.late_on[command.plug] = self.world.now + wire.delay
                 self.later(wire.delay, _arrives(self.world, command))
             else:
                 super().perform(command)
+
+
+def _by_another(sample: Sample) -> Sample:
+    """What the hub's own feed says of the same pack: its volts alone, rounded to a tenth."""
+    volts = tuple(
+        Value(one.signal, round(one.value, 1), 0.05)
+        for one in sample.values
+        if one.signal == "pack.voltage"
+    )
+    return replace(sample, values=volts, cells=(), source=f"hub {sample.pack}")
 
 
 def _arrives(world: VirtualSite, command: Command) -> Act:

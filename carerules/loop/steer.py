@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from carerules.domain.decision import Ending, Intent, Notice, StationLocked, Veto
 from carerules.domain.frozen import changed
-from carerules.domain.moment import MINUTE, NEVER, Duration, Moment
+from carerules.domain.moment import HOUR, MINUTE, NEVER, Duration, Moment
 from carerules.domain.pack import SIDES, Plug, Side, Socket, Station
 from carerules.domain.plan import Forbidden
 from carerules.domain.quantity import Known, Reading
@@ -17,7 +17,7 @@ from carerules.loop.conduct import end_job, end_run, keep_job
 from carerules.loop.knowledge import facts_of
 from carerules.loop.turn import Turn
 from carerules.loop.view import floor_charge, off_proven
-from carerules.loop.world import pack_on
+from carerules.loop.world import pack_on, socket_of
 from carerules.safety import (
     OFF_ALARM,
     Bench,
@@ -90,7 +90,21 @@ def judge(turn: Turn, station: Station, intent: Intent) -> Permit | Veto:
 
 
 def _outlet(turn: Turn, socket: Socket | None) -> Outlet | None:
-    return None if socket is None else Outlet(socket, *_plug(turn, socket))
+    if socket is None:
+        return None
+    plug, state = _plug(turn, socket)
+    if _flows_unmetered(turn, plug, state):
+        state = changed(state, power_w=socket.power_w, power_heard=state.on_heard)
+    return Outlet(socket, plug, state)
+
+
+def _flows_unmetered(turn: Turn, plug: Plug, state: PlugState) -> bool:
+    """Whether a load is on whose plug has no meter: its usual power is taken to flow all the while,
+    so that what one ON moves is bounded, and a pack that does not answer is noticed."""
+    if plug.metered or state.on_at is None:
+        return False
+    place = socket_of(turn.world, plug.name)
+    return place is not None and place[1] is Side.LOAD
 
 
 def _before_on(facts: Facts, dwell: Dwell, now: Moment) -> Facts:
@@ -238,7 +252,12 @@ _BY_DESIGN = ("floor", "ceiling", "pack barred")
 
 
 def _plug(turn: Turn, socket: Socket) -> tuple[Plug, PlugState]:
-    return turn.world.setup.site.plugs[socket.plug], turn.world.plugs[socket.plug]
+    plug, state = turn.world.setup.site.plugs[socket.plug], turn.world.plugs[socket.plug]
+    if _flows_unmetered(turn, plug, state):
+        assert state.on_at is not None
+        energy_wh = socket.power_w * (turn.world.now - state.on_at) / HOUR
+        state = changed(state, energy_wh=energy_wh)
+    return plug, state
 
 
 def _job(turn: Turn, intent: Intent) -> Job:

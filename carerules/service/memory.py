@@ -112,11 +112,19 @@ def restore(store: WorldStore, setup: Setup, now: Moment) -> World:
 
 
 def _replayed(store: WorldStore, world: World, after: int) -> World:
-    """The world after the events that follow; what was decided on them was done then."""
+    """The world after the events that follow; what was decided on them was done then.
+
+    Under other rules other jobs are begun on them. Those that people have heard of keep their names
+    for ever: a late yes must not answer another question.
+    """
+    begun = sum(isinstance(one, JobBegan) for _, one in store.outcomes(after_seq=after))
+    jobs_made = world.jobs_made + begun
     for _, event in store.events(after_seq=after):
         if event.heard >= world.now and not stranger(world.setup, event):
             world, _ = step(world, event)
-    return world
+    if world.jobs_made >= jobs_made:
+        return world
+    return replace(world, jobs_made=jobs_made)
 
 
 def _learned(store: WorldStore, setup: Setup, now: Moment) -> World:

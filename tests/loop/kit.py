@@ -181,7 +181,9 @@ class Stage:
         deadline = self.on.get(plug)
         on = deadline is not None and deadline > at
         usual = 60.0 if plug.endswith("load") else 200.0
-        power = self.power_w.get(plug, usual) if on else 0.0
+        power: float | None = self.power_w.get(plug, usual) if on else 0.0
+        if not self.world.setup.site.plugs[plug].metered:
+            power = None
         left = (deadline - at) / SECOND if on and deadline else None
         self.hear(PlugReport(at, plug, on, power, left))
 

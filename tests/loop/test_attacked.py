@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 from kit import BEGIN, HOUR, MINUTE, SECOND, Stage, make_site, sample, setup_of, stage_of
 
-from carerules.domain.decision import JobEnded, Notice, OffProven, StationLocked
+from carerules.domain.decision import JobEnded, Notice, OffProven, StationLocked, SwitchOff
 from carerules.domain.event import (
     Answered,
     Attended,
@@ -159,6 +159,56 @@ def test_an_answer_that_comes_after_its_time_is_none(after: int, ending: str) ->
     (job,) = stage.jobs
     stage.hear(Answered(BEGIN + after * MINUTE, job.id, True))
     assert [one.ending.value for one in stage.all(JobEnded)] == [ending]
+
+
+# ---- a load whose plug has no meter (found by the campaign) --------------------------------------
+
+UNMETERED = make_site(stations=("bench",), metered=False)
+
+
+def unmetered(**feed: Any) -> Stage:
+    """Heron drains at an unmetered plug, and its telemetry says what it said at the beginning."""
+    stage = stage_of(DRAIN, UNMETERED)
+    stage.hear(Placed(BEGIN + 1, "heron", "bench"))
+    stage.feeds["heron"] = lambda at: sample(at, soc=90.0, temperature=21.0, **feed)
+    stage.until(BEGIN + 15 * SECOND)
+    assert stage.world.plugs["bench-load"].on_at is not None
+    return stage
+
+
+def test_telemetry_that_stands_still_is_noticed_at_a_plug_without_a_meter() -> None:
+    stage = unmetered(cell=4.08)
+    stage.until(BEGIN + HOUR)
+    (ended,) = stage.all(JobEnded)
+    assert "voltage stands still" in ended.why
+    assert not stage.on["bench-load"]
+
+
+def test_a_pack_that_tells_of_no_current_is_noticed_at_a_plug_without_a_meter() -> None:
+    stage = unmetered(cell=4.08, voltage=24.5, current=0.0)
+    stage.until(BEGIN + 2 * MINUTE)
+    (ended,) = stage.all(JobEnded)
+    assert "60 W flow out, and heron tells of 0 W" in ended.why
+
+
+def test_one_on_moves_no_more_than_its_cap_at_a_plug_without_a_meter() -> None:
+    stage = unmetered(cell=4.08)
+    stage.feeds["heron"] = lambda at: sample(
+        at, soc=90.0, temperature=21.0, cell=4.08 if at // SECOND % 20 else 4.079
+    )
+    on_at = stage.world.plugs["bench-load"].on_at
+    assert on_at is not None
+    cap_wh = stage.world.stations["bench"].dwell.energy_wh_max
+    stage.until(BEGIN + 6 * HOUR)
+    (ended,) = stage.all(JobEnded)
+    assert "Wh moved" in ended.why
+    off_at = next(
+        event.heard
+        for event, outcomes in stage.log
+        for one in outcomes
+        if isinstance(one, SwitchOff) and one.plug == "bench-load" and event.heard > on_at
+    )
+    assert 60.0 * (off_at - on_at) / HOUR == pytest.approx(cap_wh, rel=0.02)
 
 
 # ---- energy ------------------------------------------------------------------------------------

@@ -304,6 +304,24 @@ def test_a_job_under_way_is_taken_up_from_a_snapshot() -> None:
     assert not after.all(JobBegan)
 
 
+def test_a_job_under_other_rules_never_has_the_name_of_one_that_people_have_heard_of() -> None:
+    """Found by campaign 1: a late yes to the old question would have answered the new one."""
+    setup = setup_of('rule old\n    when pack.soc > 90 %: ask "drain {pack}?" within 2 h')
+    stage = Stage(new_world(setup, BEGIN))
+    stage.hear(Started(BEGIN))
+    stage.until(BEGIN + SECOND)
+    shot = (len(Store(stage.log, []).rows), dump_world(stage.world))
+    run(stage, events_of("3s soc=96"), BEGIN + MINUTE)
+    (old,) = stage.jobs
+    other = setup_of('rule new\n    when pack.soc > 80 %: ask "charge {pack}?" within 2 h')
+    after = Stage(restore(Store(stage.log, [shot]), other, stage.now), stage.now)
+    after.hear(Started(stage.now))
+    after.until(stage.now + MINUTE)
+    (new,) = after.jobs
+    assert (old.rule, new.rule) == ("old", "new")
+    assert new.id != old.id
+
+
 @settings(max_examples=30, deadline=None)
 @given(st.integers(1, len(STAGE.log)), st.integers(0, 3 * MINUTE))
 def test_killed_twice(cut: int, pause: int) -> None:

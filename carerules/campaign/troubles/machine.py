@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from random import Random
 
+from carerules.campaign.bounds import ALARM_ENDS, LOOK_EVERY
+from carerules.campaign.ground import RULES
 from carerules.campaign.journal import Spoil
-from carerules.campaign.observer import ALARM_ENDS, LOOK_EVERY
 from carerules.campaign.stage import Act, Stage
 from carerules.campaign.troubles.kinds import Trouble
 from carerules.domain.event import ClockSet, Event
@@ -21,6 +22,28 @@ def _killed(stage: Stage, chance: Random) -> Act:
         return ()
 
     return act
+
+
+def _killed_and(what: str, lost: Callable[[Stage, Random], None]) -> Trouble:
+    def draw(stage: Stage, chance: Random) -> Act:
+        killed, its = _killed(stage, chance), Random(chance.random())
+
+        def act() -> Sequence[Event]:
+            stage.say(what)
+            lost(stage, its)
+            return killed()
+
+        return act
+
+    return draw
+
+
+def _loses_snapshots(stage: Stage, _: Random) -> None:
+    stage.journal.lose_snapshots()
+
+
+def _has_other_rules(stage: Stage, chance: Random) -> None:
+    stage.edited = chance.randrange(len(RULES))
 
 
 def _hangs(stage: Stage, chance: Random) -> Act:
@@ -64,6 +87,7 @@ def _clock(step: Duration, asleep: Duration) -> Trouble:
             while stage.now() < awake:  # nobody listens meanwhile
                 stage.world.advance_once(min(awake, stage.now() + LOOK_EVERY))
                 stage.observer.look()
+            stage.observer.wall = by
             return [ClockSet(stage.now(), by, asleep)]
 
         return act
@@ -73,6 +97,8 @@ def _clock(step: Duration, asleep: Duration) -> Trouble:
 
 MACHINE: dict[str, Trouble] = {
     "machine killed": _killed,
+    "machine forgets": _killed_and("the snapshots are gone", _loses_snapshots),
+    "machine edited": _killed_and("the rules are edited while it is down", _has_other_rules),
     "machine hangs": _hangs,
     "machine clock": _clock(HOUR, 0),
     "machine dozes": _clock(30 * SECOND, 3 * SECOND),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from random import Random
 
+from carerules.campaign.bounds import LEASE_ENDS
 from carerules.campaign.ground import CHARGERS, LOADS
 from carerules.campaign.stage import Act, Stage
 from carerules.campaign.troubles.kinds import Trouble
@@ -27,9 +28,9 @@ def _plug(fault: Fault) -> Trouble:
             stage.say(f"{plug} begins: {fault.value}")
             stage.world.wires.fail(plug, fault)
             if fault in OUTSIDE_THE_CONTRACT:
-                stage.observer.excused.add(plug)
-            if fault is Fault.LIES:
-                stage.observer.liars.add(plug)
+                stage.observer.excused.begin(plug)
+            if _cannot_be_told_of(stage, plug, fault):
+                stage.observer.liars.begin(plug)
             if mends:
                 stage.later(after, mend)
             return ()
@@ -37,11 +38,22 @@ def _plug(fault: Fault) -> Trouble:
         def mend() -> Sequence[Event]:
             stage.say(f"{plug} mended: {fault.value}")
             stage.world.wires.mend(plug, fault)
+            if fault in OUTSIDE_THE_CONTRACT:
+                stage.observer.excused.mend(plug)
+            if _cannot_be_told_of(stage, plug, fault):
+                stage.observer.liars.mend(plug)
             return ()
 
         return act
 
     return draw
+
+
+def _cannot_be_told_of(stage: Stage, plug: str, fault: Fault) -> bool:
+    """It says OFF and nothing of the power that flows: a welded one without a meter, too."""
+    return fault is Fault.LIES or (
+        fault is Fault.WELDED and not stage.world.site.plugs[plug].metered
+    )
 
 
 def _mains(stage: Stage, chance: Random) -> Act:
@@ -62,9 +74,14 @@ def _stranger(stage: Stage, chance: Random) -> Act:
     plug = chance.choice([*LOADS, *LOADS, *CHARGERS])
     times = chance.choice([1, 2, 10])
 
+    def over() -> Sequence[Event]:
+        stage.observer.excused.mend(plug)
+        return ()
+
     def act(left: int = times) -> Sequence[Event]:
         stage.say(f"a stranger switches {plug} on")
-        stage.observer.excused.add(plug)
+        stage.observer.excused.begin(plug)
+        stage.later(LEASE_ENDS, over)
         stage.world.send(SwitchOn(plug, 90, "stranger", 0, False))
         wire = stage.wires[plug]
         if not (wire.cut or wire.lossy or stage.is_down):  # otherwise nobody can know

@@ -24,6 +24,9 @@ def _telemetry(name: str, spoiler: Callable[[], Spoiler], doubtful: bool) -> Tro
             stage.doubtful.discard(pack)
             if doubtful:
                 stage.doubtful.add(pack)
+            if name == "frozen":
+                stage.world.bring(pack)
+                stage.observer.frozen_wh[pack] = stage.world.bench.packs[pack].out_wh
             stage.later(lasts, mend)
             return ()
 
@@ -31,6 +34,7 @@ def _telemetry(name: str, spoiler: Callable[[], Spoiler], doubtful: bool) -> Tro
             stage.say(f"telemetry of {pack} is back")
             stage.spoilers.pop(pack, None)
             stage.doubtful.discard(pack)
+            stage.observer.frozen_wh.pop(pack, None)
             return ()
 
         return act
