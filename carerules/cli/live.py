@@ -17,7 +17,7 @@ from carerules.adapters import JournalBusy, KeptJournal, open_journal
 from carerules.cli.boarding import door_of
 from carerules.cli.common import FAILED, refuse
 from carerules.cli.findings import show_findings
-from carerules.cli.sites import journal_path, site_at
+from carerules.cli.sites import journal_path, make_state, site_at
 from carerules.cli.voice import Style
 from carerules.config import SiteFile
 from carerules.domain.ports import JournalError
@@ -74,6 +74,7 @@ def run_command(
     except JournalError as error:
         refuse(str(error), *bring_off(site))
     try:
+        make_state(site)
         journal.save_plan(rules.fingerprint, rules.loaded.sources)
         wrong = run(site, rules.setup, journal, speed, for_days, style or site.log or "words")
     except JournalError as error:

@@ -29,6 +29,15 @@ def journal_path(site: SiteFile) -> JournalPlace:
     return site.journal
 
 
+def make_state(site: SiteFile) -> None:
+    """Make the folder of what else is kept, as a journal in a file does. Raises `JournalError`."""
+    try:
+        site.state.mkdir(mode=0o700, parents=True, exist_ok=True)
+    except OSError as error:
+        raise JournalError(f"`{site.state}`: {(error.strerror or 'unknown fault').lower()}",
+                           "give the service's user the folder") from error  # fmt: skip
+
+
 def outbox_of(site: SiteFile) -> Outbox:
     """What people were told, and what became of it; empty where nothing is journalled yet."""
     path = journal_path(site)

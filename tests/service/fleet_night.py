@@ -340,6 +340,7 @@ class Night:
         """Where a process may be frozen."""
         if host.freeze is not None and host.freeze[0] == name:
             host.service_frozen = self.now() + host.freeze[1]
+            self.calm_since = self.now()
             host.freeze = None
             while self.now() < host.service_frozen:
                 self._pause(host)
@@ -427,6 +428,7 @@ class Points:
         self.night.point(self.host, "before commit")
         if self.host.loses_answer and self.host.rows is not None:
             self.host.loses_answer = False
+            self.night.calm_since = self.night.now()
             self.host.rows._connection.loses_answer = True  # type: ignore[attr-defined]
         self.journal.commit()
         self.night.point(self.host, "after commit")
