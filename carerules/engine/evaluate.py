@@ -5,7 +5,7 @@ Knows rules, readings and what was remembered. Does not know what firing leads t
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -80,6 +80,20 @@ class RuleState(NamedTuple):
     since: Moment | None = None
     armed: bool = True
     stop: Truth = Truth.NO
+
+
+def bind_all(plan: Plan, packs: Mapping[str, Pack], signals: Catalogue) -> dict[str, Bound]:
+    """All that the plan says, by pack; those that the same rules and interlocks select share one:
+    made ready, a rule weighs more than all that is known of a pack."""
+    shared: dict[tuple[bool, ...], Bound] = {}
+    found: dict[str, Bound] = {}
+    for name, pack in packs.items():
+        selected = (*[selects(rule.selector, pack) for rule in plan.rules],
+                    *[selects(never.selector, pack) for never in plan.nevers])  # fmt: skip
+        if selected not in shared:
+            shared[selected] = bind(plan, pack, signals)
+        found[name] = shared[selected]
+    return found
 
 
 def bind(plan: Plan, pack: Pack, signals: Catalogue) -> Bound:

@@ -3,6 +3,8 @@
 Knows the order in which the rooms are asked. Does not know clocks, sockets or files.
 """
 
+from carerules.loop.chunks import by_name
+from carerules.loop.dues import Dues
 from carerules.loop.foresight import HORIZON, Obstacle, foresee, moves_energy, obstacle
 from carerules.loop.knowledge import LATENESS, facts_of
 from carerules.loop.recall import learn
@@ -14,6 +16,7 @@ from carerules.loop.world import (
     Setup,
     StationState,
     World,
+    hanging,
     make_setup,
     new_world,
     pack_on,
@@ -25,16 +28,19 @@ from carerules.loop.world import (
 __all__ = [
     "HORIZON",
     "LATENESS",
+    "Dues",
     "Obstacle",
     "OpenChore",
     "PackState",
     "Setup",
     "StationState",
     "World",
+    "by_name",
     "facts_of",
     "figures_of",
     "foresee",
     "full_v",
+    "hanging",
     "learn",
     "make_setup",
     "moves_energy",

@@ -25,7 +25,7 @@ from carerules.domain.quantity import Known
 from carerules.loop.conduct import counted_charge, mark
 from carerules.loop.knowledge import FROM_PLUG
 from carerules.loop.turn import Turn
-from carerules.loop.world import chemistry_of, pack_on, put
+from carerules.loop.world import chemistry_of, pack_on, put, socket_of
 
 CHARGE_SHARE = 0.05
 """Of what the pack holds: less is topping up, and no charge to count."""
@@ -69,19 +69,21 @@ def hear_charger(turn: Turn, station: Station, report: PlugReport) -> None:
         turn.set_station(station.name, session=session, habit=habit)
 
 
-def tell_charges(turn: Turn) -> Sequence[str]:
-    """Act on each charge that has ended: count it, call the pack full, or say what is in doubt."""
-    told = []
-    for station in turn.world.setup.site.stations.values():
-        place = turn.world.stations[station.name]
-        if place.session.told or place.session.ended is None:
-            continue
-        turn.set_station(station.name, session=place.session._replace(told=True))
-        name = pack_on(turn.world, station.name)
-        if name is not None:
-            _tell(turn, station, name, place.session)
-            told.append(name)
-    return told
+def tell_charge(turn: Turn, plug: str) -> Sequence[str]:
+    """Act on a charge that has ended at the plug's station: count it, call the pack full, or say
+    what is in doubt."""
+    hung = socket_of(turn.world, plug)
+    if hung is None:
+        return ()
+    station, place = hung[0], turn.world.stations[hung[0].name]
+    if place.session.told or place.session.ended is None:
+        return ()
+    turn.set_station(station.name, session=place.session._replace(told=True))
+    name = pack_on(turn.world, station.name)
+    if name is None:
+        return ()
+    _tell(turn, station, name, place.session)
+    return (name,)
 
 
 def forget_untold(turn: Turn) -> None:

@@ -221,6 +221,10 @@ def _placed(turn: Turn, event: Placed) -> Iterable[str]:
             turn.set_pack(there, station=None, placed_at=now)
             touched.append(there)
     turn.set_pack(event.pack, station=event.station, placed_at=now)
+    hangs = {place: name for place, name in turn.world.hangs.items() if name != event.pack}
+    if event.station is not None:
+        hangs[event.station] = event.pack
+    turn.change(hangs=hangs)
     for name in touched:
         look(turn, name, now)
     return touched

@@ -13,13 +13,13 @@ from carerules.domain.decision import Intent, Outcome
 from carerules.domain.event import Event, PlugReport, Sample
 from carerules.domain.moment import NEVER, SECOND, Duration, Moment
 from carerules.domain.pack import Station
-from carerules.loop.charging import tell_charges
+from carerules.loop.charging import tell_charge
 from carerules.loop.conduct import close_told_chores, conduct, open_jobs, open_wanted
 from carerules.loop.intake import take
 from carerules.loop.knowledge import look
 from carerules.loop.steer import steer
 from carerules.loop.turn import Turn
-from carerules.loop.world import World
+from carerules.loop.world import PackState, World
 from carerules.safety import due as plug_due
 
 START_WITHIN: Duration = 10 * SECOND
@@ -40,28 +40,28 @@ def step(world: World, event: Event) -> tuple[World, Sequence[Outcome]]:
     turn = Turn(world, event.heard)
     touched = _recounted(turn, take(turn, event))
     if isinstance(event, PlugReport):
-        touched = (*touched, *tell_charges(turn))
+        touched = (*touched, *tell_charge(turn, event.plug))
     if turn.world.starting_since is not None:
         touched = _start_over(turn, touched)
     _act(turn, event, touched, _unmoved(world, turn, event))
-    return turn.world, turn.outcomes
+    return turn.done(), turn.outcomes
 
 
 def next_due(world: World) -> Moment:
     """When the world must be told the time at the latest, though nothing else is heard."""
-    now, due = world.now, NEVER
-    jobs_go_on = world.starting_since is None and not world.ended
-    # Written out: it is asked after every event.
-    for state in world.packs.values():
-        if state.due < due:  # noqa: PLR1730  a call for each pack costs more than all else here
-            due = state.due
-        if state.jobs_due < due and jobs_go_on:
-            due = state.jobs_due
+    due = min((due_of(world, state) for state in world.packs.values()), default=NEVER)
     for plug in world.plugs.values():
-        if plug.on_at is not None or plug.off_at is not None:
-            due = min(due, plug_due(plug, now))
+        due = min(due, plug_due(plug, world.now))
     if world.starting_since is not None:
         due = min(due, world.starting_since + START_WITHIN)
+    return due
+
+
+def due_of(world: World, state: PackState) -> Moment:
+    """When one pack must be looked at: its rules by themselves, or a job that goes on."""
+    due = state.due
+    if state.jobs_due < due and world.starting_since is None and not world.ended:
+        return state.jobs_due
     return due
 
 
@@ -139,12 +139,18 @@ def _to_steer(
 ) -> Sequence[tuple[Station, str | None]]:
     """The stations that get their word, each with the pack on it: those of the packs that were
     touched, and those without a pack, which nobody else looks after. A sample says nothing of
-    those: what they wait for is heard from their plugs, or comes due."""
-    stations = turn.world.setup.site.stations
-    if isinstance(event, Sample):
+    those, and a plug of its own alone: what else they wait for comes due."""
+    stations, hangs = turn.world.setup.site.stations, turn.world.hangs
+    if isinstance(event, (Sample, PlugReport)):
         places = [(turn.pack(name).station, name) for name in names]
-        return [(stations[place], name) for place, name in places if place is not None]
-    hangs = {state.station: name for name, state in turn.world.packs.items()}
+        found: list[tuple[Station, str | None]] = [
+            (stations[place], name) for place, name in places if place is not None
+        ]
+        if isinstance(event, PlugReport):
+            own = turn.world.setup.sockets.get(event.plug)
+            if own is not None and own[0].name not in hangs:
+                found.append((own[0], None))
+        return found
     return [
         (station, name)
         for place, station in stations.items()

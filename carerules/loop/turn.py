@@ -40,11 +40,21 @@ class Turn:
     packs has changed; `wanted`: what a person has asked for, until a job is opened for it.
     """
 
-    __slots__ = ("_drafts", "fired", "fired_before", "outcomes", "recounted", "wanted", "world")
+    __slots__ = (
+        "_drafts",
+        "_plugs",
+        "fired",
+        "fired_before",
+        "outcomes",
+        "recounted",
+        "wanted",
+        "world",
+    )
 
     def __init__(self, world: World, now: Moment) -> None:
         self.world = _draft(world)
         self._drafts: dict[str, PackState] = {}
+        self._plugs: list[str] = []
         self.outcomes: list[Outcome] = []
         self.fired: list[Activation] = []
         self.fired_before: frozenset[str] = frozenset()
@@ -59,6 +69,11 @@ class Turn:
     def change(self, **changes: Any) -> None:
         """Replace fields of the world."""
         vars(self.world).update(changes)
+
+    def done(self) -> World:
+        """The world as the turn leaves it, and what of it has changed."""
+        vars(self.world)["touched"] = (tuple(self._drafts), tuple(self._plugs))
+        return self.world
 
     def pack(self, name: str) -> PackState:
         """The pack's state so far."""
@@ -79,6 +94,7 @@ class Turn:
 
     def set_plug(self, state: PlugState) -> None:
         """Replace one plug's state."""
+        self._plugs.append(state.name)
         self.change(plugs=put(self.world.plugs, state.name, state))
 
     def set_station(self, name: str, **changes: Any) -> None:

@@ -36,13 +36,13 @@ from carerules.engine import (
     Memory,
     RuleState,
     Stretch,
-    bind,
+    bind_all,
     fresh_counts,
     fresh_states,
 )
+from carerules.loop.chunks import Chunked, by_name
 from carerules.safety import Dwell, PlugState, unknown_plug
 
-K = TypeVar("K")
 V = TypeVar("V")
 
 
@@ -55,14 +55,20 @@ class Setup:
     signals: Catalogue
     plan: Plan
     bound: Mapping[str, Bound]
+    sockets: Mapping[str, tuple[Station, Side, Socket]] = field(default_factory=dict)
 
 
 def make_setup(
     site: Site, chemistries: Mapping[str, Chemistry], signals: Catalogue, plan: Plan
 ) -> Setup:
     """Bind the plan's rules to the site's packs."""
-    bound = {name: bind(plan, pack, signals) for name, pack in site.packs.items()}
-    return Setup(site, chemistries, signals, plan, bound)
+    sockets = {
+        socket.plug: (station, side, socket)
+        for station in site.stations.values()
+        for side in SIDES
+        if (socket := station.socket(side)) is not None
+    }
+    return Setup(site, chemistries, signals, plan, bind_all(plan, site.packs, signals), sockets)
 
 
 @frozen
@@ -155,7 +161,8 @@ class World:
     `starting_since`: plugs are being brought off, and no rule fires yet. `muted`: rules (pack and
     key) that look on but do not fire, while facts from before their time are gone through.
     `counts`: for how many packs each condition is true that some rule counts packs by.
-    `notice_proven_at`: when a notice last reached people, over whichever channel.
+    `notice_proven_at`: when a notice last reached people, over whichever channel. `hangs`: by
+    station, the pack on it. `touched`: the packs and the plugs that the last step has changed.
     """
 
     setup: Setup
@@ -176,6 +183,8 @@ class World:
     muted: frozenset[tuple[str, str]] = frozenset()
     counts: Mapping[str, int] = field(default_factory=dict)
     notice_proven_at: Moment | None = None
+    hangs: Mapping[str, str] = field(default_factory=dict)
+    touched: tuple[tuple[str, ...], tuple[str, ...]] = field(default=((), ()), compare=False)
 
 
 def new_world(setup: Setup, now: Moment) -> World:
@@ -193,43 +202,39 @@ def new_world(setup: Setup, now: Moment) -> World:
         for name, pack in site.packs.items()
     }
     return World(
-        setup, now, site.local, packs,
-        stations={name: StationState() for name in site.stations},
-        plugs={name: unknown_plug(plug, now) for name, plug in site.plugs.items()},
+        setup, now, site.local, by_name(packs),
+        stations=by_name({name: StationState() for name in site.stations}),
+        plugs=by_name({name: unknown_plug(plug, now) for name, plug in site.plugs.items()}),
     )  # fmt: skip
 
 
-def put(mapping: Mapping[K, V], key: K, value: V) -> Mapping[K, V]:
-    """The mapping with one entry changed.
-
-    A copy: for the tens of packs of a workshop it costs less than any cleverer structure.
-    """
+def put(mapping: Mapping[str, V], key: str, value: V) -> Mapping[str, V]:
+    """A copy of the mapping with one entry changed."""
+    if type(mapping) is not dict and isinstance(mapping, Chunked) and key in mapping:
+        return mapping.having(key, value)
     after = dict(mapping)
     after[key] = value
     return after
 
 
-def without(mapping: Mapping[K, V], key: K) -> Mapping[K, V]:
+def without(mapping: Mapping[str, V], key: str) -> Mapping[str, V]:
     """The mapping with one entry gone."""
     return {k: v for k, v in mapping.items() if k != key}
 
 
 def pack_on(world: World, station: str) -> str | None:
     """The pack that is on the station, if any."""
-    for name, state in world.packs.items():
-        if state.station == station:
-            return name
-    return None
+    return world.hangs.get(station)
+
+
+def hanging(packs: Mapping[str, PackState]) -> Mapping[str, str]:
+    """By station, the pack that hangs there."""
+    return {state.station: name for name, state in packs.items() if state.station is not None}
 
 
 def socket_of(world: World, plug: str) -> tuple[Station, Side, Socket] | None:
     """What hangs on the plug, and where."""
-    for station in world.setup.site.stations.values():
-        for side in SIDES:
-            socket = station.socket(side)
-            if socket is not None and socket.plug == plug:
-                return station, side, socket
-    return None
+    return world.setup.sockets.get(plug)
 
 
 def chemistry_of(world: World, pack: Pack) -> Chemistry:

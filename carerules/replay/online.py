@@ -22,7 +22,7 @@ from carerules.engine import (
     CountState,
     Facts,
     RuleState,
-    bind,
+    bind_all,
     count,
     evaluate,
     fresh_counts,
@@ -68,8 +68,8 @@ class _Run:
     ) -> None:
         self._tape, self._signals = tape, signals
         self._packs: list[_One] = []
-        for name in tape.packs:
-            bound = bind(plan, packs[name], signals)
+        bounds = bind_all(plan, {name: packs[name] for name in tape.packs}, signals)
+        for name, bound in bounds.items():
             states, counts = fresh_states(bound), fresh_counts(bound)
             nothing = Told(tape.begins, 0, {}, ())
             self._packs.append(_One(name, bound, states, counts, {}, nothing))

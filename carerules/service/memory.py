@@ -17,7 +17,17 @@ from carerules.domain.event import Event, Tick
 from carerules.domain.moment import Moment
 from carerules.domain.pack import Site
 from carerules.engine import Bound, fresh_counts, fresh_states
-from carerules.loop import PackState, Setup, World, learn, new_world, step, stranger
+from carerules.loop import (
+    PackState,
+    Setup,
+    World,
+    by_name,
+    hanging,
+    learn,
+    new_world,
+    step,
+    stranger,
+)
 from carerules.service import image
 
 
@@ -67,9 +77,10 @@ def load_world(text: str, setup: Setup) -> World | None:
         known = {(n, rule.key) for n, state in parts["packs"].items() for rule in state.rules}
         return replace(
             new,
-            packs=packs,
-            stations={n: parts["stations"].get(n, one) for n, one in new.stations.items()},
-            plugs={n: parts["plugs"].get(n, one) for n, one in new.plugs.items()},
+            packs=by_name(packs),
+            hangs=hanging(packs),
+            stations=by_name({n: parts["stations"].get(n, one) for n, one in new.stations.items()}),
+            plugs=by_name({n: parts["plugs"].get(n, one) for n, one in new.plugs.items()}),
             local=replace(new.local, offset=parts["offset"]),
             muted=frozenset(
                 (name, rule.key)
@@ -166,7 +177,7 @@ def _unmuted(world: World, learned: World) -> World:
         )
         # `due` in the past: everything is looked at anew at the first occasion.
         packs[name] = replace(state, rules=rules, due=world.now)
-    return replace(world, packs=packs, muted=frozenset())
+    return replace(world, packs=by_name(packs), muted=frozenset())
 
 
 def _settled(store: WorldStore, world: World) -> World:
@@ -195,4 +206,4 @@ def _settled(store: WorldStore, world: World) -> World:
             for rule in state.rules
         )
         packs[name] = replace(state, rules=rules)
-    return replace(world, packs=packs, chores=chores, jobs_made=jobs_made)
+    return replace(world, packs=by_name(packs), chores=chores, jobs_made=jobs_made)

@@ -24,7 +24,7 @@ from carerules.domain.event import (
 )
 from carerules.domain.moment import MINUTE, SECOND, Duration, Moment
 from carerules.domain.ports import Journal, JournalError, NotOwnerError, Outside
-from carerules.loop import World, next_due, step
+from carerules.loop import Dues, World, next_due, step
 from carerules.safety import PERMIT_AGE_MAX
 from carerules.service.desk import Desk, answer_of, events_of
 
@@ -64,6 +64,7 @@ class Service:
     faulted: str = ""
     _snapshot_at: Moment = field(default=0)
     _committed_at: Moment = field(default=0)
+    _dues: Dues = field(default_factory=Dues)
 
     def run(self, first: Sequence[Event], until: Moment | None = None) -> World:
         """Listen until told to leave, or until a moment; then everything off, and read back.
@@ -75,7 +76,7 @@ class Service:
             self.take(first)
             while not self.leave() and (until is None or self.outside.now() < until):
                 self.alive()
-                due = min(next_due(self.world), self.world.now + self.idle)
+                due = min(self._dues.next(self.world), self.world.now + self.idle)
                 self.take(self.outside.wait(due if until is None else min(due, until)))
                 self._take_entries()
                 self.between()
@@ -97,7 +98,9 @@ class Service:
         told: list[tuple[Event, Sequence[Outcome], World]] = []
         weighty = before_commit is not None
         for event in events:
-            self.world, outcomes = step(self.world, event)
+            before = self.world
+            self.world, outcomes = step(before, event)
+            self._dues.follow(before, self.world)
             for outcome in outcomes:
                 if isinstance(outcome, SwitchOff):
                     # An OFF that comes after a held ON for the same plug takes its place.

@@ -39,7 +39,7 @@ from carerules.domain.pack import Pack, Plug, Site, Socket, Station, Use
 from carerules.domain.plan import Plan
 from carerules.domain.signal import catalogue
 from carerules.lang import load
-from carerules.loop import Setup, World, make_setup, new_world, next_due, step
+from carerules.loop import Dues, Setup, World, make_setup, new_world, next_due, step
 
 BEGIN: Moment = 1_764_892_800_000  # Friday 5 December 2025, midnight UTC
 CHEMISTRIES = shipped_chemistries()
@@ -127,12 +127,17 @@ class Stage:
     _answers: list[tuple[Moment, str]] = field(default_factory=list)
     step: Callable[[World, Event], tuple[World, Sequence[Outcome]]] = step
     feed_each: int = 10 * SECOND
+    dues: Dues = field(default_factory=Dues)
 
     def hear(self, event: Event) -> Sequence[Outcome]:
         """One event; its `heard` must not lie behind."""
         assert event.heard >= self.now
         self.now = event.heard
-        self.world, outcomes = self.step(self.world, event)
+        before = self.world
+        self.world, outcomes = self.step(before, event)
+        # Whatever a test is about: who keeps the dues up as it goes on says what the whole says.
+        self.dues.follow(before, self.world)
+        assert self.dues.next(self.world) == next_due(self.world)
         self.log.append((event, outcomes))
         for outcome in outcomes:
             self._perform(outcome)
