@@ -12,6 +12,7 @@ import click
 from carerules.adapters import Problem, quoted
 from carerules.cli.common import json_option, refuse, site_option
 from carerules.cli.findings import show_findings
+from carerules.cli.progress import Progress
 from carerules.cli.reader import reader_at
 from carerules.cli.reading import say
 from carerules.domain.moment import DAY
@@ -54,5 +55,7 @@ def compare_command(
             show_findings(edited.loaded)
             refuse("the rules have errors; mend them first")
         until = reader.now().world.now
-        shape = compare(reader, edited.setup, until - days * DAY, until)
+        with Progress("comparing") as progress:
+            progress.wait(f"the last {days} days, and what led up to them")
+            shape = compare(reader, edited.setup, until - days * DAY, until)
     say(shape, compare_lines(shape), as_json=as_json)

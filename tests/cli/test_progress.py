@@ -117,6 +117,7 @@ LONG: list[tuple[str, list[str]]] = [
     ("writing tables: ", ["export", "SITE", "--to", "TABLES"]),
     ("going through the journal: ", ["report", "--site", "SITE", "--month", "2026-11"]),
     ("looking at the past of packs: ", ["health", "--site", "SITE"]),
+    ("comparing: the last 3 days", ["compare", "RULES", "--days", "3", "--site", "SITE"]),
     ("planning: at most 1 s", ["plan", "--site", "SITE", "--seconds", "1"]),
 ]
 
@@ -129,7 +130,7 @@ def shed(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def run(words: list[str], shed: Path, tables: Path) -> Result:
-    places = {"SITE": str(shed), "TABLES": str(tables)}
+    places = {"SITE": str(shed), "RULES": str(shed.parent / "shed.care"), "TABLES": str(tables)}
     return CliRunner().invoke(main, [places.get(word, word) for word in words])
 
 
