@@ -18,6 +18,8 @@ from typing import Literal, TypeAlias
 from carerules.adapters import (
     KeptJournal,
     LineClock,
+    PostgresPlace,
+    open_journal,
     synchronised,
 )
 from carerules.config import CalendarSettings, SiteFile
@@ -212,6 +214,9 @@ def _disk(site: SiteFile, journal: KeptJournal | None) -> Iterator[Finding]:
         yield Finding("disk", "look", said, "free some space before it is full")
     else:
         yield Finding("disk", "in order", said)
+    if not isinstance(site.journal, Path):
+        yield _database(site.journal)
+        return
     try:
         _write_there(there)
         if journal is not None:
@@ -231,6 +236,16 @@ def _disk(site: SiteFile, journal: KeptJournal | None) -> Iterator[Finding]:
         "its folder takes a file and makes it durable"
         + ("" if journal is not None else "; nothing is journalled yet"),
     )
+
+
+def _database(place: PostgresPlace) -> Finding:
+    """Whether a journal on a server can be kept there, as who opens it finds."""
+    try:
+        open_journal(place, owner=False).close()
+    except JournalError as error:
+        return Finding("journal", "wrong", error.what, error.mend)
+    return Finding("journal", "in order", f"`{place.schema}` at `{place.url}` answers, and makes "
+                   "durable what it is given")  # fmt: skip
 
 
 def _nearest(folder: Path) -> Path:

@@ -43,6 +43,7 @@ def test_a_site_whose_journal_is_on_postgresql(site: Path, tmp_path: Path) -> No
     assert "heron" in said("why", "heron", "--site", site)
     assert "no service is running" in said("record", "heron", "charged", "--site", site)
     said("health", "--site", site)
+    assert "makes durable what it is given" in " ".join(said("doctor", site).split())
     said("notices", "--site", site)
     said("report", "--site", site)
     said("replay", "--site", site)

@@ -155,11 +155,13 @@ class Night:
 
     begins: Callable[[Moment], Event] = staticmethod(lambda now: Started(now, 0))
     kinds: tuple[Callable[[Night, Host], None], ...]
+    sees_lock = True
     points, frozen, name_share = POINTS, FROZEN, 0.7
 
     def __init__(self, seed: int) -> None:
         self.chance = chance = Random(f"fleet {seed}")
-        ground, settings, _ = drawn(chance)
+        began = drawn(Random(f"ground {seed}"))  # whatever else is drawn there, the rest stays
+        ground, settings = began.ground, began.settings
         # Rules that are soon true, so that there is a load on when something happens.
         ground = ground._replace(rules=chance.choice((0, 0, 2)), rest=MINUTE, blind=False)
         settings = replace(settings, idle=20 * SECOND, room_c=20.0)
@@ -235,7 +237,8 @@ class Night:
             return
         self.services[host.number] = self.services.get(host.number, 0) + 1
         server = self.server
-        seen = {"night": SiteSeen(server.fence, server.beats, server.holder is not None)}
+        held = server.holder is not None and self.sees_lock
+        seen = {"night": SiteSeen(server.fence, server.beats, held)}
         mine = {"night"} if host.process is not None or host.starts_at is not None else set()
         for act in host.shares.look(self.now(), seen, self.services, host.number, mine):
             match act:

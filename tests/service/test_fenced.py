@@ -80,7 +80,7 @@ class Failing:
 def served(error: JournalError, at: int) -> tuple[Service, Outside]:
     from random import Random
 
-    ground, _, _ = drawn(Random(1))
+    ground = drawn(Random(1)).ground
     outside = Outside()
     setup = setup_on(ground)
     service = Service(new_world(setup, BEGIN), outside, Failing(error, at), quiet)
