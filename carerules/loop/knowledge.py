@@ -243,7 +243,8 @@ def _apply(turn: Turn, event: Sample | Happened) -> None:
         # Only the plug's own power tells of a taper: a person's word is a word.
         who = CHARGED_FULL if event.source.startswith(FROM_PLUG) else SAID_FULL
         after = take_event(state.estimate, pack, chemistry, event.what, event.at, who)
-    after = _shelved(turn, name, after)
+    if pack.discharges_after is not None:
+        after = _shelved(turn, name, after)
     turn.set_pack(name, seen=event.at, recent=(*kept, recent), estimate=after)
     if isinstance(event, Sample):
         _look_if_new(turn, name, event.at)

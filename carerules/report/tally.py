@@ -82,7 +82,8 @@ class Tally:
         if world.now - self._priced_at >= PRICE_EVERY:
             self._price(world, world.now - self._priced_at)
             self._priced_at = world.now
-        self.count(outcomes)
+        if outcomes:
+            self.count(outcomes)
 
     def count(self, outcomes: Sequence[Outcome]) -> None:
         """What was decided, without a look at any pack."""

@@ -110,8 +110,8 @@ class Service:
                     held.append(outcome)
             if self.journal is not None:
                 self._write(event, outcomes)
+                weighty = weighty or _weighty(event, outcomes)
             told.append((event, outcomes, self.world))
-            weighty = weighty or _weighty(event, outcomes)
         if before_commit is not None:
             before_commit([outcome for _, outcomes, _ in told for outcome in outcomes])
         if self._commit(now=weighty):
