@@ -10,7 +10,7 @@ import pytest
 ROOM = Path(__file__).parents[2] / "carerules" / "safety"
 CODE_LINES_MAX = 600
 """Without blank lines, docstrings and comments, which say units, sources and why. Our own measure
-(SAFETY, how it is proved: "mutation of safety/"), no source."""
+, no source."""
 
 
 def code_lines(text: str) -> int:
