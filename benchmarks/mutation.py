@@ -32,6 +32,7 @@ WANTED = 0.97
 SETTINGS = f"""
 [tool.mutmut]
 source_paths = ["{ROOM}/"]
+pytest_add_cli_args = ["-n", "0"]
 pytest_add_cli_args_test_selection = ["{TESTS}/"]
 also_copy = ["carerules", "tests", "rules", "integrations"]
 """
@@ -105,7 +106,19 @@ def by_hand(copy: Path) -> list[Planted]:
 
 def finds(copy: Path) -> bool:
     """Whether a test fails. A fault that hangs them is found, too."""
-    words = [sys.executable, "-B", "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", TESTS]
+    words = [
+        sys.executable,
+        "-B",
+        "-m",
+        "pytest",
+        "-x",
+        "-q",
+        "-n",
+        "0",
+        "-p",
+        "no:cacheprovider",
+        TESTS,
+    ]
     env = {**os.environ, "PYTHONPATH": str(copy)}
     try:
         run = subprocess.run(words, cwd=copy, env=env, check=False, timeout=PATIENCE_S,
@@ -208,18 +221,9 @@ def missed(planted: list[Planted]) -> str:
     return "Not found:\n\n" + "\n".join(lines) if lines else "Every one was found."
 
 
-def main() -> int:
-    options = argparse.ArgumentParser(description="faults planted in carerules/safety")
-    options.add_argument("--out", type=Path, default=ROOT / "docs" / "reliability-mutation.md")
-    asked = options.parse_args()
-    with tempfile.TemporaryDirectory() as folder:
-        copy = Path(folder) / "copy"
-        shutil.copytree(ROOT, copy, ignore=shutil.ignore_patterns(".*", "__pycache__", "mutants"))
-        assert not finds(copy), "the tests hold before anything is planted"
-        hand = by_hand(copy)
-        mutmut = by_mutmut(copy)
-    asked.out.write_text(
-        f"""# Faults planted in the safety room, and how many the tests find
+def page(mutmut: list[Planted], hand: list[Planted]) -> str:
+    """What is written to docs/."""
+    return f"""# Faults planted in the safety room, and how many the tests find
 
 Each is one small change of `carerules/safety`; found is one that makes a test of `tests/safety`
 fail. Wanted: {WANTED:.0%} of those in functions. Made by `pip install mutmut; python
@@ -241,9 +245,20 @@ out of the table of checks, conditions in decorated functions.
 {table(hand)}
 
 {missed(hand)}
-{"" if all(p.found for p in hand) else ALIKE}""",
-        "utf-8",
-    )
+{"" if all(p.found for p in hand) else ALIKE}"""
+
+
+def main() -> int:
+    options = argparse.ArgumentParser(description="faults planted in carerules/safety")
+    options.add_argument("--out", type=Path, default=ROOT / "docs" / "reliability-mutation.md")
+    asked = options.parse_args()
+    with tempfile.TemporaryDirectory() as folder:
+        copy = Path(folder) / "copy"
+        shutil.copytree(ROOT, copy, ignore=shutil.ignore_patterns(".*", "__pycache__", "mutants"))
+        assert not finds(copy), "the tests hold before anything is planted"
+        hand = by_hand(copy)
+        mutmut = by_mutmut(copy)
+    asked.out.write_text(page(mutmut, hand), "utf-8")
     score = sum(p.found for p in mutmut) / len(mutmut)
     print(f"{score:.1%} of {len(mutmut)}; {sum(p.found for p in hand)} of {len(hand)} by hand")
     return int(score < WANTED)

@@ -9,8 +9,8 @@ import pytest
 
 ROOM = Path(__file__).parents[2] / "carerules" / "safety"
 CODE_LINES_MAX = 600
-"""Without blank lines, docstrings and comments, which say units, sources and why. Our own measure
-, no source."""
+"""Without blank lines, docstrings and comments, which say units, sources and why. Our own measure,
+no source."""
 
 
 def code_lines(text: str) -> int:
