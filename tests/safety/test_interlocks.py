@@ -424,6 +424,9 @@ FINAL = [
     ("blind at 30 %", blind(soc=34.0, target=31.0), True),
     ("blind too deep", blind(soc=80, target=49), True),
     ("blind without a meter", blind().plug("load", plug=UNMETERED), True),
+    ("blind, the meter shows nothing",
+     blind().plug("load", on(since=MINUTE + 1, power_w=None)), True),
+    ("blind, the meter is silent", blind().plug("load", on(power_heard=NOW - MINUTE - 1)), False),
     ("blind, nothing known", blind().reading("pack.soc", UNKNOWN), False),
     ("above the ceiling", charging().reading("pack.cell.max", known(4.3)), True),
     ("lowest cell harmed", charging().reading("pack.cell.min", known(2.9)), True),
@@ -524,6 +527,9 @@ WORDS = [
      "plug load has no meter; wanted a meter where the voltage is not seen", ""),
     (blind().plug("load", on(power_heard=NOW - MINUTE - 1)),
      "plug load's meter is silent; wanted power at most a minute old", ""),
+    (blind().plug("load", on(since=MINUTE + 1, power_w=None)),
+     "plug load meters 0 W while it is on; "
+     "wanted at least 12 W: the meter is all that is seen of the drain", ""),
     (charging().reading("pack.cell.max", UNKNOWN),
      "heron's highest cell is not known, or older than a minute; "
      "wanted a voltage at most a minute old", "connect its telemetry"),

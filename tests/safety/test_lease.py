@@ -319,6 +319,12 @@ ENERGY = [
     ("held for at most a minute", on(power_heard=NOW - 10 * MINUTE), 1.0),
     ("a power from before this run", on(since=10 * SECOND, power_heard=NOW - 11 * SECOND), 0.0),
     ("from its very beginning", on(since=30 * SECOND, power_heard=NOW - 30 * SECOND), 0.5),
+    (
+        "a stretch of which a report without power has told already, in part",
+        on(power_heard=NOW - 30 * SECOND, energy_at=NOW - 6 * SECOND),
+        0.1,
+    ),
+    ("and wholly", on(power_heard=NOW - 30 * SECOND, energy_at=NOW), 0.0),
     ("no power heard", on(power_w=None), 0.0),
     ("not on", replace(OFF, power_w=60.0, power_heard=NOW - 30 * SECOND), 0.0),
 ]
@@ -327,6 +333,14 @@ ENERGY = [
 @pytest.mark.parametrize(("what", "state", "wanted"), ENERGY, ids=[row[0] for row in ENERGY])
 def test_energy(what: str, state: PlugState, wanted: float) -> None:
     assert hear(state, report(power_w=99.0)).energy_wh == pytest.approx(wanted)
+
+
+def test_energy_is_counted_once_though_state_and_power_come_apart() -> None:
+    state = on(power_heard=NOW - 30 * SECOND)
+    for later in (0, 6, 12):
+        state = hear(state, report(NOW + later * SECOND, on=True))
+    assert state.energy_at == NOW + 12 * SECOND
+    assert state.energy_wh == pytest.approx(60 * 42 / 3600)
 
 
 # ---- faults ----------------------------------------------------------------------------------
