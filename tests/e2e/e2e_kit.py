@@ -9,8 +9,12 @@ unless the words beside it name the promise that it checks.
 
 from __future__ import annotations
 
+import os
+import re
+import signal
 import sys
 from collections.abc import Callable
+from contextlib import suppress
 from itertools import count
 from pathlib import Path
 from typing import Any
@@ -28,8 +32,19 @@ from e2e_process import (
     eventually,
 )
 
-__all__ = ["ENTRY", "ROOT", "TRACEBACK", "Heard", "Program", "Said", "Stage", "eventually",
-           "side_by_side", "sound"]  # fmt: skip
+__all__ = [
+    "ENTRY",
+    "ROOT",
+    "TRACEBACK",
+    "Heard",
+    "Program",
+    "Said",
+    "Stage",
+    "end_served",
+    "eventually",
+    "side_by_side",
+    "sound",
+]  # fmt: skip
 
 SITE = """name = "boat shed"
 zone = "Europe/Lisbon"
@@ -216,6 +231,17 @@ class Stage:
             ]
             parts.append("---- the wire\n" + "\n".join(told[-60:]))
         return "\n".join(parts)
+
+
+def end_served(programs: list[Program]) -> None:
+    """What `carerules serve` began goes on without it, so it is ended with it; a number that is
+    another process's by now is left alone."""
+    for program in programs:
+        for number in re.findall(r"served here \(process (\d+)\)", program.text()):
+            with suppress(OSError):
+                words = Path(f"/proc/{number}/cmdline").read_bytes().split(b"\0")
+                if b"carerules" in words and str(program.cwd).encode() in b" ".join(words):
+                    os.kill(int(number), signal.SIGKILL)
 
 
 def sound(*programs: Program) -> None:

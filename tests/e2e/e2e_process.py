@@ -53,7 +53,7 @@ class Program:
     """A process of ours whose lines are read as they come."""
 
     def __init__(self, name: str, command: list[str], cwd: Path) -> None:
-        self.name = name
+        self.name, self.cwd = name, cwd
         env = {k: v for k, v in os.environ.items() if not k.startswith("CARERULES")}
         env |= {"COLUMNS": "80", "NO_COLOR": "1", "PYTHONPATH": str(ROOT), "PYTHONUNBUFFERED": "1"}
         self.said: list[Said] = []

@@ -15,7 +15,7 @@ from pathlib import Path
 from time import monotonic, sleep
 
 import psycopg
-from e2e_kit import SET, STATE, Program, Stage, eventually, sound
+from e2e_kit import SET, STATE, Program, Stage, end_served, eventually, sound
 from postgres_kit import Server
 
 from carerules.adapters import PostgresPlace
@@ -39,6 +39,7 @@ def shared_site(stage: Stage, postgres: Server) -> tuple[Path, PostgresPlace]:
 def two(stage: Stage, site: Path) -> tuple[Program, Program]:
     """The services, the owner first, with the load on."""
     both = [stage.start("serve", site, name=name) for name in ("north", "south")]
+    stage.also(lambda: end_served(both))
     _ = stage.eye
     stage.pack().awaits("on the line")
     stage.plug().awaits("on the line")

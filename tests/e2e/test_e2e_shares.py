@@ -14,7 +14,7 @@ from time import monotonic
 
 import psycopg
 import pytest
-from e2e_kit import Program, Stage, eventually, sound
+from e2e_kit import Program, Stage, end_served, eventually, sound
 from postgres_kit import Server
 
 from carerules.adapters import PostgresPlace, owner_of
@@ -63,6 +63,8 @@ def test_three_sites_on_two_machines(
     with psycopg.connect(postgres.url, autocommit=True) as session:
         session.execute("DROP SCHEMA IF EXISTS carerules_fleet CASCADE")  # of a test before
     both = [stage.start("serve", *files, name=name) for name in ("one", "two")]
+
+    stage.also(lambda: end_served(both))
 
     def owners() -> list[int] | None:
         found = [owner_of(place) for place in places]
