@@ -28,6 +28,8 @@ goes off, is read back and begins anew elsewhere."""
 AGAIN_AT_FIRST: Duration = 5 * SECOND
 AGAIN_MAX: Duration = 60 * SECOND
 """A site that failed here is tried again later and later, so that another service may have it."""
+SERVED_WELL: Duration = 60 * SECOND
+"""One that was served for so long before is tried again as after a first failure."""
 FORGOTTEN_AFTER: Duration = 60 * SECOND
 
 
@@ -75,13 +77,15 @@ class Shares:
         self._peers: dict[int, _Still] = {}
         self._not_before: dict[str, Duration] = {}
         self._waits: dict[str, Duration] = {}
+        self._took: dict[str, Duration] = {}
         self._settles = SETTLED
         self._changed: Duration | None = None
         self._began: Duration | None = None
 
     def failed(self, site: str, now: Duration) -> None:
         """It could not be served here: not tried again for a while."""
-        wait = self._waits.get(site, AGAIN_AT_FIRST)
+        well = now - self._took.get(site, now) >= SERVED_WELL
+        wait = AGAIN_AT_FIRST if well else self._waits.get(site, AGAIN_AT_FIRST)
         self._waits[site] = min(AGAIN_MAX, 2 * wait)
         self._not_before[site] = now + wait
 
@@ -153,4 +157,5 @@ class Shares:
                 # Nobody wanted what was let go: to let go again helps less and less.
                 self._settles = min(HOUR, 2 * self._settles)
             room -= 1
+            self._took[site] = now
             yield Take(site)

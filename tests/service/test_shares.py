@@ -12,7 +12,7 @@ import pytest
 
 from carerules.adapters import GONE_AFTER, SiteSeen
 from carerules.domain.moment import SECOND, Duration
-from carerules.service.shares import Evict, LetGo, Shares, Take
+from carerules.service.shares import AGAIN_AT_FIRST, Evict, LetGo, Shares, Take
 
 STARTS = 3 * SECOND
 """How long a service takes to begin, on a busy machine."""
@@ -150,6 +150,26 @@ def test_one_that_cannot_serve_keeps_nobody_from_it() -> None:
         served += sum(fleet.owner[site] is fleet.machines[0] for site in fleet.sites)
     assert served / (3_600 * 4) > 0.95
     assert fleet.let_go <= 12
+
+
+def test_one_that_served_well_is_tried_again_soon() -> None:
+    """Found by the nights of two machines: failures hours apart made a machine that was left alone
+    wait longer and longer."""
+    fleet = Fleet(1, 1)
+    fleet.seconds(20)
+    machine = fleet.machines[0]
+    waits: list[Duration] = []
+    for served in (90, 90, 90, 5, 5):
+        fleet.seconds(served)
+        machine.serves.clear()
+        fleet.owner["site-0"] = None
+        machine.shares.failed("site-0", fleet.now)
+        failed_at = fleet.now
+        while fleet.owner["site-0"] is None:
+            fleet.second()
+        waits.append(fleet.now - failed_at)
+    assert max(waits[:3]) <= AGAIN_AT_FIRST + STARTS + SECOND
+    assert waits[2] < waits[3] < waits[4]  # one that fails at once waits longer
 
 
 @pytest.mark.parametrize("seed", range(20))
