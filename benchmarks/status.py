@@ -1,6 +1,6 @@
 """How things stand, each figure with how it was found and when: docs/status.md.
 
-    python benchmarks/status.py [--measure tests,page,table,axe,fuzz] [--coverage coverage.json]
+    python benchmarks/status.py [--measure tests,safety,page,table,axe,fuzz] [--coverage FILE]
 
 What `--measure` names is measured now, on this machine with whatever else it does (without it: the
 number of tests and the page's weight). What other commands have recorded (planted faults, nights,
@@ -55,6 +55,8 @@ WANTED: tuple[tuple[str, str], ...] = (
     ("Tests", "tests"),
     ("Tests", "coverage, lines"),
     ("Tests", "coverage, branches"),
+    ("Tests", "coverage of the safety room, lines"),
+    ("Tests", "coverage of the safety room, branches"),
     ("Tests", "random inputs at every door"),
     ("Tests", "faults planted in functions of the safety room"),
     ("Tests", "faults planted in its constants and tables"),
@@ -119,7 +121,7 @@ def fault_times(page: str) -> Iterator[Figure]:
                      dated[1] if dated else "-")  # fmt: skip
 
 
-def coverage(file: Path) -> Iterator[Figure]:
+def coverage(file: Path, of: str = "coverage", how: str = "`coverage json`") -> Iterator[Figure]:
     """From what `coverage json` wrote."""
     told = json.loads(file.read_text("utf-8"))
     totals, when = told["totals"], told["meta"]["timestamp"][:10]
@@ -128,7 +130,7 @@ def coverage(file: Path) -> Iterator[Figure]:
     for what, (covered, whole) in counts.items():
         if totals.get(whole):
             found = f"{totals[covered] / totals[whole]:.1%} of {totals[whole]}"
-            yield Figure("Tests", f"coverage, {what}", found, "`coverage json`", when)
+            yield Figure("Tests", f"{of}, {what}", found, how, when)
 
 
 def carried_over(page: str) -> Iterator[Figure]:
@@ -169,6 +171,17 @@ def tests() -> Iterator[Figure]:
     yield Figure("Tests", "tests", found, "`pytest --collect-only`", today())
 
 
+def safety() -> Iterator[Figure]:
+    """Needs coverage.py; the room's own tests alone."""
+    with tempfile.TemporaryDirectory() as folder:
+        env = {"COVERAGE_FILE": f"{folder}/data"}
+        run(sys.executable, "-m", "coverage", "run", "--branch", "--source", "carerules/safety",
+            "-m", "pytest", "-q", "-n", "0", "tests/safety", **env)  # fmt: skip
+        file = Path(folder) / "told.json"
+        run(sys.executable, "-m", "coverage", "json", "-o", str(file), **env)
+        yield from coverage(file, "coverage of the safety room", "`coverage` of `tests/safety`")
+
+
 def fuzz() -> Iterator[Figure]:
     run(sys.executable, "-m", "pytest", "tests/fuzz", "-q", "-n", "0",
         CARERULES_FUZZ_MINUTES=str(FUZZ_MINUTES))  # fmt: skip
@@ -188,16 +201,9 @@ def axe() -> Iterator[Figure]:
                  "`pytest tests/board/test_board_browser.py -k axe`", today())  # fmt: skip
 
 
-TABLE = {
-    "`check` of a rule file, whole": "`check` of a rule file, whole",
-    "`run` of 50 packs, to ready": "`run` of 50 packs, to ready",
-    "idle CPU of 50 packs": "idle CPU of 50 packs",
-    "its memory": "memory of a service with 50 packs",
-    "rehearsal": "rehearsal",
-    "journal, growth a pack-year": "journal, growth a pack-year",
-    "journal, samples of 35 days a pack": "journal, samples of 35 days a pack",
-}
-"""What a row of benchmarks/table.py begins with, and what it is called here."""
+OTHERWISE = {"memory of a service with 50 packs": "its memory"}
+"""What a row of benchmarks/table.py begins with, where it is not what it is called here."""
+TABLE = {OTHERWISE.get(what, what): what for part, what in WANTED if part == "Cost"}
 
 
 def table() -> Iterator[Figure]:
@@ -270,7 +276,7 @@ def fetched(address: str, patience_s: float = 5.0) -> bytes:
 
 
 MEASURES: dict[str, Callable[[], Iterator[Figure]]] = {
-    "tests": tests, "page": page, "table": table, "axe": axe, "fuzz": fuzz,
+    "tests": tests, "safety": safety, "page": page, "table": table, "axe": axe, "fuzz": fuzz,
 }  # fmt: skip
 
 
