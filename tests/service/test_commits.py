@@ -14,7 +14,7 @@ from carerules.loop import make_setup, new_world
 from carerules.service import Service
 from carerules.service.run import LIGHT_EVERY, quiet
 
-SITE = setup_on(Ground(0, False, (5.0, 5.0), (True,) * 4, 3.4, 4.22, MINUTE)).site
+SITE = setup_on(Ground(0, False, (5.0, 5.0), (True,) * 4, (True,) * 4, 3.4, 4.22, MINUTE)).site
 
 
 class Counted:

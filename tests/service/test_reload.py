@@ -18,7 +18,7 @@ from carerules.service import Service, SiteRules, restore
 from carerules.service.reload import take_up
 from carerules.sim import Fault, VirtualPack, VirtualSettings, VirtualSite
 
-GROUND = Ground(0, False, (5.0, 5.0), (True,) * 4, 3.4, 4.22, MINUTE)
+GROUND = Ground(0, False, (5.0, 5.0), (True,) * 4, (True,) * 4, 3.4, 4.22, MINUTE)
 SITE = setup_on(GROUND).site
 DRAIN = "rule keep\n    when pack.soc > 55 %: drain to 45 %\n"
 NEVER = "never drain when pack.temperature > 40 °C\n"
