@@ -98,6 +98,14 @@ def one_at_a_time(session: Session, schema: str) -> None:
     )
 
 
+def make_schema(session: Session, schema: str) -> None:
+    """Make a schema where there is none. One that is there is not asked for: that would want a
+    right on the whole database from a user who may need none."""
+    there = session.execute("SELECT to_regnamespace(%s) IS NOT NULL", (schema,)).fetchone()
+    if there is None or not there[0]:
+        session.execute(sql.SQL("CREATE SCHEMA {}").format(sql.Identifier(schema)))
+
+
 def take(session: Session, name: str, schema: str) -> Ownership:
     """Become the owner, with a new number. Raises `JournalBusy` where somebody is."""
     since = HOST.boot_ms()

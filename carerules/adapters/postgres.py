@@ -14,7 +14,6 @@ from time import monotonic
 from typing import Any, TypeVar
 
 import psycopg
-from psycopg import sql
 
 from carerules.adapters import ownership, postgres_schema
 from carerules.adapters.clock import HOST, ClockAnchor
@@ -321,8 +320,7 @@ def _version(connection: _Connection, place: PostgresPlace) -> int:
 
 
 def _begin(connection: _Connection, place: PostgresPlace) -> None:
-    connection.execute(sql.SQL("CREATE SCHEMA IF NOT EXISTS {}").format(
-        sql.Identifier(place.schema)))  # fmt: skip
+    ownership.make_schema(connection, place.schema)
     connection.execute("CREATE TABLE care_version (version integer NOT NULL)")
     connection.execute("INSERT INTO care_version VALUES (0)")
 

@@ -87,9 +87,7 @@ class Watch:
         try:
             with faults(f"database `{self._at.url}`"), session.transaction():
                 ownership.one_at_a_time(session, SCHEMA)
-                session.execute(
-                    sql.SQL("CREATE SCHEMA IF NOT EXISTS {}").format(sql.Identifier(SCHEMA))
-                )
+                ownership.make_schema(session, SCHEMA)
                 session.execute(
                     "CREATE TABLE IF NOT EXISTS services (id bigint GENERATED ALWAYS AS IDENTITY "
                     "PRIMARY KEY, host text NOT NULL, pid bigint NOT NULL, beats bigint NOT NULL)"

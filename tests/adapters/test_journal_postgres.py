@@ -32,6 +32,7 @@ from carerules.adapters import (
     ownership,
     postgres_schema,
     schema,
+    watch_over,
 )
 from carerules.adapters.clock import HOST
 from carerules.adapters.postgres import PostgresJournal, PostgresRows
@@ -134,6 +135,30 @@ def test_a_schema_of_something_else_is_not_touched(place: PostgresPlace) -> None
             open_journal(place, owner=True)
         count = "SELECT count(*) FROM pg_tables WHERE schemaname = %s"
         assert session.execute(count, (place.schema,)).fetchone() == (1,)
+
+
+def test_a_schema_that_was_made_for_the_user_is_enough(
+    place: PostgresPlace, postgres: Server, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with plain(place) as session:
+        session.execute("CREATE ROLE plain LOGIN PASSWORD 'plain'")
+        for made in (place.schema, "carerules_fleet"):
+            session.execute(f"DROP SCHEMA IF EXISTS {made} CASCADE")
+            session.execute(f"CREATE SCHEMA {made} AUTHORIZATION plain")
+    monkeypatch.setenv("PGPASSWORD", "plain")
+    theirs = replace(place, url=place.url.replace("survey@", "plain@"))
+    with owner(theirs) as journal, closing(watch_over([theirs])) as watch:
+        assert fence(journal) == 1
+        seen, peers = watch.look()
+        assert seen[place.schema][0] == 1
+        assert seen[place.schema].owned
+        assert peers == {watch.number: 1}
+    strange = replace(theirs, schema="care_not_made")
+    with pytest.raises(JournalError, match="the user may not do this"):
+        open_journal(strange, owner=True)
+    monkeypatch.delenv("PGPASSWORD")
+    with plain(place) as session:
+        session.execute("DROP SCHEMA carerules_fleet CASCADE")
 
 
 def test_a_schema_keeps_to_its_site(place: PostgresPlace) -> None:
