@@ -10,7 +10,6 @@ import os
 import shutil
 import tempfile
 from collections.abc import Iterator, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal, TypeAlias
@@ -22,7 +21,7 @@ from carerules.adapters import (
     open_journal,
     synchronised,
 )
-from carerules.config import CalendarSettings, SiteFile
+from carerules.config import SiteFile
 from carerules.domain.decision import AskPlug
 from carerules.domain.event import ClockSet, PlugLink, PlugReport, Rejected
 from carerules.domain.moment import DAY, SECOND, Duration, Moment, show_duration
@@ -289,27 +288,11 @@ def _channel(site: SiteFile, name: str, at: Moment | None, now: Moment) -> Findi
 
 
 def _calendars(site: SiteFile, wall_ms: int) -> Iterator[Finding]:
-    """Each calendar, read as the service reads it and within its bounds; all at once, so that one
-    that is silent does not hold up the others. No copy is kept."""
-    if not site.calendars:
-        return
-    # Few sites have calendars, and what fetches them is large.
-    from carerules.service.almanac import Almanac, Looked  # noqa: PLC0415
+    if site.calendars:
+        # Few sites have calendars, and what fetches them is large.
+        from carerules.service.calendarcheck import read_each  # noqa: PLC0415
 
-    def looked(settings: CalendarSettings) -> Looked:
-        zone = str(site.site.local.zone)
-        return Almanac(settings, zone, site.state, keeps=False).look(wall_ms)
-
-    with ThreadPoolExecutor(len(site.calendars), "calendar") as asking:
-        for one, found in zip(site.calendars, asking.map(looked, site.calendars), strict=True):
-            about = f"calendar {one.name}"
-            if found.said:
-                mend = f"see what it is: `carerules calendar {one.name} --fetch`"
-                yield Finding(about, "look", found.said, mend)
-            else:
-                count = len(found.occurrences or ())
-                ahead = f"{count} event{'s' * (count != 1)} in the {show_duration(one.ahead)} ahead"
-                yield Finding(about, "in order", f"it can be read: {ahead}")
+        yield from read_each(site, wall_ms)
 
 
 # ---- the plugs -------------------------------------------------------------------------------
