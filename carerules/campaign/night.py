@@ -142,8 +142,9 @@ class _Playing:
                 self.steps += len(pending)
                 self._moves_on()
             except Killed:
-                if service.faulted:  # a stop that could not be kept is forgotten with the rest
+                if service.faulted:  # what could not be kept is forgotten: a stop, a question
                     stage.observer.stopped_at = None
+                    stage.observer.asking.clear()
                 service, pending = self._begun_anew(until)
         observer = stage.observer
         return Played(
