@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from typing import TYPE_CHECKING
 
 from carerules.adapters import LineClock, Put
 from carerules.cli.common import utter
@@ -16,7 +17,9 @@ from carerules.domain.decision import Notice, Outcome
 from carerules.domain.event import Event
 from carerules.loop import World
 from carerules.service import Service
-from carerules.sim import VirtualOutside
+
+if TYPE_CHECKING:  # a real site has no use for the virtual one
+    from carerules.sim import VirtualOutside
 
 
 @contextmanager
