@@ -199,6 +199,7 @@ class _Playing:
         stage.say("killed")
         stage.journal.lose_pending()
         stage.is_down = True
+        stage.observer.off_said |= stage.observer.off_wanted.keys()
         stage.observer.off_wanted.clear()
         while stage.now() < min(lasts, until):
             stage.wait(min(lasts, until))  # what it hears is heard by nobody
@@ -207,7 +208,13 @@ class _Playing:
         stage.observer.off_wanted.clear()  # whoever wanted it is gone, and has told nobody
         stage.observer.wall = 0
         self._reread()
+        for _, event in stage.journal.events():  # a yes that was kept, though nobody was told of it
+            if isinstance(event, Answered):
+                self._answered(event)
         world = restore(stage.journal, stage.setup, stage.now())
+        for job in (job for one in world.packs.values() for job in one.jobs):
+            if not any(isinstance(action, Ask) for action in job.actions):
+                stage.observer.asking.discard(job.id)  # of edited rules: it has another's name
         now = max(stage.now(), world.now)
         return self._service(world), [Started(now, 0, stage.now() - since)]
 
@@ -236,9 +243,8 @@ class _Playing:
                     stage.observer.stopped_at = None
             case Stopped(by="a person"):
                 stage.observer.stopped_at = stage.now()
-            case Answered(job=job, yes=yes):
-                if yes and stage.now() <= self.answer_by.get(job, 0):
-                    stage.observer.asking.discard(job)
+            case Answered():
+                self._answered(event)
             case _:
                 pass
         for one in outcomes:
@@ -266,6 +272,10 @@ class _Playing:
                 case StationLocked(station=station):
                     stage.observer.locked.add(station)
             stage.say(one)
+
+    def _answered(self, event: Answered) -> None:
+        if event.yes and event.heard <= self.answer_by.get(event.job, 0):
+            self.stage.observer.asking.discard(event.job)
 
     def _asked(self, world: World, name: str) -> None:
         """A job asks a person, who says yes or no, in time or too late, or nothing."""

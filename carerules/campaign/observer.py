@@ -43,13 +43,14 @@ class Observer:
 
     Of what the service did it knows when it last stepped, when it wanted OFF, what it told and
     locked. `excused` are plugs that are outside the contract now: a welded contact, a stranger who
-    keeps sending ON, a plug whose own timer does not open it. A plug in `liars` says OFF and 0 W
-    while it stays closed until its timer opens it: nobody can be told of that. `told` are those of
-    which people were told since they were last proved off. `begun` is what the last ON of each plug
-    set out to do; jobs in `asking` have a question open, or had it answered with no. `wall` is the
-    wall clock's lead over the line (ms). `believable_at` is when each pack was
-    last heard of believably, `believed` what the service believes of each pack, `locked_at` when
-    each station that is locked now came to be; `late_on`: when an ON that was held up on its way
+    keeps sending ON, a plug whose own timer does not open it. `off_said` are closed plugs to which
+    a service that is gone had said OFF. A plug in `liars` says OFF and 0 W while it stays closed
+    until its timer opens it: nobody can be told of that. `told` are those of which people were told
+    since they were last proved off. `begun` is what the last ON of each plug set out to do; jobs in
+    `asking` have a question open, or had it answered with no. `wall` is the wall clock's lead over
+    the line (ms). `believable_at` is when each pack was last heard of believably, `believed` what
+    the service believes of each pack, `locked_at` when each station that is locked now came to be;
+    `late_on`: when an ON that was held up on its way
     came to its plug, whose timer begins with it; `frozen_wh`: what had left each pack whose
     telemetry stands still when it began to.
     """
@@ -63,6 +64,7 @@ class Observer:
     excused: Excuses = field(default_factory=lambda: Excuses(LEASE_ENDS))
     liars: Excuses = field(default_factory=lambda: Excuses(LEASE_ENDS))
     off_wanted: dict[str, Moment] = field(default_factory=dict)
+    off_said: set[str] = field(default_factory=set)
     cap_wh: dict[str, float] = field(default_factory=dict)
     begun: dict[str, Begun] = field(default_factory=dict)
     asking: set[str] = field(default_factory=set)
@@ -94,7 +96,8 @@ class Observer:
         """Hold what is true at this moment against every bound, if there is anything new."""
         bench, now = self.site.bench, self.site.now
         closed = tuple([plug for plug, truth in bench.plugs.items() if truth.closed])
-        if self.off_wanted:
+        if self.off_wanted or self.off_said:
+            self.off_said &= set(closed)
             for plug in self.off_wanted.keys() - set(closed):
                 del self.off_wanted[plug]
         if closed == self._closed:
@@ -299,7 +302,7 @@ class Observer:
             if low_for > self._limit_ends:
                 self.breach("floor", f"{pack} at {lowest:.3f} V for {show_duration(low_for)}")
         # While it makes no step, or has no way to the plug, the lease is what ends it.
-        if self.site.site.stations[station].blind or plug in self.off_wanted:
+        if self.site.site.stations[station].blind or plug in {*self.off_wanted, *self.off_said}:
             return
         believed = self._believed_at(station)
         heard = max(self.believable_at.get(believed, 0), run.since)

@@ -6,6 +6,7 @@ Knows the order in which the rooms are asked. Does not know clocks, sockets or f
 from carerules.loop.chunks import by_name
 from carerules.loop.dues import Dues
 from carerules.loop.foresight import HORIZON, Obstacle, foresee, moves_energy, obstacle
+from carerules.loop.intake import ASLEEP
 from carerules.loop.knowledge import LATENESS, facts_of
 from carerules.loop.recall import learn
 from carerules.loop.step import next_due, step
@@ -26,6 +27,7 @@ from carerules.loop.world import (
 )
 
 __all__ = [
+    "ASLEEP",
     "HORIZON",
     "LATENESS",
     "Dues",

@@ -94,8 +94,8 @@ def _taper_end(turn: Turn, station: Station) -> bool:
     if station.charger is None:
         return False
     plug = turn.world.plugs[station.charger.plug]
-    if plug.on_at is None or plug.power_w is None:
-        return False
+    if plug.on_at is None or plug.power_w is None or plug.on is False:
+        return False  # one that says it is off has been opened, and tells of no charger's end
     session = turn.world.stations[station.name].session
     if session.runs and (
         session.low_since is None or plug.power_heard - session.low_since < TAPER_HOLD

@@ -69,14 +69,16 @@ def answers(intent: Intent, bench: Bench) -> Iterator[Refusal]:
     pack, state, dwell = bench.pack, bench.outlet.state, bench.dwell
     volts, amps, lowest = map(bench.readings.get, ("pack.voltage", "pack.current", LOWEST))
     power_w, at_work_w = state.power_w or 0.0, AT_WORK_SHARE * bench.outlet.socket.power_w
-    if state.on_at is None or power_w < at_work_w or not isinstance(volts, Known):
+    if state.on_at is None or state.power_w is None or not isinstance(volts, Known):
         return
     wanted = "a pack that answers to what flows"
     mend = f"see that {pack.name} hangs on {bench.station.name}"
     if isinstance(amps, Known) and amps.at >= state.on_at + RESPONDS_WITHIN <= state.power_heard:
         way, sign = ("out", -1) if intent.side is Side.LOAD else ("in", 1)
         own_w = sign * amps.value * volts.value
-        if own_w < RESPONDS_SHARE * power_w:
+        # Nor does a pack tell of work after its load has let go; a charger pauses for seconds.
+        told_w = max(own_w, power_w) if sign < 0 and amps.at >= state.power_heard else power_w
+        if told_w >= at_work_w and min(own_w, power_w) < RESPONDS_SHARE * told_w:
             found = f"{power_w:.0f} W flow {way}, and {pack.name} tells of {round(own_w)} W"
             yield Refusal(found, wanted, final=True, mend=mend)
     if isinstance(lowest, Known) and lowest.value == dwell.lowest_v:
@@ -151,8 +153,7 @@ def _within(
 def _blind(intent: Intent, bench: Bench, soc: Known) -> Iterator[Refusal | Moment]:
     """Drained on metered energy alone: shallow, high, and only while the meter speaks."""
     plug, state = bench.outlet.plug, bench.outlet.state
-    unseen = "where the voltage is not seen"
-    now = soc.value_at(bench.now)
+    unseen, now = "where the voltage is not seen", soc.value_at(bench.now)
     least, floor = now - SIGMAS * soc.spread, max(BLIND_FLOOR_SOC, bench.floor_charge)
     if least <= floor:
         found = f"charge may be as low as {least:.0f} %"

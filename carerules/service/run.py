@@ -13,6 +13,7 @@ from carerules.adapters import WaitingEntry
 from carerules.domain.decision import AskPlug, Command, Outcome, SwitchOff, SwitchOn
 from carerules.domain.event import (
     ChannelProved,
+    ClockSet,
     Ended,
     Event,
     PlugReport,
@@ -24,7 +25,7 @@ from carerules.domain.event import (
 )
 from carerules.domain.moment import MINUTE, SECOND, Duration, Moment
 from carerules.domain.ports import Journal, JournalError, NotOwnerError, Outside
-from carerules.loop import Dues, World, next_due, step
+from carerules.loop import ASLEEP, Dues, World, next_due, step
 from carerules.safety import PERMIT_AGE_MAX
 from carerules.service.desk import Desk, answer_of, events_of
 
@@ -96,7 +97,7 @@ class Service:
         """One batch: step each event, OFF at once, commit, then ON, then tell."""
         held: list[Command] = []
         told: list[tuple[Event, Sequence[Outcome], World]] = []
-        weighty = before_commit is not None
+        weighty, late = before_commit is not None, 0
         for event in events:
             before = self.world
             self.world, outcomes = step(before, event)
@@ -115,13 +116,25 @@ class Service:
         if before_commit is not None:
             before_commit([outcome for _, outcomes, _ in told for outcome in outcomes])
         if self._commit(now=weighty):
-            for command in held:
-                # A disk that hung has made the permit stale: the plug's own timer has the word.
-                if self.outside.now() - _permit_at(command, self.world.now) <= PERMIT_AGE_MAX:
-                    self.outside.perform(command)
+            late = self._perform(held)
         for event, outcomes, world in told:
             self.tell(event, outcomes, world)
         self._keep_snapshot()
+        if late > ASLEEP:
+            # Timers have run out meanwhile: a renewal now would close what is open, unasked. Not at
+            # the outside's now: what waits in the inbox was stamped before that.
+            self.take([ClockSet(self.world.now, self.world.local.offset, late)])
+
+    def _perform(self, held: Sequence[Command]) -> Duration:
+        """Say what waited for the journal, but no ON whose permit has grown stale (a disk or a
+        process that hung): the plug's own timer has the word. How stale the oldest is."""
+        now = self.outside.now()
+        late = max((now - _permit_at(one, now) for one in held), default=0)
+        for command in held:
+            is_on = isinstance(command, SwitchOn)
+            if not is_on or (late <= ASLEEP and now - _permit_at(command, now) <= PERMIT_AGE_MAX):
+                self.outside.perform(command)
+        return late
 
     def _take_entries(self) -> None:
         """What people have entered since the last look, each with its answer in one commit."""

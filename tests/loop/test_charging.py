@@ -14,7 +14,7 @@ import pytest
 from kit import BEGIN, CELLS, CHEMISTRIES, HOUR, MINUTE, SECOND, Stage, make_site, sample, stage_of
 
 from carerules.domain.decision import Ending, JobEnded, Marked, Notice
-from carerules.domain.event import Attended, Cancelled, Happened, Placed
+from carerules.domain.event import Attended, Cancelled, Happened, Placed, PlugReport
 from carerules.domain.quantity import Known
 from carerules.loop import learn
 from carerules.service.image import dump, load
@@ -116,6 +116,19 @@ def test_a_charger_that_ends_at_an_owners_ceiling_is_done() -> None:
     bench.until(BEGIN + 30 * MINUTE)
     (ended,) = bench.stage.all(JobEnded)
     assert ended.ending is Ending.DONE
+
+
+def test_a_charger_that_its_plugs_timer_opened_has_not_come_to_its_end() -> None:
+    """Nobody renewed the lease: no power is no taper, and the pack is not charged."""
+    bench = Bench().until(BEGIN + HOUR)
+    while bench.stage.now - bench.stage.world.plugs["bench-charger"].said_at < 10 * SECOND:
+        bench.until(bench.stage.now + SECOND)
+    bench.stage.obey = False
+    bench.stage.hear(PlugReport(bench.stage.now, "bench-charger", on=False, power_w=0.0))
+    ended = bench.stage.all(JobEnded)[-1]
+    assert ended.ending is Ending.FAILED
+    assert "switched off by somebody else" in ended.why
+    assert bench.times("full") == 0
 
 
 def pull(bench: Bench) -> None:

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
+import pytest
+
 from carerules.campaign.ground import BEGIN, Ground, chemistries, setup_on
-from carerules.domain.decision import Command, Outcome
-from carerules.domain.event import Attended, Event, Sample, Value
-from carerules.domain.moment import MINUTE, SECOND, Moment
+from carerules.domain.decision import Command, Outcome, SwitchOff, SwitchOn
+from carerules.domain.event import Attended, Event, Sample, Started, Value
+from carerules.domain.moment import HOUR, MINUTE, SECOND, Moment
 from carerules.domain.signal import catalogue
 from carerules.lang import load
-from carerules.loop import make_setup, new_world
+from carerules.loop import make_setup, new_world, step
 from carerules.service import Service
 from carerules.service.run import LIGHT_EVERY, quiet
 
@@ -84,3 +86,57 @@ def test_a_persons_word_is_durable_at_once_with_all_that_waited() -> None:
     assert journal.waits == 1
     service.take([Attended(BEGIN + SECOND, BEGIN + MINUTE)])
     assert journal.waits == 0
+
+
+class Late(Nowhere):
+    """An outside that keeps what is said to it; a commit takes as long as `hangs` says."""
+
+    def __init__(self) -> None:
+        self.said: list[Command] = []
+
+    def perform(self, command: Command) -> None:
+        self.said.append(command)
+
+
+class Hangs(Counted):
+    """A journal whose disk hangs at the next commit."""
+
+    def __init__(self, outside: Late) -> None:
+        self.outside, self.hangs = outside, 0
+
+    def commit(self) -> None:
+        super().commit()
+        self.outside.at += self.hangs
+        self.hangs = 0
+
+
+RENEWAL = SwitchOn("load-1", 90, "heron-1", BEGIN + MINUTE, renewal=True)
+
+
+@pytest.mark.parametrize(
+    ("hangs", "on", "off"),
+    [(SECOND, True, False), (3 * SECOND, False, False), (100 * SECOND, False, True)],
+)
+def test_what_hung_for_long_says_off_and_no_renewal(
+    hangs: int, on: bool, off: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A plug's own timer has run out meanwhile: a renewal would close it anew."""
+    outside = Late()
+    service = service_on(Hangs(outside))
+    service.outside = outside
+    service.take([Started(BEGIN)])
+    decided = [RENEWAL]
+    monkeypatch.setattr(
+        "carerules.service.run.step",
+        lambda world, event: (
+            (step(world, event)[0], [decided.pop()]) if decided else step(world, event)
+        ),
+    )
+    outside.said.clear()
+    outside.at = BEGIN + MINUTE
+    assert isinstance(service.journal, Hangs)
+    service.journal.hangs = hangs
+    service.take([Attended(BEGIN + MINUTE, BEGIN + HOUR)])
+    assert (RENEWAL in outside.said) is on
+    plugs = {one.plug for one in outside.said if isinstance(one, SwitchOff)}
+    assert plugs == (set(SITE.plugs) if off else set())
