@@ -154,8 +154,8 @@ def said(event: Event, local: LocalTime) -> Line | None:
         case Ended():
             return Line("done", "", "leaving: everything off")
         case ClockSet(_, _, asleep):
-            slept = f"; nobody listened for {show_duration(asleep)}" if asleep else ""
-            return Line("seen", "", f"the wall clock was set{slept}")
+            slept = f"nobody listened for {show_duration(asleep)}, by sleep or a hang"
+            return Line("seen", "", slept if asleep else "the wall clock was set")
         case PlugLink(_, plug, up):
             return Line(
                 "seen", "", f"plug {plug} {'can be reached' if up else 'cannot be reached'}"
