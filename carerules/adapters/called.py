@@ -49,11 +49,17 @@ HTTP_PORT = 80  # RFC 9110, section 4.2.1
 def line_of(plug: Plug, profile: PlugProfile, login: Login) -> Line | Problem:
     """The way to a plug by its profile; what is wrong with its login, or what is not installed."""
     assert profile.call is not None, "other plugs are reached over the broker"
-    address = read_host(fill(profile.call.address, plug.variables))
-    assert not isinstance(address, Problem), "config has checked that the plug fits its profile"
+    where = fill(profile.call.address, plug.variables)
     credentials = read_login(login, profile.call.user)
     if isinstance(credentials, Problem):
         return credentials
+    if profile.call.way == "plugin":
+        # Only who has one waits for what it takes.
+        from carerules.adapters.pluginline import plugin_line  # noqa: PLC0415
+
+        return plugin_line(plug, where, credentials)
+    address = read_host(where)
+    assert not isinstance(address, Problem), "config has checked that the plug fits its profile"
     host, port = address
     if profile.call.way == "http":
         return HttpLine(host, port or HTTP_PORT, credentials)

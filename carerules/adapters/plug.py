@@ -85,7 +85,7 @@ def fits(plug: Plug, profile: PlugProfile) -> Problem | None:
     problem = check_fillings(profile.vars, plug.variables, profile.name)
     if problem is not None:
         return problem
-    if profile.call is not None:
+    if profile.call is not None and profile.call.way != "plugin":
         host = read_host(fill(profile.call.address, plug.variables))
         if isinstance(host, Problem):
             return host

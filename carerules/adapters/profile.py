@@ -153,11 +153,12 @@ class PowerOn(Strict):
 class Call(Strict):
     """A plug that answers each request, instead of speaking over the broker.
 
-    `http`: a POST to the path `topic`; `lan`: a request of the library python-kasa. `user` is the
-    name to log in with where the site file says none.
+    `http`: a POST to the path `topic`; `lan`: a request of the library python-kasa; `plugin`: what
+    the plug-in takes that the site file names. `user` is the name to log in with where that file
+    says none.
     """
 
-    way: Literal["http", "lan"]
+    way: Literal["http", "lan", "plugin"]
     address: Annotated[str, Field(min_length=1, max_length=120)]
     user: str | None = None
 

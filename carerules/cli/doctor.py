@@ -28,7 +28,8 @@ from carerules.domain.pack import Side
 from carerules.domain.ports import JournalError
 from carerules.loop import pack_on
 from carerules.report import fold
-from carerules.service.checkup import Finding, anything_wrong, look_over
+from carerules.service.checkup import look_over
+from carerules.service.finding import Finding, anything_wrong
 from carerules.service.prove import Verdict, put_to_test
 from carerules.service.reading import reader_of
 

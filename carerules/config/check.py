@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator, Mapping
 from typing import TypeAlias
 
 from carerules.adapters import Feed, FeedProfile, PlugProfile, Problem, Topics, topics_of
+from carerules.config.asked import asked_mistakes
 from carerules.config.board import board_mistakes
 from carerules.config.calendar import calendar_mistakes
 from carerules.config.channels import LOOPBACK, channel_mistakes
@@ -215,25 +216,6 @@ def _timers(raw: Raw, known: Known) -> Iterator[Mistake]:
             yield (*key, "lease"), found(table["lease"]), f"{low} s to {high} s for {own}", ""
 
 
-def _logins(raw: Raw, known: Known) -> Iterator[Mistake]:
-    for name, table in named(raw, "plug"):
-        profile, key = known.plugs.get(word(table, "profile")), ("plug", name)
-        if not isinstance(profile, PlugProfile):
-            continue
-        for own in ("user", "password_file"):
-            if own in table and profile.call is None:
-                said = f"`{own}` for {quoted(profile.name)}, a plug on MQTT"
-                mend = "take it out; `[mqtt]` has the broker's login"
-                yield (*key, own), said, "a plug that is asked", mend
-        if profile.call is None:
-            continue
-        if "user" in table and "password_file" not in table:
-            wanted, mend = "`password_file` beside it", "add `password_file`"
-            yield (*key, "user"), "no `password_file`", wanted, mend
-        if "password_file" in table and "user" not in table and profile.call.user is None:
-            yield (*key, "password_file"), "no `user`", "`user` beside it", "add `user`"
-
-
 # ---- limits ------------------------------------------------------------------------------------
 
 LIMITS: Mapping[str, tuple[str, Dimension, bool]] = {
@@ -338,7 +320,7 @@ CHECKS: tuple[Check, ...] = (
     _profiles,
     _wires,
     _timers,
-    _logins,
+    asked_mistakes,
     _chemistries,
     _limits,
     _signals,

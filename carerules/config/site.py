@@ -277,7 +277,18 @@ def _plug(name: str, plug: PlugTable, known: Known, *, real: bool) -> Plug:
         off_w=plug.off_power,
         unguarded=plug.unguarded,
         needs_proof=real and plug.require_proof,
+        plugin=plug.plugin or "",
+        # Empty where it is not installed here: who would reach the plug says so.
+        plugin_version="" if plug.plugin is None else _version(plug.plugin),
     )
+
+
+def _version(plugin: str) -> str:
+    # Few sites have any, and looking through what is installed takes a while.
+    from carerules.adapters.pluginline import Installed, installed  # noqa: PLC0415
+
+    code = installed(plugin)
+    return code.version if isinstance(code, Installed) else ""
 
 
 def _mqtt(mqtt: MqttTable, folder: Path) -> MqttAddress:

@@ -198,6 +198,15 @@ class PlugTable(Table):
         "or `NAME.toml` of your own in `integrations/plugs` beside the site file.",
         examples=["generic-json"],
     )
+    plugin: str | None = Field(
+        default=None,
+        min_length=1,
+        max_length=64,
+        description='The plug-in that reaches it, where its profile says `way = "plugin"`: '
+        "code of a package that you have installed beside carerules. It runs with the service's "
+        "rights (docs/security.md); none is loaded that no plug names.",
+        examples=["weir-relay"],
+    )
     lease: Annotated[float, Measure(DURATION, SECOND, DAY, "90 s")] | None = Field(
         default=None,
         description="How long the plug stays on by its own timer after each word from carerules, "

@@ -86,6 +86,7 @@ class Plug:
     which an OFF cannot be proved. `timer_shown`: its reports say what is left of the timer, so that
     an ON whose timer is not armed is found. `off_w` is the power below which nothing flows.
     `needs_proof`: without a timed test of it, it is switched on only while a person is there.
+    `plugin` and `plugin_version`: code of others that reaches it; empty: none does.
     """
 
     name: str
@@ -97,13 +98,16 @@ class Plug:
     off_w: float = 1.0
     unguarded: bool = False
     needs_proof: bool = False
+    plugin: str = ""
+    plugin_version: str = ""
 
     @property
     def key(self) -> str:
-        """Fingerprint of all that a proof of it depends on: another profile, address or lease is
-        another plug."""
+        """Fingerprint of all that a proof of it depends on: another profile, address, lease or
+        version of a plug-in is another plug."""
+        code = (self.plugin, self.plugin_version) if self.plugin else ()
         meaning = (self.name, self.profile, sorted(self.variables.items()), self.lease_s,
-                   self.metered, self.off_w)  # fmt: skip
+                   self.metered, self.off_w, *code)  # fmt: skip
         return sha256(repr(meaning).encode()).hexdigest()[:16]
 
 

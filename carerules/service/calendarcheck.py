@@ -11,7 +11,7 @@ from concurrent.futures import ThreadPoolExecutor
 from carerules.config import CalendarSettings, SiteFile
 from carerules.domain.moment import show_duration
 from carerules.service.almanac import Almanac, Looked
-from carerules.service.checkup import Finding
+from carerules.service.finding import Finding
 
 
 def read_each(site: SiteFile, wall_ms: int) -> Iterator[Finding]:

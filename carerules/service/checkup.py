@@ -9,10 +9,8 @@ from __future__ import annotations
 import os
 import shutil
 import tempfile
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import Literal, TypeAlias
 
 from carerules.adapters import (
     KeptJournal,
@@ -27,11 +25,10 @@ from carerules.domain.event import ClockSet, PlugLink, PlugReport, Rejected
 from carerules.domain.moment import DAY, SECOND, Duration, Moment, show_duration
 from carerules.domain.ports import JournalError
 from carerules.loop import World
-from carerules.report import unguarded
 from carerules.safety import NOTICE_PROVEN_WITHIN
+from carerules.service.finding import Finding
 from carerules.service.outside import RealOutside
-
-State: TypeAlias = Literal["in order", "look", "wrong"]
+from carerules.service.plugcheck import Heard, plugins, plugs
 
 LISTEN_FOR: Duration = 6 * SECOND
 """A connection takes 5 s at most before it is tried again; a plug answers within one."""
@@ -45,16 +42,6 @@ STEPS_LOOK = 3
 """Steps of the clock in a day: one is a summer time that somebody set by hand."""
 
 
-@dataclass(frozen=True, slots=True)
-class Finding:
-    """One thing that was looked at. `mend` is empty where there is nothing to do."""
-
-    about: str
-    state: State
-    text: str
-    mend: str = ""
-
-
 def look_over(
     site: SiteFile,
     world: World,
@@ -66,7 +53,7 @@ def look_over(
 
     Raises `AddressError` for a bad password file.
     """
-    heard = _Heard()
+    heard = Heard()
     if site.has_wires:
         heard = _listened(site, clock)
     return [
@@ -76,24 +63,16 @@ def look_over(
         *_disk(site, journal),
         *_notices(site, proven, clock.now()),
         *_calendars(site, clock.now() + clock.offset()),
-        *_plugs(site, world, heard),
+        *plugins(site),
+        *plugs(site, world, heard),
     ]
 
 
 # ---- the broker, and what the plugs say ------------------------------------------------------
 
 
-@dataclass(slots=True)
-class _Heard:
-    up: bool = False
-    lost: dict[str, str] = field(default_factory=dict)
-    refusals: list[str] = field(default_factory=list)
-    reports: dict[str, PlugReport] = field(default_factory=dict)
-    away: set[str] = field(default_factory=set)
-
-
-def _listened(site: SiteFile, clock: LineClock) -> _Heard:
-    heard, outside = _Heard(), RealOutside(site, clock, strict=False)
+def _listened(site: SiteFile, clock: LineClock) -> Heard:
+    heard, outside = Heard(), RealOutside(site, clock, strict=False)
     outside.start()
     try:
         now = outside.now()
@@ -122,7 +101,7 @@ def _listened(site: SiteFile, clock: LineClock) -> _Heard:
     return heard
 
 
-def _broker(site: SiteFile, heard: _Heard) -> Iterator[Finding]:
+def _broker(site: SiteFile, heard: Heard) -> Iterator[Finding]:
     if site.mqtt is None:
         what = "no broker: entries by hand only"
         if site.virtual is not None:
@@ -293,56 +272,3 @@ def _calendars(site: SiteFile, wall_ms: int) -> Iterator[Finding]:
         from carerules.service.calendarcheck import read_each  # noqa: PLC0415
 
         yield from read_each(site, wall_ms)
-
-
-# ---- the plugs -------------------------------------------------------------------------------
-
-
-def _plugs(site: SiteFile, world: World, heard: _Heard) -> Iterator[Finding]:
-    for name, plug in site.site.plugs.items():
-        about = f"plug {name}"
-        if heard.up or name in site.called:
-            yield _answer(about, name, heard)
-        timer = "no timer of its own" if plug.lease_s is None else f"opens itself {plug.lease_s} s "
-        timer += "" if plug.lease_s is None else "after our last word"
-        meter = "metered" if plug.metered else "no meter"
-        shown = "" if plug.timer_shown or plug.lease_s is None else ", its timer is not shown"
-        state: State = "in order" if plug.metered else "look"
-        yield Finding(
-            about,
-            state,
-            f"profile {plug.profile}: {timer}, {meter}{shown}",
-            "" if plug.metered else "an OFF cannot be proved without: take one with",
-        )
-        lacks = unguarded(site.site, world.plugs[name], world.now)
-        if lacks:
-            what, _, mend = lacks.partition(": ")
-            yield Finding(about, "look", f"UNGUARDED: {what}", mend)
-            continue
-        proof = world.plugs[name].proof
-        if proof is not None:
-            days = (world.now - proof.at) // DAY
-            yield Finding(about, "in order", f"proved {days} days ago, on {proof.runs} times since")
-
-
-def _answer(about: str, name: str, heard: _Heard) -> Finding:
-    report = heard.reports.get(name)
-    if report is None or name in heard.away:
-        why = f": {heard.lost[name]}" if name in heard.lost else ""
-        mend = "see that it has power and the network"
-        return Finding(about, "wrong", f"does not answer{why}", mend)
-    said = {True: "on", False: "off", None: "silent about its relay"}[report.on]
-    power = "" if report.power_w is None else f", {report.power_w:.1f} W"
-    if report.on and not report.timer_s:
-        return Finding(
-            about,
-            "look",
-            f"answers: on{power}, and shows no timer that runs",
-            "if no job has it on: `carerules stop`",
-        )
-    return Finding(about, "in order", f"answers: {said}{power}")
-
-
-def anything_wrong(findings: Sequence[Finding]) -> bool:
-    """Whether something must be mended before the site can do its work."""
-    return any(finding.state == "wrong" for finding in findings)

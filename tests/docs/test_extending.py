@@ -5,13 +5,15 @@ from __future__ import annotations
 import json
 import re
 import sys
+import tomllib
 from pathlib import Path
-from types import ModuleType
+from types import ModuleType, SimpleNamespace
+from typing import Any
 
 import pytest
 from click.testing import CliRunner
 
-from carerules import cli
+from carerules import cli, plugkit
 from carerules.adapters import Message, Unsaid, say, topics_of
 from carerules.adapters import line as line_room
 from carerules.battery import Chemistry, read_chemistry
@@ -34,6 +36,8 @@ from carerules.domain.quantity import Known
 from carerules.domain.signal import catalogue
 from carerules.lang import load
 from carerules.loop import make_setup, new_world, step
+from carerules.plugin import GROUP, PlugIn, SilentError, Way
+from carerules.plugkit import Trial
 from carerules.safety import interlock
 from carerules.safety import pack as pack_room
 
@@ -249,7 +253,9 @@ def test_no_other_file_names_it(head: str, word: str) -> None:
 
 def test_every_other_word_in_code_is_there() -> None:
     assert len(QUOTED) == 22
-    assert 'way: Literal["http", "lan"]' in (CODE / "adapters" / "profile.py").read_text("utf-8")
+    assert 'way: Literal["http", "lan", "plugin"]' in (CODE / "adapters" / "profile.py").read_text(
+        "utf-8"
+    )
     own = ("integrations/plugs/shed-relay.toml", "integrations/feeds/shed-sensor.toml")
     for path in set(re.findall(r"`((?:tests|docs|carerules|integrations)/[\w/.-]+)`", PAGE)) - {
         *own
@@ -257,9 +263,51 @@ def test_every_other_word_in_code_is_there() -> None:
         assert (ROOT / path).exists(), path
 
 
-def test_there_is_no_seam_for_plug_ins() -> None:
-    """As the page says; who adds one says so there."""
-    text = (ROOT / "pyproject.toml").read_text("utf-8")
-    assert "entry-points" not in text
-    used = [file for file in CODE.rglob("*.py") if "entry_points(" in file.read_text("utf-8")]
-    assert used == []
+def test_the_plug_in_of_the_page_keeps_to_the_contract() -> None:
+    (code, _) = blocks("## A plug-in\n", "python")
+    room: dict[str, object] = {}
+    exec(code, room)
+    maker = room["Echo"]
+    plug: PlugIn = maker(Way("10.0.0.9"))  # type: ignore[operator]
+    told = [json.loads(plug.ask("relay", said, 3.0)) for said in ("state", "close 90", "open")]
+    assert [one["contact"] for one in told] == ["open", "closed", "open"]
+    with pytest.raises(SilentError):
+        plug.ask("lamp", "state", 3.0)
+
+
+def test_the_files_of_the_plug_in_are_those_of_the_example() -> None:
+    example = ROOT / "examples" / "plug-in"
+    entry, table = blocks("## A plug-in\n", "toml")
+    assert entry.strip() in (example / "pyproject.toml").read_text("utf-8")
+    named = tomllib.loads(table)["plug"]["A-load"]
+    profile = tomllib.loads((example / f"integrations/plugs/{named['profile']}.toml").read_text())
+    assert set(named) == {"profile", "plugin", *profile["vars"]}
+    assert profile["call"]["way"] == "plugin"
+
+
+def test_the_trial_of_the_page_is_of_the_example(monkeypatch: pytest.MonkeyPatch) -> None:
+    (_, code) = blocks("## A plug-in\n", "python")
+    room: dict[str, Any] = {}
+    exec(code, room)
+    assert room["faults"] is plugkit.faults
+    tried: list[Trial] = []
+    room["faults"] = lambda trial, _bench: tried.append(trial) or []
+    room["test_the_relay_keeps_its_promises"](SimpleNamespace(address="10.0.0.9"))
+    (trial,) = tried
+    monkeypatch.chdir(ROOT / "examples" / "plug-in")
+    assert tomllib.loads(trial.profile.read_text("utf-8"))["vars"].keys() == {*trial.variables}
+    assert f'{trial.plugin} = "' in Path("pyproject.toml").read_text("utf-8")
+
+
+def test_code_of_others_is_looked_for_in_one_group_and_only_there() -> None:
+    """As the page says; tests/supply holds where."""
+    used = {
+        str(file.relative_to(CODE)): re.findall(r"entry_points\((\w+=\w+)", file.read_text("utf-8"))
+        for file in CODE.rglob("*.py")
+        if "entry_points(" in file.read_text("utf-8")
+    }
+    assert used == {
+        "adapters/pluginline.py": ["group=GROUP"] * 2,
+        "plugin/host.py": ["group=GROUP"],
+    }
+    assert GROUP == "carerules.plugins"

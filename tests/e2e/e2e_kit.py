@@ -97,6 +97,8 @@ class Stage:
         self._broker: Broker | None = None
         self._eye: Eye | None = None
         self.measured: list[str] = []
+        self.packages: list[Path] = []
+        """Folders of installed packages that every program has besides."""
         self._also: list[Callable[[], object]] = []
 
     @property
@@ -132,7 +134,8 @@ class Stage:
     def start(self, *words: object, name: str = "") -> Program:
         """`carerules WORDS`, in the stage's folder."""
         command = [sys.executable, "-c", ENTRY, *map(str, words)]
-        program = Program(name or f"{words[0]}-{next(self._names)}", command, self.folder)
+        name = name or f"{words[0]}-{next(self._names)}"
+        program = Program(name, command, self.folder, self.packages)
         self.programs.append(program)
         return program
 

@@ -11,7 +11,7 @@ import signal
 import socket
 import subprocess
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from getpass import getuser
 from pathlib import Path
@@ -52,10 +52,14 @@ class Said:
 class Program:
     """A process of ours whose lines are read as they come."""
 
-    def __init__(self, name: str, command: list[str], cwd: Path) -> None:
+    def __init__(
+        self, name: str, command: list[str], cwd: Path, packages: Sequence[Path] = ()
+    ) -> None:
+        """`packages`: folders of installed packages that it has besides those of the tests."""
         self.name, self.cwd = name, cwd
         env = {k: v for k, v in os.environ.items() if not k.startswith("CARERULES")}
-        env |= {"COLUMNS": "80", "NO_COLOR": "1", "PYTHONPATH": str(ROOT), "PYTHONUNBUFFERED": "1"}
+        env |= {"COLUMNS": "80", "NO_COLOR": "1", "PYTHONUNBUFFERED": "1",
+                "PYTHONPATH": os.pathsep.join(map(str, (ROOT, *packages)))}  # fmt: skip
         self.said: list[Said] = []
         self.wide = 0
         """The longest line that it printed."""

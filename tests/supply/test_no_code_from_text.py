@@ -17,8 +17,9 @@ from carerules.calendar import Asked
 from carerules.cli import main
 from carerules.rulefiles import load_files
 
-MAKERS = {"eval", "exec", "compile", "__import__"}
-"""Built in, and able to make code of a text (Python's language reference)."""
+MAKERS = {"eval", "exec", "compile", "__import__", "entry_points"}
+"""Built in, and able to make code of a text (Python's language reference); and what finds the code
+of other packages by its name."""
 MODULES = {"pickle", "marshal", "shelve", "code", "codeop", "runpy", "subprocess", "yaml", "pty"}
 CALLS = {
     "system", "popen", "execv", "execve", "spawnv", "import_module",
@@ -64,6 +65,10 @@ RUN = {
     "carerules/adapters/apart.py": ["import subprocess"],
     # Our own commands, to look at the past without a service waiting for it.
     "carerules/board/asked.py": [".create_subprocess_exec"],
+    # Our own process for a plug-in; and which packages bring one, to name it. Nothing is loaded.
+    "carerules/adapters/pluginline.py": ["import subprocess", "entry_points", "entry_points"],
+    # In that process, and only there: the one plug-in that the site file names.
+    "carerules/plugin/host.py": ["entry_points"],
     # A browser of the system, to print a page of ours whose scripts and addresses lead nowhere.
     "carerules/adapters/paper.py": ["import subprocess"],
     # Our own `run`, a process for each site that is served here.
@@ -98,7 +103,7 @@ def test_the_process_that_reads_calendars_is_ours_whatever_stands_in_them(
     "source",
     ["eval(text)", "x = exec(text)", "compile(t, '', 'exec')", "__import__(name)",
      "import pickle", "from subprocess import run", "import os\nos.system(text)",
-     "importlib.import_module(name)"],
+     "importlib.import_module(name)", "entry_points(group=name)"],
 )  # fmt: skip
 def test_the_search_finds_what_it_looks_for(source: str) -> None:
     assert makers_in(source)
