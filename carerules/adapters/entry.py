@@ -20,6 +20,8 @@ from carerules.domain.event import (
     Event,
     Happened,
     Placed,
+    PlanDropped,
+    PlanKept,
     Rejected,
     Released,
     Sample,
@@ -29,6 +31,7 @@ from carerules.domain.event import (
     Value,
     Wanted,
 )
+from carerules.domain.keptplan import KeptPlan
 from carerules.domain.moment import MINUTE, Duration, LocalTime, Moment
 from carerules.domain.pack import Use
 
@@ -146,9 +149,21 @@ class Want:
     target: float | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class PlanKeep:
+    """A plan is to be kept. Its moments are the line's: they stay true however the wall is set."""
+
+    plan: KeptPlan
+
+
+@dataclass(frozen=True, slots=True)
+class PlanDrop:
+    """The kept plan is to be kept no more."""
+
+
 Entry: TypeAlias = (
     Recorded | Measured | Place | UseAdd | UseDrop | Attend | Release | Stop | Cancel | Answer
-    | Want | ChoreAnswer
+    | Want | ChoreAnswer | PlanKeep | PlanDrop
 )  # fmt: skip
 
 
@@ -195,6 +210,12 @@ def to_events(entry: Entry, heard: Moment, local: LocalTime) -> tuple[Event, ...
         case ChoreAnswer(key, text, put_off):
             ends = None if put_off is None else heard + put_off * MINUTE
             return (ChoreAnswered(heard, key, text, ends),)
+        case PlanKeep(plan):
+            if plan.ends <= heard:
+                return (Rejected(heard, SOURCE, "that plan was over before this was read"),)
+            return (PlanKept(heard, plan),)
+        case PlanDrop():
+            return (PlanDropped(heard),)
         case Answer(job, yes):
             return (Answered(heard, job, yes),)
         case _:

@@ -48,6 +48,8 @@ EVENT_KINDS: Mapping[str, type[Event]] = {
     "acknowledged": event.Acknowledged,
     "wanted": event.Wanted,
     "chore-answered": event.ChoreAnswered,
+    "plan-kept": event.PlanKept,
+    "plan-dropped": event.PlanDropped,
 }
 
 OUTCOME_KINDS: Mapping[str, type[Outcome]] = {
@@ -82,6 +84,8 @@ ENTRY_KINDS: Mapping[str, type[Entry]] = {
     "answer": entry.Answer,
     "want": entry.Want,
     "chore": entry.ChoreAnswer,
+    "plan-keep": entry.PlanKeep,
+    "plan-drop": entry.PlanDrop,
 }
 
 

@@ -17,7 +17,7 @@ from carerules.cli.reading import say
 from carerules.cli.sites import site_at
 from carerules.domain.moment import MINUTE, WEEK, show_duration
 from carerules.domain.quantity import DURATION, read_quantity
-from carerules.report import ChoresShape, chore_lines, status_of
+from carerules.report import chores_of, todo_lines
 from carerules.report.shapes import ChoreShape
 
 LATER = "12 h"
@@ -32,16 +32,16 @@ def chore_command(words: tuple[str, ...], site_path: Path, as_json: bool) -> Non
     """List what is for you to do; or say that it is done, or not now.
 
     What a job asks is answered with `carerules answer`; what one waits for is done when it finds it
-    so.
+    so. A move of the kept plan that is done says that the pack hangs there now.
 
     Example: carerules chore 1 done; carerules chore 2 later 4h
     """
     with reader_at(site_path) as reader:
         view = reader.now()
-        chores = status_of(view.world, view.keeper).chores
-        shape = ChoresShape(site=reader.setup.site.name, chores=chores)
+        shape = chores_of(view.world, view.keeper)
+    chores = shape.chores
     if not words:
-        say(shape, chore_lines(chores) or ["nothing is for you to do"], as_json=as_json)
+        say(shape, todo_lines(shape), as_json=as_json)
         return
     number, word, *rest = (*words, "", "")[: max(2, len(words))]
     chore = _meant(chores, number)

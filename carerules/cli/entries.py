@@ -266,12 +266,17 @@ def _wall(site: SiteFile, site_path: Path, *, virtual: bool) -> datetime:
 
 def enter(site: SiteFile, entry: Entry | Problem) -> None:
     """Leave the entry for the service, and say what became of it."""
+    click.echo(handed(site, entry))
+
+
+def handed(site: SiteFile, entry: Entry | Problem) -> str:
+    """Leave the entry for the service; what became of it, in words."""
     if isinstance(entry, Problem):
         refuse(entry.show())
     try:
-        handed = hand_in(site, entry)
+        found = hand_in(site, entry)
     except JournalError as error:
         refuse(str(error))
-    if handed.refused:
-        refuse(handed.words(), status=FAILED)
-    click.echo(handed.words())
+    if found.refused:
+        refuse(found.words(), status=FAILED)
+    return found.words()

@@ -1,23 +1,24 @@
 """`carerules plan`: which pack hangs on which station when, and what people move.
 
-Knows the command's words. Does not know how a plan is made; it switches and enters nothing.
+Knows the command's words. Does not know how a plan is made; what it enters is a plan to be kept.
 """
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TypeVar
 
 import click
 
-from carerules.adapters import Problem, read_future
+from carerules.adapters import PlanDrop, PlanKeep, Problem, read_future
 from carerules.cli.common import FAILED, json_option, refuse, site_option
+from carerules.cli.entries import enter, handed
 from carerules.cli.progress import Progress
 from carerules.cli.reader import reader_at
 from carerules.cli.reading import say
+from carerules.cli.sites import site_at
 from carerules.config import Planning
-from carerules.domain.moment import DAY, HOUR, Moment
+from carerules.domain.moment import DAY, Moment
 from carerules.domain.quantity import POWER, read_quantity
 from carerules.loop import World
 from carerules.planner import (
@@ -26,6 +27,10 @@ from carerules.planner import (
     Hours,
     Tariff,
     has_solver,
+    kept_lines,
+    kept_plan,
+    kept_shape,
+    noon_after,
     plan_drawing,
     plan_lines,
     plan_shape,
@@ -38,8 +43,6 @@ from carerules.planner import (
 T = TypeVar("T")
 
 AHEAD_MAX = 7 * DAY
-LEAST = 8 * HOUR
-"""A night's plan goes to the first noon that is at least so far ahead."""
 
 
 @click.command("plan")
@@ -57,24 +60,37 @@ LEAST = 8 * HOUR
 @click.option("--seconds", type=click.FloatRange(0.1, 600), default=SECONDS, show_default=True,
               help="How long the solver may look.")  # fmt: skip
 @click.option("--simple", is_flag=True, help="By the simple rule, also where the solver is there.")
+@click.option("--keep", is_flag=True,
+              help="Keep it: the to-do list and the board follow it from then on.")  # fmt: skip
+@click.option("--kept", is_flag=True, help="Show the plan that is kept, against what is so now.")
+@click.option("--drop", is_flag=True, help="Keep the plan no more.")
 @click.option("--svg", "svg", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
               help="Write a drawing of it here.")  # fmt: skip
 @site_option
 @json_option
 def plan_command(
     night: bool, until_text: str | None, awake_text: str, circuit_text: str | None,
-    prices: tuple[str, ...], seconds: float, simple: bool, svg: Path | None,
-    site_path: Path, as_json: bool,
+    prices: tuple[str, ...], seconds: float, simple: bool, keep: bool, kept: bool, drop: bool,
+    svg: Path | None, site_path: Path, as_json: bool,
 ) -> None:  # fmt: skip
     """Show which pack goes on which station when, and who moves it.
 
     What is wanted comes from the rules and the planned uses. Each pack is in time at the least
-    ageing and with few moves by hand; what cannot be had is said. Nothing is switched.
+    ageing and with few moves by hand; what cannot be had is said. Nothing is switched, also by a
+    plan that is kept: its moves are on the to-do list, and it is made anew where reality differs.
 
-    Example: carerules plan --until "tomorrow 12:00" --awake 07:00-22:30
+    Example: carerules plan --until "tomorrow 12:00" --awake 07:00-22:30 --keep
     """
     if night and until_text is not None:
         refuse("found `--night` and `--until`, wanted one of them")
+    if sum((keep, kept, drop)) > 1:
+        refuse("found two of `--keep`, `--kept` and `--drop`, wanted one of them")
+    if drop:
+        enter(site_at(site_path), PlanDrop())
+        return
+    if kept:
+        _show_kept(site_path, svg, as_json=as_json)
+        return
     with reader_at(site_path) as reader:
         hours = _hours(reader.site.planning, awake_text, circuit_text, prices)
         if reader.rules.setup is None:
@@ -90,8 +106,23 @@ def plan_command(
         remark = "a cheaper plan may be there: install carerules with the extra `planner`"
         shape = shape.model_copy(update={"remarks": [*shape.remarks, remark]})
     if svg is not None:
-        _write(svg, plan_drawing(shape))
+        _write(svg, plan_drawing(shape, shape.site))
     say(shape, plan_lines(shape), as_json=as_json)
+    if keep:
+        told = handed(site_at(site_path), PlanKeep(kept_plan(
+            world, hours, asked, schedule, "a person"
+        )))  # fmt: skip
+        click.echo(told, err=True)
+
+
+def _show_kept(site_path: Path, svg: Path | None, *, as_json: bool) -> None:
+    with reader_at(site_path) as reader:
+        shape = kept_shape(reader.now().world)
+    if svg is not None:
+        if shape.plan is None:
+            refuse("no plan is kept that could be drawn: `carerules plan --keep` keeps one")
+        _write(svg, plan_drawing(shape.plan, shape.site))
+    say(shape, kept_lines(shape), as_json=as_json)
 
 
 def _hours(
@@ -121,22 +152,13 @@ def _read(read: T | str) -> T:
 def _until(text: str | None, world: World) -> Moment:
     now = world.local.read(world.now)
     if text is None:
-        return _noon_after(now, world)
+        return noon_after(world.local, world.now)
     read = read_future(text, now)
     if isinstance(read, Problem):
         refuse(read.show())
     until = world.local.moment(read)
     if until - world.now > AHEAD_MAX:
         refuse(f"found `{text[:40]}`, wanted a time within a week: no forecast holds longer")
-    return until
-
-
-def _noon_after(now: datetime, world: World) -> Moment:
-    noon = now.replace(hour=12, minute=0, second=0, microsecond=0, tzinfo=None)
-    until = world.local.moment(noon)
-    while until - world.now < LEAST:
-        noon += timedelta(days=1)
-        until = world.local.moment(noon)
     return until
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 from typing import Literal, TypeAlias
 
 from carerules.domain.frozen import frozen
+from carerules.domain.keptplan import KeptPlan
 from carerules.domain.moment import Duration, Moment
 from carerules.domain.pack import Use
 
@@ -125,6 +126,21 @@ class UseDropped:
 
     heard: Moment
     name: str
+
+
+@frozen
+class PlanKept:
+    """A plan of the time ahead is kept: the to-do list follows it. A newer one takes its place."""
+
+    heard: Moment
+    plan: KeptPlan
+
+
+@frozen
+class PlanDropped:
+    """The kept plan is kept no more."""
+
+    heard: Moment
 
 
 @frozen
@@ -254,5 +270,5 @@ Event: TypeAlias = (
     Tick | Sample | SiteSample | PlugReport | PlugLink | Proved | Happened | Placed | UsePlanned
     | UseDropped | Attended | Answered | Cancelled | Released | Stopped | Started | Ended
     | ClockSet | Rejected | ChannelProved | Acknowledged | Wanted
-    | ChoreAnswered
+    | ChoreAnswered | PlanKept | PlanDropped
 )  # fmt: skip

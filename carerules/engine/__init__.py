@@ -36,6 +36,7 @@ from carerules.engine.job import (
     moving,
     passed,
     wait,
+    wants_place,
 )
 from carerules.engine.value import Facts
 from carerules.engine.watch import Stretch, nothing_new
@@ -80,4 +81,5 @@ __all__ = [
     "reasons",
     "remember_nevers",
     "wait",
+    "wants_place",
 ]

@@ -175,6 +175,11 @@ def moving(job: Job, now: Moment, *, new_run: bool) -> Job:
     return changed(job, started=True, rounds=job.rounds + 1) if new_run else job
 
 
+def wants_place(job: Job) -> bool:
+    """Whether it waits for its pack to be hung on another station: so its mend says."""
+    return job.phase is Phase.WAITING and job.mend.startswith(f"put {job.pack} on ")
+
+
 def wait(job: Job, now: Moment, why: str, mend: str = "") -> Job:
     """The job waits, for this reason; `mend` is what a person can do about it."""
     if job.phase is Phase.WAITING and (job.why, job.mend) == (why, mend):

@@ -4,9 +4,11 @@ Knows the order in which the rooms are asked. Does not know clocks, sockets or f
 """
 
 from carerules.loop.chunks import by_name
+from carerules.loop.differing import differences, locked_now, planned_soc, uses_within
 from carerules.loop.dues import Dues
 from carerules.loop.foresight import HORIZON, Obstacle, foresee, moves_energy, obstacle
 from carerules.loop.intake import ASLEEP
+from carerules.loop.keeping import coming, move_key, move_words, placed_by_plan, wish_words
 from carerules.loop.knowledge import LATENESS, facts_of
 from carerules.loop.recall import learn
 from carerules.loop.step import next_due, step
@@ -38,21 +40,30 @@ __all__ = [
     "StationState",
     "World",
     "by_name",
+    "coming",
+    "differences",
     "facts_of",
     "figures_of",
     "foresee",
     "full_v",
     "hanging",
     "learn",
+    "locked_now",
     "make_setup",
+    "move_key",
+    "move_words",
     "moves_energy",
     "new_world",
     "next_due",
     "obstacle",
     "pack_on",
+    "placed_by_plan",
+    "planned_soc",
     "socket_power",
     "station_readings",
     "step",
     "stranger",
     "untimely",
+    "uses_within",
+    "wish_words",
 ]

@@ -55,6 +55,8 @@ class Dues:
             due = min(due, *dues.values())
         if world.starting_since is not None:
             due = min(due, world.starting_since + START_WITHIN)
+        if world.kept is not None:
+            due = min(due, world.kept.due(world.now))
         return due
 
     def _first_pack(self, world: World) -> Moment:

@@ -23,6 +23,8 @@ from carerules.domain.event import (
     Event,
     Happened,
     Placed,
+    PlanDropped,
+    PlanKept,
     PlugLink,
     PlugReport,
     Proved,
@@ -44,6 +46,7 @@ from carerules.domain.quantity import Known
 from carerules.engine import Phase, passed, wait
 from carerules.loop.charging import hear_charger, into_pack_w
 from carerules.loop.conduct import BY_HAND, end_job, end_run, keep_job
+from carerules.loop.keeping import hung, keep, seen
 from carerules.loop.knowledge import (
     catch_up,
     look,
@@ -107,6 +110,12 @@ def take(turn: Turn, event: Event) -> Iterable[str]:
             return _released(turn, event)
         case ChoreAnswered():
             return _chore_answered(turn, event)
+        case PlanKept():
+            keep(turn, event)
+            return ()
+        case PlanDropped():
+            turn.change(kept=None)
+            return ()
         case Stopped(_, by):
             turn.change(stopped=by)
             for name in turn.world.packs:
@@ -265,15 +274,20 @@ def _about_job(turn: Turn, event: Answered | Cancelled) -> Iterable[str]:
 
 
 def _chore_answered(turn: Turn, event: ChoreAnswered) -> Iterable[str]:
-    """A person's word on a chore. One that a job waits for is done when the job finds it so."""
+    """A person's word on a chore. One that a job waits for is done when the job finds it so; of a
+    move of the kept plan "done" says that the pack hangs there now."""
     chore = turn.world.chores.get(event.key)
     if chore is None:
         return ()
+    move = hung(turn.world, event)
+    if move is not None:
+        return _placed(turn, Placed(event.heard, move.pack, move.station))
     if event.until is not None:
         later = replace(chore, later=event.until)
         turn.change(chores=put(turn.world.chores, event.key, later))
     elif not any(job.id == event.key for state in turn.world.packs.values() for job in state.jobs):
         turn.close_chore(event.key)
+        seen(turn, event.key)
     return ()
 
 

@@ -25,6 +25,7 @@ from carerules.domain.event import Event, PlugReport
 from carerules.loop.charging import forget_untold
 from carerules.loop.conduct import end_run
 from carerules.loop.intake import take
+from carerules.loop.keeping import follow
 from carerules.loop.knowledge import bar, has_fired, take_mark
 from carerules.loop.steer import UNANSWERED
 from carerules.loop.turn import Turn
@@ -41,6 +42,7 @@ def learn(world: World, event: Event, decided: Iterable[Outcome]) -> World:
     too.
     """
     turn = Turn(world, event.heard)
+    decided = tuple(decided)
     turn.change(starting_since=event.heard)
     take(turn, event)
     forget_untold(turn)
@@ -70,6 +72,8 @@ def learn(world: World, event: Event, decided: Iterable[Outcome]) -> World:
                     turn.set_station(station, locked="", unreached=False)
             case _:
                 pass
+    if turn.world.kept is not None or world.kept is not None:
+        follow(turn, world, event, decided)
     return turn.world
 
 

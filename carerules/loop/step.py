@@ -16,6 +16,7 @@ from carerules.domain.pack import Station
 from carerules.loop.charging import tell_charge
 from carerules.loop.conduct import close_told_chores, conduct, open_jobs, open_wanted
 from carerules.loop.intake import take
+from carerules.loop.keeping import follow
 from carerules.loop.knowledge import look
 from carerules.loop.steer import steer
 from carerules.loop.turn import Turn
@@ -44,6 +45,8 @@ def step(world: World, event: Event) -> tuple[World, Sequence[Outcome]]:
     if turn.world.starting_since is not None:
         touched = _start_over(turn, touched)
     _act(turn, event, touched, _unmoved(world, turn, event))
+    if turn.world.kept is not None or world.kept is not None:
+        follow(turn, world, event, turn.outcomes)
     return turn.done(), turn.outcomes
 
 
@@ -54,6 +57,8 @@ def next_due(world: World) -> Moment:
         due = min(due, plug_due(plug, world.now))
     if world.starting_since is not None:
         due = min(due, world.starting_since + START_WITHIN)
+    if world.kept is not None:
+        due = min(due, world.kept.due(world.now))
     return due
 
 

@@ -16,6 +16,7 @@ from carerules.domain.event import (
     Event,
     Happened,
     Placed,
+    PlanKept,
     PlugLink,
     PlugReport,
     Proved,
@@ -24,6 +25,7 @@ from carerules.domain.event import (
     Wanted,
 )
 from carerules.domain.frozen import frozen
+from carerules.domain.keptplan import KeptPlan
 from carerules.domain.moment import NEVER, LocalTime, Moment
 from carerules.domain.pack import SIDES, Pack, Side, Site, Socket, Station, Use
 from carerules.domain.plan import Plan
@@ -161,8 +163,9 @@ class World:
     `starting_since`: plugs are being brought off, and no rule fires yet. `muted`: rules (pack and
     key) that look on but do not fire, while facts from before their time are gone through.
     `counts`: for how many packs each condition is true that some rule counts packs by.
-    `notice_proven_at`: when a notice last reached people, over whichever channel. `hangs`: by
-    station, the pack on it. `touched`: the packs and the plugs that the last step has changed.
+    `notice_proven_at`: when a notice last reached people, over whichever channel. `kept`: the plan
+    that the to-do list follows. `hangs`: by station, the pack on it. `touched`: the packs and the
+    plugs that the last step has changed.
     """
 
     setup: Setup
@@ -183,6 +186,7 @@ class World:
     muted: frozenset[tuple[str, str]] = frozenset()
     counts: Mapping[str, int] = field(default_factory=dict)
     notice_proven_at: Moment | None = None
+    kept: KeptPlan | None = None
     hangs: Mapping[str, str] = field(default_factory=dict)
     touched: tuple[tuple[str, ...], tuple[str, ...]] = field(default=((), ()), compare=False)
 
@@ -276,6 +280,10 @@ def stranger(setup: Setup, event: Event) -> str:
             if pack not in site.packs:
                 return f"pack {pack}"
             return "" if station is None or station in site.stations else f"station {station}"
+        case PlanKept(_, plan):
+            packs = sorted(plan.packs() - site.packs.keys())
+            stations = sorted(plan.stations() - site.stations.keys())
+            return f"pack {packs[0]}" if packs else f"station {stations[0]}" if stations else ""
         case PlugReport(plug=plug) | PlugLink(plug=plug) | Proved(plug=plug) if (
             plug not in site.plugs
         ):

@@ -6,8 +6,18 @@ Knows worlds, hours and prices. Switches nothing and decides nothing: rules do.
 from carerules.planner.drawing import plan_drawing
 from carerules.planner.gather import Asked, problem_of
 from carerules.planner.greedy import by_rule
-from carerules.planner.hours import AWAKE, Hours, Tariff, inside, read_tariff, read_window
-from carerules.planner.lines import plan_lines
+from carerules.planner.hours import (
+    AWAKE,
+    Hours,
+    Tariff,
+    inside,
+    last_passing,
+    noon_after,
+    read_tariff,
+    read_window,
+)
+from carerules.planner.kept import hours_of, kept_plan, kept_shape, planned_simply
+from carerules.planner.lines import kept_lines, plan_lines
 from carerules.planner.problem import (
     Cost,
     Move,
@@ -20,7 +30,7 @@ from carerules.planner.problem import (
     Wish,
 )
 from carerules.planner.said import plan_shape
-from carerules.planner.shapes import PlanShape
+from carerules.planner.shapes import KeptPlanShape, KeptShape, PlanShape
 from carerules.planner.solve import SECONDS, has_solver, solved
 from carerules.planner.verify import broken_limits
 
@@ -30,6 +40,8 @@ __all__ = [
     "Asked",
     "Cost",
     "Hours",
+    "KeptPlanShape",
+    "KeptShape",
     "Move",
     "PackTask",
     "PlanShape",
@@ -43,10 +55,17 @@ __all__ = [
     "broken_limits",
     "by_rule",
     "has_solver",
+    "hours_of",
     "inside",
+    "kept_lines",
+    "kept_plan",
+    "kept_shape",
+    "last_passing",
+    "noon_after",
     "plan_drawing",
     "plan_lines",
     "plan_shape",
+    "planned_simply",
     "problem_of",
     "read_tariff",
     "read_window",

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 
-from carerules.planner.shapes import PlanShape, RunShape
+from carerules.planner.shapes import KeptPlanShape, PlanShape, RunShape
 from carerules.report import show_at
 from carerules.report.markup import Markup, tag
 
@@ -24,7 +24,7 @@ STYLE = (
 )
 
 
-def plan_drawing(plan: PlanShape) -> Markup:
+def plan_drawing(plan: PlanShape | KeptPlanShape, site: str) -> Markup:
     """The plan as an SVG document."""
     whole_s = (plan.ends - plan.begins).total_seconds()
     high = TOP + LANE * max(1, len(plan.stations)) + FOOT
@@ -35,9 +35,9 @@ def plan_drawing(plan: PlanShape) -> Markup:
 
     floor = high - FOOT
     parts = [
-        tag("title", f"plan of {plan.site}, {show_at(plan.begins)} to {show_at(plan.ends)}"),
+        tag("title", f"plan of {site}, {show_at(plan.begins)} to {show_at(plan.ends)}"),
         tag("style", Markup(STYLE)), _slant(),
-        tag("text", f"{plan.site}: {show_at(plan.begins)} to {show_at(plan.ends)}, by the "
+        tag("text", f"{site}: {show_at(plan.begins)} to {show_at(plan.ends)}, by the "
             f"{plan.made_by}", x=LEFT, y=16, class_="head"),
         *(tag("rect", tag("title", "nobody is awake"), x=x(spell.begins), y=TOP,
               width=x(spell.ends) - x(spell.begins), height=floor - TOP, class_="asleep")
@@ -87,7 +87,7 @@ def _run(run: RunShape, left: float, right: float, top: float) -> list[Markup]:
     return drawn
 
 
-def _ticks(plan: PlanShape) -> list[datetime]:
+def _ticks(plan: PlanShape | KeptPlanShape) -> list[datetime]:
     """Whole hours of the wall, so few that their labels have room."""
     hours = (plan.ends - plan.begins).total_seconds() / 3_600
     step = next(step for step in (1, 2, 3, 6, 12, 24) if hours / step <= TICKS_MAX or step == 24)

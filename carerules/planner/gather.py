@@ -6,7 +6,7 @@ Knows worlds and forecasts. Does not solve anything.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from itertools import pairwise
 from math import ceil
@@ -126,15 +126,17 @@ def _task(ground: _Ground, name: str) -> PackTask | None:
     level = soc.value_at(world.now)
     lies = _rate(ground, name, level)
     wishes: list[Wish] = []
-    before, before_lies = level, lies
+    before, before_lies, without = level, lies, level
     for number, want in enumerate(wants):
         after = _rate(ground, name, want.line.target)
         sides = [_side(one) for one in wants[max(0, number - 1) : number + 1]]
         same_way = number > 0 and sides[0] is sides[1]
         wish = _wish(ground, name, want, before, before_lies - after, same_way=same_way)
         if wish is not None:
-            wishes.append(wish)
-            before, before_lies = want.line.target, after
+            # Where the one before is left out, the pack may be there already: then it follows.
+            there = bool(wishes) and _is_there(want, without)
+            wishes.append(replace(wish, follows=wish.follows or there))
+            without, before, before_lies = before, want.line.target, after
     return PackTask(name, state.station, lies, tuple(wishes))
 
 
@@ -142,12 +144,17 @@ def _side(want: Want) -> Side:
     return Side.LOAD if isinstance(want.line, Drain) else Side.CHARGER
 
 
+def _is_there(want: Want, level: float) -> bool:
+    """Whether nothing is to be done for it at that charge (%)."""
+    return (level - want.line.target) * (1 if _side(want) is Side.LOAD else -1) <= 0
+
+
 def _wish(
     ground: _Ground, name: str, want: Want, level: float, saves: int, *, same_way: bool
 ) -> Wish | None:
     """The want on the grid; None: there is nothing to do, or its time is after the plan."""
     world, side, line = ground.world, _side(want), want.line
-    if (level - line.target) * (1 if side is Side.LOAD else -1) <= 0:
+    if _is_there(want, level):
         return None
     if side is Side.LOAD and world.setup.site.packs[name].device_w is not None:
         ground.remarks.append(f"{name} drains in its own device: {want.why} needs no station")

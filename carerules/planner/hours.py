@@ -8,13 +8,16 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import timedelta
 
 from carerules.domain.action import DayWindow
-from carerules.domain.moment import MINUTE, LocalTime, Moment
+from carerules.domain.moment import HOUR, MINUTE, Duration, LocalTime, Moment
 from carerules.planner.problem import STEP
 
 AWAKE = DayWindow(7 * 60, 22 * 60)
 """When people move packs, where nobody says otherwise (no source)."""
+LEAST: Duration = 8 * HOUR
+"""A night's plan goes to the first noon that is at least so far ahead."""
 PRICE_MAX = 1_000.0
 """Of money a kWh: more is a slip of the unit."""
 BANDS_MAX = 24
@@ -105,6 +108,25 @@ def price_at(tariff: Tariff, local: LocalTime, moment: Moment) -> float:
         if inside(window, minute):
             price = other
     return price
+
+
+def noon_after(local: LocalTime, now: Moment) -> Moment:
+    """The first noon that is at least `LEAST` ahead: where a night's plan goes to."""
+    noon = local.read(now).replace(hour=12, minute=0, second=0, microsecond=0, tzinfo=None)
+    until = local.moment(noon)
+    while until - now < LEAST:
+        noon += timedelta(days=1)
+        until = local.moment(noon)
+    return until
+
+
+def last_passing(local: LocalTime, now: Moment, minute: int) -> Moment:
+    """When the wall last showed that minute of the day."""
+    wall = local.read(now).replace(
+        hour=minute // 60, minute=minute % 60, second=0, microsecond=0, tzinfo=None
+    )
+    at = local.moment(wall)
+    return at if at <= now else local.moment(wall - timedelta(days=1))
 
 
 def next_step(local: LocalTime, now: Moment) -> Moment:

@@ -8,7 +8,15 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime, timedelta
 
-from carerules.planner.shapes import LeftOutShape, PlanShape, RunShape
+from carerules.planner.shapes import (
+    KeptLeftOutShape,
+    KeptMoveShape,
+    KeptPlanShape,
+    KeptShape,
+    LeftOutShape,
+    PlanShape,
+    RunShape,
+)
 from carerules.report import WIDTH, fold, show_at
 
 NAMES = 11
@@ -29,10 +37,7 @@ def plan_lines(plan: PlanShape) -> list[str]:
         lines += ["", f"station {station}" + ("" if runs else ": nothing")]
         for run in runs:
             lines += fold(f"  {show_at(run.begins)} to {run.ends:%H:%M}  ", _run_words(run))
-    if plan.left_out:
-        lines += ["", *fold("", "not all of it can be had; the cheapest to do without:")]
-        for one in plan.left_out:
-            lines += fold("  ", _left_out_words(one), 4)
+    lines += _left_out_lines(plan.left_out)
     if plan.runs:
         lines += ["", *_time_line(plan)]
     cost = plan.cost
@@ -45,7 +50,56 @@ def plan_lines(plan: PlanShape) -> list[str]:
     return lines
 
 
-def _proof(plan: PlanShape) -> str:
+def kept_lines(kept: KeptShape) -> list[str]:
+    """The kept plan against what is so, at most 80 columns wide."""
+    plan = kept.plan
+    if plan is None:
+        return ["no plan is kept: `carerules plan --keep` makes one and keeps it"]
+    proof = f": {_proof(plan)}" if plan.gap_percent is not None else ""
+    lines = fold("", f"plan to {show_at(plan.ends)}, kept by {plan.by}; made "
+                     f"{show_at(plan.made)} by the {plan.made_by}{proof}")  # fmt: skip
+    for one in plan.because:
+        lines += fold("made anew: ", one)
+    for one in plan.differences:
+        lines += fold("it no longer fits: ", one)
+    lines += ["", "to do by hand" if plan.moves else "nothing is to be moved by hand"]
+    for move in plan.moves:
+        lines += fold(f"  {_move_when(move, kept.now):23}  ", move_words_of(move))
+    for station in plan.stations:
+        runs = [run for run in plan.runs if run.station == station]
+        lines += ["", f"station {station}" + ("" if runs else ": nothing")]
+        for run in runs:
+            done = f"; reached {show_at(run.done)}" if run.done else ""
+            head = f"  {show_at(run.begins)} to {run.ends:%H:%M}  "
+            lines += fold(head, _run_words(run) + done)
+    lines += _left_out_lines(plan.left_out)
+    if plan.runs:
+        lines += ["", *_time_line(plan)]
+    for remark in plan.remarks:
+        lines += fold("note: ", remark)
+    return lines
+
+
+def _move_when(move: KeptMoveShape, now: datetime) -> str:
+    if move.done is not None:
+        return f"done {show_at(move.done)}"
+    return f"now, by {show_at(move.at)}" if move.told <= now else f"by {show_at(move.at)}"
+
+
+def move_words_of(move: KeptMoveShape) -> str:
+    """`hang heron on B, in place of egret`."""
+    off = f", in place of {move.off}" if move.off else ""
+    return f"hang {move.pack} on {move.station}{off}"
+
+
+def _left_out_lines(left_out: Sequence[LeftOutShape | KeptLeftOutShape]) -> Iterator[str]:
+    if left_out:
+        yield from ("", *fold("", "not all of it can be had; the cheapest to do without:"))
+    for one in left_out:
+        yield from fold("  ", _left_out_words(one), 4)
+
+
+def _proof(plan: PlanShape | KeptPlanShape) -> str:
     assert plan.gap_percent is not None
     if plan.gap_percent == 0:
         return "proven the cheapest"
@@ -74,7 +128,7 @@ def _left_out_words(one: LeftOutShape) -> str:
 # ---- the time line ---------------------------------------------------------------------------
 
 
-def _time_line(plan: PlanShape) -> Iterator[str]:
+def _time_line(plan: PlanShape | KeptPlanShape) -> Iterator[str]:
     whole_s = (plan.ends - plan.begins).total_seconds()
 
     def column(at: datetime) -> int:
@@ -108,7 +162,7 @@ def _block(run: RunShape, wide: int) -> str:
     return f"{sign}{run.pack[: wide - 2]}".ljust(wide, sign)
 
 
-def _hours(plan: PlanShape, column: Callable[[datetime], int]) -> str:
+def _hours(plan: PlanShape | KeptPlanShape, column: Callable[[datetime], int]) -> str:
     cells = [" "] * (BAR + 1)
     for at in _ticks(plan):
         label, place = f"{at:%H}", column(at)
@@ -117,7 +171,7 @@ def _hours(plan: PlanShape, column: Callable[[datetime], int]) -> str:
     return "".join(cells)
 
 
-def _ticks(plan: PlanShape) -> Sequence[datetime]:
+def _ticks(plan: PlanShape | KeptPlanShape) -> Sequence[datetime]:
     """Each third hour of the clock, by the wall."""
     at = plan.begins.replace(minute=0)
     found = []

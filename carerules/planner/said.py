@@ -42,7 +42,7 @@ def plan_shape(world: World, hours: Hours, asked: Asked, schedule: Schedule) -> 
         ends=at(problem.steps), made_by="solver" if schedule.bound is not None else "simple rule",
         gap_percent=None if schedule.gap is None else round(100 * schedule.gap, 3),
         stations=list(problem.stations),
-        asleep=[SpellShape(begins=at(first), ends=at(end)) for first, end in _asleep(problem)],
+        asleep=[SpellShape(begins=at(first), ends=at(end)) for first, end in asleep_of(problem)],
         runs=[_run(problem, run, at) for run in schedule.runs],
         moves=[MoveShape(at=at(one.at), pack=one.pack, station=one.station, off=one.off)
                for one in schedule.moves],
@@ -61,7 +61,13 @@ def _run(problem: Problem, run: Run, at: At) -> RunShape:
 
 
 def _due(problem: Problem, wish: Wish, at: At) -> datetime | None:
-    return at(wish.due) if wish.due < problem.steps or wish.use else None
+    due = due_of(problem, wish)
+    return None if due is None else at(due)
+
+
+def due_of(problem: Problem, wish: Wish) -> int | None:
+    """The step by which it must be reached; None: whenever."""
+    return wish.due if wish.due < problem.steps or wish.use else None
 
 
 def _left_out(problem: Problem, pack: str, number: int, at: At) -> LeftOutShape:
@@ -69,11 +75,12 @@ def _left_out(problem: Problem, pack: str, number: int, at: At) -> LeftOutShape:
     return LeftOutShape(
         pack=pack, side=wish.side.value, target_percent=wish.percent,
         due=_due(problem, wish, at), rule=wish.why or None, use=wish.use or None,
-        why=_why_not(problem, pack, number, wish),
+        why=why_not(problem, pack, number, wish),
     )  # fmt: skip
 
 
-def _why_not(problem: Problem, pack: str, number: int, wish: Wish) -> str:
+def why_not(problem: Problem, pack: str, number: int, wish: Wish) -> str:
+    """Why a wish is left out, in words."""
     if not wish.ways:
         return f"no station has a {wish.side.value} that can do it"
     hours = min(way.steps for way in wish.ways) * STEP / HOUR
@@ -85,7 +92,8 @@ def _why_not(problem: Problem, pack: str, number: int, wish: Wish) -> str:
     return f"it takes {hours:g} h, and finds no room beside the others"
 
 
-def _asleep(problem: Problem) -> Iterator[Stretch]:
+def asleep_of(problem: Problem) -> Iterator[Stretch]:
+    """The spells in which nobody is awake."""
     step = 0
     for awake, spell in groupby(problem.awake):
         length = len(list(spell))

@@ -85,3 +85,52 @@ class PlanShape(Shape):
     left_out: list[LeftOutShape]
     cost: CostShape
     remarks: list[str]
+
+
+class KeptRunShape(RunShape):
+    """A run of a kept plan; `done`: when its charge was reached, once it was."""
+
+    done: AwareDatetime | None
+
+
+class KeptMoveShape(MoveShape):
+    """A move of a kept plan, at `at` at the latest. `told`: from when on it is on the to-do list;
+    `done`: when the pack was hung there, once it was."""
+
+    told: AwareDatetime
+    done: AwareDatetime | None
+
+
+class KeptLeftOutShape(LeftOutShape):
+    """What a kept plan does without; `words`: as the to-do list has it."""
+
+    words: str
+
+
+class KeptPlanShape(Shape):
+    """A kept plan against what is so. `because`: what differed from the one before it, where it was
+    made anew; `differences`: what differs from it now."""
+
+    made: AwareDatetime
+    by: str
+    made_by: Literal["simple rule", "solver"]
+    because: list[str]
+    begins: AwareDatetime
+    ends: AwareDatetime
+    gap_percent: float | None
+    stations: list[str]
+    asleep: list[SpellShape]
+    runs: list[KeptRunShape]
+    moves: list[KeptMoveShape]
+    left_out: list[KeptLeftOutShape]
+    remarks: list[str]
+    differences: list[str]
+
+
+class KeptShape(Shape):
+    """What `carerules plan --kept --json` says; `plan` null: none is kept."""
+
+    shape: Literal[1] = 1
+    site: str
+    now: AwareDatetime
+    plan: KeptPlanShape | None

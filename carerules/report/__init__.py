@@ -23,13 +23,20 @@ from carerules.report.shapes import (
 from carerules.report.status import (
     Keeper,
     KeptCalendar,
+    chores_of,
     pack_now,
     station_now,
     status_of,
     unguarded,
     uses_of,
 )
-from carerules.report.status_lines import chore_lines, job_words, status_lines, uses_lines
+from carerules.report.status_lines import (
+    chore_lines,
+    job_words,
+    status_lines,
+    todo_lines,
+    uses_lines,
+)
 from carerules.report.why import seen_words, why_lines, why_of
 from carerules.report.words import Line, line_of, said
 
@@ -56,6 +63,7 @@ __all__ = [
     "UsesShape",
     "WhyShape",
     "chore_lines",
+    "chores_of",
     "fold",
     "glance_words",
     "job_words",
@@ -70,6 +78,7 @@ __all__ = [
     "station_now",
     "status_lines",
     "status_of",
+    "todo_lines",
     "unguarded",
     "uses_lines",
     "uses_of",

@@ -219,12 +219,25 @@ class UsesShape(Shape):
     uses: list[UseShape]
 
 
+class ComingShape(Shape):
+    """A move of the kept plan that is not on the to-do list yet: it comes there at `told`, and is
+    to be made by `at`."""
+
+    told: AwareDatetime
+    at: AwareDatetime
+    pack: str
+    station: str
+    off: str | None
+
+
 class ChoresShape(Shape):
-    """What `carerules chore --json` says, oldest first."""
+    """What `carerules chore --json` says, oldest first; and the moves of the kept plan that come
+    onto the list later, soonest first."""
 
     shape: Literal[1] = 1
     site: str
     chores: list[ChoreShape]
+    coming: list[ComingShape]
 
 
 class SeenShape(Shape):

@@ -14,12 +14,14 @@ from carerules.battery import History
 from carerules.domain.moment import LocalTime, Moment
 from carerules.domain.pack import Side, Site
 from carerules.engine import Phase
-from carerules.loop import OpenChore, World, pack_on
+from carerules.loop import OpenChore, World, coming, move_key, pack_on
 from carerules.report.glance import glance_of
 from carerules.report.pack import pack_of, tidy, use_of
 from carerules.report.shapes import (
     CalendarCopyShape,
     ChoreShape,
+    ChoresShape,
+    ComingShape,
     PackShape,
     PlugShape,
     PlugWord,
@@ -109,6 +111,19 @@ def _chore(world: World, chore: OpenChore) -> ChoreShape:
         asks=job is not None and job.phase is Phase.ASKING,
         pack=chore.pack or None, text=chore.text, since=world.local.read(chore.since),
         later=world.local.read(chore.later) if chore.later > world.now else None,
+    )  # fmt: skip
+
+
+def chores_of(world: World, keeper: Keeper) -> ChoresShape:
+    """What is for a person to do, and what of the kept plan comes later."""
+    listed = set(world.chores)
+    return ChoresShape(
+        site=world.setup.site.name, chores=status_of(world, keeper).chores,
+        coming=[
+            ComingShape(told=world.local.read(one.tell), at=world.local.read(one.at),
+                        pack=one.pack, station=one.station, off=one.off or None)
+            for one in coming(world) if move_key(one) not in listed
+        ],
     )  # fmt: skip
 
 

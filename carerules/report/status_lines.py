@@ -13,6 +13,7 @@ from carerules.report.page import Paint, fold, plain, show_at, show_percent, sho
 from carerules.report.shapes import (
     CalendarCopyShape,
     ChoreShape,
+    ChoresShape,
     JobShape,
     PackShape,
     PlugShape,
@@ -59,6 +60,17 @@ def chore_lines(chores: Sequence[ChoreShape]) -> list[str]:
         about = f"{chore.pack}: " if chore.pack and chore.pack not in chore.text else ""
         later = f"; not before {show_at(chore.later)}" if chore.later is not None else ""
         lines += fold(f"  {number}. ", f"{about}{chore.text} (since {show_at(chore.since)}{later})")
+    return lines
+
+
+def todo_lines(chores: ChoresShape) -> list[str]:
+    """What is for a person to do, and what of the kept plan comes onto the list later."""
+    lines = chore_lines(chores.chores) or ["nothing is for you to do"]
+    if chores.coming:
+        lines.append("coming, by the plan:")
+    for one in chores.coming:
+        off = f", in place of {one.off}" if one.off else ""
+        lines += fold(f"  by {show_at(one.at)}  ", f"hang {one.pack} on {one.station}{off}")
     return lines
 
 

@@ -42,6 +42,8 @@ from carerules.domain.event import (
     Event,
     Happened,
     Placed,
+    PlanDropped,
+    PlanKept,
     PlugLink,
     PlugReport,
     Proved,
@@ -170,6 +172,12 @@ def said(event: Event, local: LocalTime) -> Line | None:
         case ChoreAnswered(_, _, text, until):
             how = "done" if until is None else f"not before {local.show(until)}"
             return Line("seen", "", f"chore {how}: {text}")
+        case PlanKept(_, plan):
+            why = f", because {plan.because[0]}" if plan.because else ""
+            kept = f"a plan to {local.show(plan.ends)} is kept by {plan.by}{why}"
+            return Line("seen", "", f"{kept}; moves by hand: {len(plan.moves) or 'none'}")
+        case PlanDropped():
+            return Line("seen", "", "the plan is kept no more")
         case Rejected(_, origin, why) if origin == BESIDE:
             return Line("seen", "", f"a person's `{origin}` {why}")
         case Rejected(_, origin, why):

@@ -13,7 +13,7 @@ from hashlib import sha256
 from typing import Any
 
 from carerules.battery import estimate, learned, rest, session, track, witness
-from carerules.domain import action, pack, quantity
+from carerules.domain import action, keptplan, pack, quantity
 from carerules.engine import hold, job, trail
 from carerules.engine.evaluate import CountState, RuleState
 from carerules.loop import world
@@ -37,6 +37,8 @@ _CLASSES: dict[str, type[Any]] = {
         hold.Run, hold.Past, hold.Edge, hold.Last, trail.Trail, trail.Stretch,
         job.Job, job.Phase, RuleState, CountState, Dwell, Run, PlugState, Proof,
         world.PackState, world.StationState, world.OpenChore,
+        keptplan.KeptPlan, keptplan.KeptRun, keptplan.KeptMove, keptplan.KeptWish,
+        keptplan.KeptHours, keptplan.Supposed,
     )
 }  # fmt: skip
 

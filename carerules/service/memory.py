@@ -13,7 +13,8 @@ from dataclasses import replace
 from typing import Protocol
 
 from carerules.domain.decision import Fired, JobBegan, JobEnded, Outcome
-from carerules.domain.event import Event, Tick
+from carerules.domain.event import Event, PlanKept, Tick
+from carerules.domain.keptplan import KeptPlan
 from carerules.domain.moment import Moment
 from carerules.domain.pack import Site
 from carerules.engine import Bound, fresh_counts, fresh_states
@@ -47,7 +48,7 @@ class WorldStore(Protocol):
 _BY_NAME = ("packs", "stations", "plugs")
 _WHOLE = (
     "now", "room", "uses", "chores", "attended_until", "stopped", "starting_since", "ended",
-    "jobs_made", "refused", "counts", "notice_proven_at",
+    "jobs_made", "refused", "counts", "notice_proven_at", "kept",
 )  # fmt: skip
 
 
@@ -88,10 +89,15 @@ def load_world(text: str, setup: Setup) -> World | None:
                 for rule in state.rules
                 if (name, rule.key) not in known
             ),
-            **{name: parts[name] for name in _WHOLE},
+            **{name: parts[name] for name in _WHOLE} | {"kept": _still_ours(parts["kept"], setup)},
         )
     except (image.ImageError, KeyError, TypeError, AttributeError):
         return None
+
+
+def _still_ours(kept: KeptPlan | None, setup: Setup) -> KeptPlan | None:
+    """The kept plan, where the site still has all that it names."""
+    return None if kept is None or stranger(setup, PlanKept(kept.made, kept)) else kept
 
 
 def _rebound(state: PackState, fresh: PackState, bound: Bound, site: Site) -> PackState:

@@ -50,6 +50,8 @@ def any_of(kind: Any) -> st.SearchStrategy[Any]:
         return st.sampled_from(args)
     if origin is tuple and args[-1] is Ellipsis:
         return st.lists(any_of(args[0]), max_size=3).map(tuple)
+    if origin is tuple:
+        return st.tuples(*map(any_of, args))
     if origin is frozenset:
         return st.frozensets(any_of(args[0]), max_size=3)
     if isinstance(kind, type) and issubclass(kind, Enum):

@@ -59,6 +59,7 @@ SAME = [
     ("/log", ("log", "--last", "100")),
     ("/log?pack=heron", ("log", "--last", "100", "--pack", "heron")),
     ("/todo", ("chore",)),
+    ("/plan", ("plan", "--kept")),
     ("/uses", ("use", "list")),
     ("/health", ("health",)),
     ("/health?pack=heron", ("health", "heron")),

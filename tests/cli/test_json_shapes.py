@@ -14,7 +14,7 @@ from reading_kit import FIRES, Story, draining_heron
 
 from carerules.domain.event import Rejected
 from carerules.domain.moment import HOUR
-from carerules.planner import PlanShape
+from carerules.planner import KeptShape, PlanShape
 from carerules.planner import shapes as plan_shapes
 from carerules.report import (
     ChoresShape,
@@ -44,6 +44,7 @@ SHAPES: dict[str, type[shapes.Shape]] = {
     "compare": CompareShape,
     "timeline": TimelineShape, "forecast": ForecastShape, "health": HealthShape,
     "report": MonthShape, "replay": ReplayShape, "run": SaidShape, "plan": PlanShape,
+    "plan kept": KeptShape,
     "chore": ChoresShape,
     "calendar": CalendarsShape,
 }  # fmt: skip
@@ -66,6 +67,7 @@ COMMANDS = [
     ("report", ("report", "--month", "2026-12")),
     ("plan", ("plan",)),
     ("plan", ("plan", "--until", "2026-12-05T09:00", "--simple")),
+    ("plan kept", ("plan", "--kept")),
     ("calendar", ("calendar",)),
     ("health", ("health",)),
     ("health", ("health", "heron")),
@@ -119,7 +121,7 @@ def keys(flat: Any) -> Iterator[tuple[str, Any]]:
 
 TIMES = {"now", "at", "since", "start", "heard", "on_since", "fires_at", "last_wrote", "good_at",
          "attended_until", "begins", "ends", "until", "ready_at", "ready_from", "ready_until",
-         "earliest", "due", "last_at", "was_at", "forgotten_before"}  # fmt: skip
+         "earliest", "due", "last_at", "was_at", "forgotten_before", "made"}  # fmt: skip
 
 
 @pytest.mark.parametrize(("name", "words"), COMMANDS, ids=str)

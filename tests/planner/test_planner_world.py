@@ -4,20 +4,29 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import datetime
-from zoneinfo import ZoneInfo
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from shed_kit import (
+    CHEMISTRIES,
+    FULL_TOO_LONG,
+    LOCAL,
+    NOON,
+    READY,
+    STEP,
+    T0,
+    at_level,
+    use,
+    world_of,
+)
 
-from carerules.battery import ConstantPower, drain_ahead, shipped_chemistries
+from carerules.battery import ConstantPower, drain_ahead
 from carerules.domain.action import DayWindow
-from carerules.domain.event import Attended, Event, Placed, Sample, UsePlanned, Value
-from carerules.domain.moment import DAY, HOUR, MINUTE, LocalTime, Moment
-from carerules.domain.pack import Pack, Plug, Side, Site, Socket, Station, Use
-from carerules.domain.signal import catalogue
-from carerules.lang import load
-from carerules.loop import World, figures_of, foresee, make_setup, new_world, step
+from carerules.domain.event import Attended, Event, Placed
+from carerules.domain.moment import DAY, HOUR
+from carerules.domain.pack import Side
+from carerules.loop import figures_of, foresee
 from carerules.planner import (
     Hours,
     Tariff,
@@ -30,56 +39,6 @@ from carerules.planner import (
     read_window,
     solved,
 )
-
-CHEMISTRIES = shipped_chemistries()
-LOCAL = LocalTime(ZoneInfo("Europe/Lisbon"))
-T0 = LOCAL.moment(datetime(2026, 11, 30, 18, 7))  # a Monday
-NOON = LOCAL.moment(datetime(2026, 12, 1, 12))
-STEP = 15 * MINUTE
-
-FULL_TOO_LONG = "rule full-too-long\n    when pack.soc >= 95 for 2 h: drain to 80 %\n"
-READY = (
-    "rule ready\n    when time until use <= 6 h and pack.soc < 90 %: charge to 100 % by use\n"
-)  # fmt: skip
-
-
-def site(packs: dict[str, str], **plug: object) -> Site:
-    return Site(
-        name="boat shed", local=LOCAL,
-        packs={name: Pack(name, chemistry, 6, 16.0, CHEMISTRIES[chemistry].limits)
-               for name, chemistry in packs.items()},
-        stations={
-            "A": Station("A", Socket("A-load", 60.0), Socket("A-charger", 180.0)),
-            "B": Station("B", Socket("B-load", 120.0), None),
-        },
-        plugs={name: replace(Plug(name, "kit"), **plug)
-               for name in ("A-load", "A-charger", "B-load")},
-        virtual=True,
-    )  # fmt: skip
-
-
-def world_of(rules: str, *events: Event, packs: dict[str, str] | None = None, **plug: object) -> (
-    World
-):  # fmt: skip
-    loaded = load({"kit.care": rules}, catalogue=catalogue())
-    assert loaded.plan is not None, loaded.diagnostics
-    setup = make_setup(site(packs or {"heron": "lipo"}, **plug), CHEMISTRIES, catalogue(),
-                       loaded.plan)  # fmt: skip
-    world = new_world(setup, T0)
-    for event in events:
-        world, _ = step(world, event)
-    return world
-
-
-def at_level(percent: float, pack: str = "heron", at: Moment = T0, temp: float = 25.0) -> Sample:
-    values = (Value("pack.soc", percent, 1.0), Value("pack.temperature", temp, 0.5))
-    return Sample(at, at, pack, values, "a gauge")
-
-
-def use(hours: float, *packs: str) -> UsePlanned:
-    start = T0 + round(hours * HOUR)
-    return UsePlanned(T0, Use("survey", start, frozenset(packs or ("heron",))))
-
 
 # ---- levels and times --------------------------------------------------------------------------
 
@@ -217,7 +176,7 @@ def test_a_plan_of_any_world_holds(
         assert asked.problem.pack(run.pack).wishes[run.wish].percent in LEVELS
     shown = plan_shape(world, Hours(), asked, schedule)
     assert max(map(len, plan_lines(shown))) <= 80
-    assert plan_drawing(shown).count("<rect") >= len(shown.runs)
+    assert plan_drawing(shown, shown.site).count("<rect") >= len(shown.runs)
 
 
 # ---- prices --------------------------------------------------------------------------------------

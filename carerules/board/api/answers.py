@@ -31,6 +31,7 @@ from carerules.board.halt import Halt
 from carerules.board.problem import problem
 from carerules.board.source import Source
 from carerules.config import SiteFile
+from carerules.planner import kept_shape
 from carerules.report import (
     ChoresShape,
     ForecastShape,
@@ -38,6 +39,7 @@ from carerules.report import (
     LogShape,
     StatusShape,
     WhyShape,
+    chores_of,
     status_of,
     uses_of,
     why_of,
@@ -128,8 +130,16 @@ class Answers:
 
     async def todo(self, _request: Request, _query: Nothing) -> Response:
         """As `carerules chore --json`."""
-        status = await asyncio.to_thread(self._on.source.look)
-        return _shown(ChoresShape(site=status.site, chores=status.chores))
+
+        def look() -> ChoresShape:
+            view = self._on.source.view()
+            return chores_of(view.world, view.keeper)
+
+        return _shown(await asyncio.to_thread(look))
+
+    async def plan(self, _request: Request, _query: Nothing) -> Response:
+        """As `carerules plan --kept --json`."""
+        return _shown(await asyncio.to_thread(lambda: kept_shape(self._on.source.view().world)))
 
     async def uses(self, _request: Request, _query: Nothing) -> Response:
         """As `carerules use list --json`."""

@@ -21,6 +21,7 @@ from carerules.board.api.words import (
     Nothing,
     WhyQuery,
 )
+from carerules.planner import KeptShape
 from carerules.report import (
     ChoresShape,
     ForecastShape,
@@ -64,6 +65,8 @@ DOORS: tuple[Door, ...] = (
          "What was seen, decided and done: as `carerules log --json`.", _PACK),
     Door("/todo", "GET", Answers.todo, Nothing, ChoresShape,
          "What only a person can do: as `carerules chore --json`.", {}),
+    Door("/plan", "GET", Answers.plan, Nothing, KeptShape,
+         "The plan that is kept, against what is so: as `carerules plan --kept --json`.", {}),
     Door("/uses", "GET", Answers.uses, Nothing, UsesShape,
          "The planned uses, soonest first: as `carerules use list --json`.", {}),
     Door("/forecast/{pack}", "GET", Answers.forecast, ForecastQuery, ForecastShape,

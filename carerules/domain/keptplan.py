@@ -1,0 +1,131 @@
+"""A plan that somebody keeps: who hangs which pack where and when, and from what it was made.
+
+Knows moments on the line and names. Does not know how a plan is made, nor whether it still fits.
+A kept plan advises people and switches nothing: rules and jobs do that, and are asked for permits.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal, TypeAlias
+
+from carerules.domain.action import DayWindow
+from carerules.domain.moment import NEVER, Moment
+
+SideWord: TypeAlias = Literal["load", "charger"]
+
+
+@dataclass(frozen=True, slots=True)
+class KeptRun:
+    """A pack at a station's load or charger: from which charge (%) to which, and for what.
+
+    `due`: when it must be reached, where that is certain. `done`: when it was, once it was.
+    """
+
+    pack: str
+    station: str
+    side: SideWord
+    level: float
+    target: float
+    begins: Moment
+    ends: Moment
+    due: Moment | None = None
+    rule: str = ""
+    use: str = ""
+    done: Moment | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class KeptMove:
+    """A person hangs a pack on a station, at `at` at the latest; people are told from `tell` on, a
+    moment at which somebody is awake. `off`: the pack that comes off it then. `done`: when it was
+    hung there, once it was."""
+
+    pack: str
+    station: str
+    tell: Moment
+    at: Moment
+    off: str = ""
+    done: Moment | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class KeptWish:
+    """A charge that the plan does without, the cheapest to leave out; `why` in words. People are
+    told from `tell` on (`NEVER`: they have seen it)."""
+
+    pack: str
+    side: SideWord
+    target: float
+    why: str
+    tell: Moment
+    due: Moment | None = None
+    rule: str = ""
+    use: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Supposed:
+    """How a pack stood when the plan was made: its charge (%); None: it could not be planned."""
+
+    pack: str
+    soc: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class KeptHours:
+    """What the plan goes by: when somebody is awake, what all chargers may draw (W), and money a
+    kWh. A plan made anew goes by the same."""
+
+    awake: DayWindow
+    circuit_w: float | None = None
+    price: float = 0.0
+    bands: tuple[tuple[DayWindow, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class KeptPlan:
+    """The plan, and what it was made from: packs, jobs under way (id, rule), planned uses (name,
+    start, packs), and stations that were locked.
+
+    `made`: the moment whose state it is made from. `by`: who keeps it. `because`: what differed
+    from the plan before, where one was made anew. `gap`: how much cheaper another could be, in
+    percent; None: nothing is proven.
+    """
+
+    made: Moment
+    by: str
+    made_by: Literal["simple rule", "solver"]
+    begins: Moment
+    ends: Moment
+    hours: KeptHours
+    runs: tuple[KeptRun, ...] = ()
+    moves: tuple[KeptMove, ...] = ()
+    left_out: tuple[KeptWish, ...] = ()
+    supposed: tuple[Supposed, ...] = ()
+    jobs: tuple[tuple[str, str], ...] = ()
+    uses: tuple[tuple[str, Moment, tuple[str, ...]], ...] = ()
+    locked: tuple[str, ...] = ()
+    asleep: tuple[tuple[Moment, Moment], ...] = ()
+    remarks: tuple[str, ...] = ()
+    because: tuple[str, ...] = ()
+    gap: float | None = None
+
+    def packs(self) -> frozenset[str]:
+        """Every pack that it names."""
+        return frozenset(
+            [one.pack for one in self.runs] + [one.pack for one in self.moves]
+            + [one.off for one in self.moves if one.off] + [one.pack for one in self.left_out]
+            + [one.pack for one in self.supposed]
+        )  # fmt: skip
+
+    def stations(self) -> frozenset[str]:
+        """Every station that it names."""
+        places = [one.station for one in self.runs] + [one.station for one in self.moves]
+        return frozenset([*places, *self.locked])
+
+    def due(self, now: Moment) -> Moment:
+        """The next moment at which somebody is to be told of something, or at which it ends."""
+        tells = [one.tell for one in self.moves if one.done is None]
+        tells += [one.tell for one in self.left_out]
+        return min([at for at in (*tells, self.ends) if at > now], default=NEVER)
