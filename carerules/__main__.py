@@ -1,4 +1,7 @@
-"""`python -m carerules`: the command line."""
+"""`python -m carerules`: the command line.
+
+Knows where it begins. Does not know any command.
+"""
 
 from carerules.cli import main
 

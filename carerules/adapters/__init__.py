@@ -4,7 +4,14 @@ Knows protocols and formats; turns them into events and values of `domain`, or s
 Does not decide anything.
 """
 
-from carerules.adapters.address import AddressError, Login, MqttAddress, read_host, read_password
+from carerules.adapters.address import (
+    AddressError,
+    Login,
+    MqttAddress,
+    PostgresPlace,
+    read_host,
+    read_password,
+)
 from carerules.adapters.calendaraddress import CalendarAddress, url_fault
 from carerules.adapters.channels import (
     Address,
@@ -54,7 +61,6 @@ from carerules.adapters.moments import read_future, read_past
 from carerules.adapters.outbox import OutboxFile, Word
 from carerules.adapters.place import (
     JournalPlace,
-    PostgresPlace,
     is_there,
     open_journal,
     owner_of,

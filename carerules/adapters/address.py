@@ -1,4 +1,4 @@
-"""Where the broker or a plug is, and how to log in to it: what the site file says.
+"""Where the broker, a plug or a database is, and how to log in to it: what the site file says.
 
 Knows the settings. Does not know how a connection is made.
 """
@@ -47,6 +47,22 @@ class MqttAddress:
         version 5.0, section 3.1.4, requirement 3.1.4-3): that must never be the service.
         """
         return replace(self, client_id=f"{self.client_id or 'carerules'}-{uuid4().hex[:8]}")
+
+
+@dataclass(frozen=True, slots=True)
+class PostgresPlace:
+    """A schema of a PostgreSQL database that keeps the journal of one site.
+
+    `url` bears no password. `site` is the site's name: a schema keeps to the site that it was
+    begun for.
+    """
+
+    url: str
+    schema: str
+    site: str
+
+    def __str__(self) -> str:
+        return f"{self.url} {self.schema}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,11 +6,11 @@ Knows which of the two a place is. Does not know how either is opened.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeAlias
 
 from carerules.adapters import store
+from carerules.adapters.address import PostgresPlace
 from carerules.adapters.journal import KeptJournal, SqliteJournal
 from carerules.adapters.rows import Rows
 from carerules.domain.ports import JournalError
@@ -19,22 +19,6 @@ if TYPE_CHECKING:
     from types import ModuleType
 
     from carerules.adapters.watch import Watch
-
-
-@dataclass(frozen=True, slots=True)
-class PostgresPlace:
-    """A schema of a PostgreSQL database that keeps the journal of one site.
-
-    `url` bears no password. `site` is the site's name: a schema keeps to the site that it was
-    begun for.
-    """
-
-    url: str
-    schema: str
-    site: str
-
-    def __str__(self) -> str:
-        return f"{self.url} {self.schema}"
 
 
 JournalPlace: TypeAlias = Path | PostgresPlace

@@ -16,10 +16,10 @@ from typing import Any, TypeVar
 import psycopg
 
 from carerules.adapters import ownership, postgres_schema
+from carerules.adapters.address import PostgresPlace
 from carerules.adapters.clock import HOST, ClockAnchor
 from carerules.adapters.journal import KeptJournal
 from carerules.adapters.ownership import Ownership
-from carerules.adapters.place import PostgresPlace
 from carerules.adapters.postgres_faults import faults
 from carerules.adapters.rows import Hold, Statement, put
 from carerules.domain.ports import JournalError, NotOwnerError

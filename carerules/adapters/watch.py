@@ -13,7 +13,7 @@ from contextlib import suppress
 from psycopg import sql
 
 from carerules.adapters import ownership, postgres
-from carerules.adapters.place import PostgresPlace
+from carerules.adapters.address import PostgresPlace
 from carerules.adapters.postgres_faults import faults
 from carerules.adapters.rows import SiteSeen
 from carerules.domain.ports import JournalError

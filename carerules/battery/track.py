@@ -146,16 +146,9 @@ def advanced(track: Track, chemistry: Chemistry, at: Moment, current_a: float | 
                 gap = min(100.0, gap + abs(a_millisecond) * (span - live))
                 hole = at
         if cell_w != 0.0 and live < span:
-            begins = now + live
-            ends = min(at, cell_at + METER_HOLD_MAX)
-            if ends > begins:
-                other = _metered(chemistry, capacity_ah, charge, cell_w, ends - begins)
-                flowed = ends
-            lost = at - max(begins, ends)
-            if lost > 0:  # the meter is silent: it may have gone on, or not
-                unseen = abs(_metered(chemistry, capacity_ah, charge, cell_w, lost))
-                gap = min(100.0, gap + unseen)
-            hole = at
+            other, unseen, ends = _by_meter(track, chemistry, now + live, at)
+            gap = min(100.0, gap + unseen)
+            flowed, hole = flowed if ends is None else ends, at
         if moved > 0:
             moved *= chemistry.charge_efficiency
         if other > 0:
@@ -174,6 +167,22 @@ def advanced(track: Track, chemistry: Chemistry, at: Moment, current_a: float | 
         gain_doubt, gap, flow_a, flow_at, cell_w, flowed, offset_a, counted_ah, hours, hole,
         cell_at,
     )  # fmt: skip
+
+
+def _by_meter(
+    track: Track, chemistry: Chemistry, begins: Moment, at: Moment
+) -> tuple[float, float, Moment | None]:
+    """What the plug's meter moved from `begins` to `at`, what it may have moved while it was silent
+    (points of charge), and until when it showed that something flows; None: not at all."""
+    capacity_ah, charge = track.capacity_ah, track.charge
+    ends = min(at, track.cell_at + METER_HOLD_MAX)
+    moved = unseen = 0.0
+    if ends > begins:
+        moved = _metered(chemistry, capacity_ah, charge, track.cell_w, ends - begins)
+    lost = at - max(begins, ends)
+    if lost > 0:  # it may have gone on, or not
+        unseen = abs(_metered(chemistry, capacity_ah, charge, track.cell_w, lost))
+    return moved, unseen, ends if ends > begins else None
 
 
 def moved_by_gauge(track: Track, points: float) -> Track:

@@ -190,8 +190,7 @@ def rested(
         return track, rest, doubts, None
     charge, spread = found
     if counting.contradicts(track, chemistry, charge, spread):
-        why = f"`{REST_VOLTAGE}`: found {cell_v:.3f} V a cell, which is {charge:.0f} %"
-        doubts = {**doubts, REST_VOLTAGE: f"{why}, wanted about {track.charge:.0f} % as counted"}
+        doubts = {**doubts, REST_VOLTAGE: _doubt(track, cell_v, charge)}
         track = counting.weighed(track, chemistry, charge, spread, at, REST_VOLTAGE)
         rest = rest._replace(next_look=at + LOOK_AGAIN, before_spread=0.0)
         return track, rest, doubts, None
@@ -213,6 +212,11 @@ def rested(
     assert track.charge is not None
     rest = rest._replace(apart=kept - track.charge, before_spread=kept_spread)
     return track, rest, doubts, learned
+
+
+def _doubt(track: Track, cell_v: float, charge: float) -> str:
+    found = f"found {cell_v:.3f} V a cell, which is {charge:.0f} %"
+    return f"`{REST_VOLTAGE}`: {found}, wanted about {track.charge:.0f} % as counted"
 
 
 def _cell_v(

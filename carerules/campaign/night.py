@@ -1,6 +1,7 @@
 """One night: drawn from its seed, played by the real service, and judged by the observer.
 
-Knows how a night is put together. The same seed and number give the same night, to the byte.
+Knows how a night is put together. Does not know any trouble by name. The same seed and number give
+the same night, to the byte.
 """
 
 from __future__ import annotations

@@ -1,4 +1,7 @@
-"""`carerules campaign`: nights of troubles, and whether the safety contract held in each."""
+"""`carerules campaign`: nights of troubles, and whether the safety contract held in each.
+
+Knows the options and the page. Does not know how a night is played or judged.
+"""
 
 from __future__ import annotations
 

@@ -74,16 +74,8 @@ def serve(
     before = {number: signal.signal(number, leave) for number in ENDING}
 
     def between() -> None:
-        if edited.is_set() and read_again is not None:
-            edited.clear()
-            utter(f"SIGHUP: {read_again(supervisor)}", err=True)
-            if look_again is not None:
-                look_again()
-                utter("SIGHUP: the calendars are looked at again", err=True)
-        if reread is not None and read_again is not None:
-            said = reread.heed(lambda: read_again(supervisor))
-            if said:
-                utter(f"the board: {said}", err=True)
+        if read_again is not None:
+            _read_again(edited, lambda: read_again(supervisor), look_again, reread)
 
     def leave_now() -> bool:
         return leaving.is_set() or (shared and bool(service.faulted))
@@ -100,6 +92,24 @@ def serve(
             signal.signal(number, handler)
         supervisor.close()
     return _at_the_end(service, voice)
+
+
+def _read_again(
+    edited: threading.Event,
+    read_again: Callable[[], str],
+    look_again: Callable[[], None] | None,
+    reread: Reread | None,
+) -> None:
+    """What people asked to be read anew, by a signal or on the board's page."""
+    if edited.is_set():
+        edited.clear()
+        utter(f"SIGHUP: {read_again()}", err=True)
+        if look_again is not None:
+            look_again()
+            utter("SIGHUP: the calendars are looked at again", err=True)
+    said = None if reread is None else reread.heed(read_again)
+    if said:
+        utter(f"the board: {said}", err=True)
 
 
 def _at_the_end(service: Service, voice: Voice) -> list[str]:

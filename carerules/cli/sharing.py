@@ -1,7 +1,7 @@
 """`carerules serve`: sites shared with other machines, each served by one of them at a time.
 
-Knows how a site's service is started and ended, a process for each. Which sites are this machine's
-is decided in `service.shares`.
+Knows how a site's service is started and ended, a process for each. Does not decide which sites are
+this machine's: `service.shares` does.
 """
 
 from __future__ import annotations

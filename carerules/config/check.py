@@ -1,8 +1,8 @@
 """What must hold between the keys of a site file.
 
-Knows packs, stations, plugs and what they refer to. Reads the file as TOML gave it, so that each
-check runs whatever else is wrong; a value of the wrong kind is passed over here, because the
-tables have refused it already.
+Knows packs, stations, plugs and what they refer to. Does not know what is done with them. Reads the
+file as TOML gave it, so that each check runs whatever else is wrong; a value of the wrong kind is
+passed over here, because the tables have refused it already.
 """
 
 from __future__ import annotations

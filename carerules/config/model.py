@@ -1,6 +1,7 @@
 """The whole site file as one table, and its tables about the surroundings.
 
-Knows every key by itself; the descriptions serve as in `things`.
+Knows every key by itself, and not what must hold between them; the descriptions serve as in
+`things`.
 """
 
 from __future__ import annotations

@@ -188,17 +188,7 @@ def built(table: SiteTable, file: str, folder: Path, known: Known) -> SiteFile:
         name: pack_of(name, pack, chemistries[pack.chemistry], local)
         for name, pack in table.pack.items()
     }
-    stations = {
-        name: Station(name, _socket(station.load), _socket(station.charger), station.blind)
-        for name, station in table.station.items()
-    }
-    real = table.virtual is None
-    plugs = {name: _plug(name, plug, known, real=real) for name, plug in table.plug.items()}
-    broker = None if table.mqtt is None else _mqtt(table.mqtt, folder)
-    if broker is not None and broker.client_id is None and table.journal is not None:
-        # One name over all machines: with the next owner's connection the broker ends that of the
-        # one before (MQTT 5.0, 3.1.4), whatever that one still had to say.
-        broker = replace(broker, client_id=f"carerules-{table.journal.schema_}")
+    broker = _broker(table, folder)
     ways_out = tuple(
         channel
         for name, one in table.channel.items()
@@ -210,15 +200,7 @@ def built(table: SiteTable, file: str, folder: Path, known: Known) -> SiteFile:
     return SiteFile(
         file=file,
         folder=folder,
-        site=Site(
-            table.name,
-            local,
-            packs,
-            stations,
-            plugs,
-            virtual=table.virtual is not None,
-            needs_notice=_needs_notice(table, ways_out),
-        ),
+        site=_site(table, local, packs, known, needs_notice=_needs_notice(table, ways_out)),
         chemistries={chemistry.name: chemistry for chemistry in chemistries.values()},
         signals=tuple(
             signal_of(name, UNITS_OF_SIGNALS[signal.unit], signal)
@@ -252,6 +234,34 @@ def built(table: SiteTable, file: str, folder: Path, known: Known) -> SiteFile:
             calendar_of(name, calendar, folder, packs) for name, calendar in table.calendar.items()
         ),
     )
+
+
+def _site(
+    table: SiteTable, local: LocalTime, packs: Mapping[str, Pack], known: Known, *,
+    needs_notice: bool,
+) -> Site:  # fmt: skip
+    real = table.virtual is None
+    return Site(
+        table.name,
+        local,
+        packs,
+        {
+            name: Station(name, _socket(station.load), _socket(station.charger), station.blind)
+            for name, station in table.station.items()
+        },
+        {name: _plug(name, plug, known, real=real) for name, plug in table.plug.items()},
+        virtual=not real,
+        needs_notice=needs_notice,
+    )
+
+
+def _broker(table: SiteTable, folder: Path) -> MqttAddress | None:
+    broker = None if table.mqtt is None else _mqtt(table.mqtt, folder)
+    if broker is not None and broker.client_id is None and table.journal is not None:
+        # One name over all machines: with the next owner's connection the broker ends that of the
+        # one before (MQTT 5.0, 3.1.4), whatever that one still had to say.
+        return replace(broker, client_id=f"carerules-{table.journal.schema_}")
+    return broker
 
 
 def _needs_notice(table: SiteTable, ways_out: tuple[Channel, ...]) -> bool:

@@ -1,6 +1,6 @@
 """The kinds of value that stand in a site file: quantities with units, names, files, zones.
 
-Knows one value at a time, and of the rest of the file only its names. Each refusal is worded
+Knows one value at a time, and nothing of the rest of the file but its names. Each refusal is worded
 here, as `found` and `wanted`, and carried through pydantic.
 """
 

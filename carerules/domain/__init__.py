@@ -1,1 +1,5 @@
-"""The words that everybody shares. Imports nothing else of ours, touches nothing outside."""
+"""The words that everybody shares.
+
+Knows what things are called and what they hold. Does not know what is done with them: imports
+nothing else of ours, touches nothing outside.
+"""

@@ -1,7 +1,7 @@
 """The seams: what the service asks of the outside, without knowing which outside it is.
 
-The same service runs on real wires, on a virtual site, and as fast as it goes in a rehearsal,
-because it sees only these.
+Knows what a clock, a journal and wires must do, and not how. The same service runs on real wires,
+on a virtual site, and as fast as it goes in a rehearsal, because it sees only these.
 """
 
 from __future__ import annotations

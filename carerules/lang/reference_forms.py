@@ -1,6 +1,7 @@
 """The rows of the reference: each form, its meaning, and what to put in an example of its kind.
 
-Knows words for people. `reference.py` puts the examples together.
+Knows words for people, and nothing of how they are laid out: `reference.py` puts the examples
+together.
 """
 
 from __future__ import annotations

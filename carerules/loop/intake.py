@@ -41,7 +41,7 @@ from carerules.domain.event import (
     Wanted,
 )
 from carerules.domain.moment import MONTH, SECOND, Duration, Moment
-from carerules.domain.pack import SIDES, Side
+from carerules.domain.pack import SIDES, Side, Use
 from carerules.domain.quantity import Known
 from carerules.engine import Phase, passed, wait
 from carerules.loop.charging import hear_charger, into_pack_w
@@ -91,10 +91,7 @@ def take(turn: Turn, event: Event) -> Iterable[str]:
         case Placed():
             return _placed(turn, event)
         case UsePlanned(heard, use):
-            planned = turn.world.uses.items()
-            lately = {name: one for name, one in planned if one.start > heard - USE_KEPT}
-            turn.change(uses=put(lately, use.name, use))
-            return _uses_changed(turn)
+            return _use_planned(turn, use, heard)
         case UseDropped(_, name):
             turn.change(uses=without(turn.world.uses, name))
             return _uses_changed(turn)
@@ -117,11 +114,7 @@ def take(turn: Turn, event: Event) -> Iterable[str]:
             turn.change(kept=None)
             return ()
         case Stopped(_, by):
-            turn.change(stopped=by)
-            for name in turn.world.packs:
-                for job in turn.pack(name).jobs:
-                    end_job(turn, job, Ending.CANCELLED, f"everything was stopped ({by})")
-            return tuple(turn.world.packs)
+            return _stopped(turn, by)
         case Started(heard, offset, _):
             # The clock may have stood still for hours: whoever was there has to say so again.
             local = replace(turn.world.local, offset=offset)
@@ -130,15 +123,8 @@ def take(turn: Turn, event: Event) -> Iterable[str]:
         case Ended():
             turn.change(ended=True)
             return tuple(turn.world.packs)
-        case ClockSet(heard, offset, asleep):
-            stepped = abs(offset - turn.world.local.offset) > STEPPED
-            turn.change(local=replace(turn.world.local, offset=offset))
-            if stepped or asleep > ASLEEP:
-                # No look before that: what came due meanwhile fires when everything is off.
-                return _off_first(turn, heard, awake=asleep <= ASLEEP)
-            for name in turn.world.packs:
-                look(turn, name, heard)
-            return tuple(turn.world.packs)
+        case ClockSet():
+            return _clock_set(turn, event)
         case ChannelProved(_, at):
             known = turn.world.notice_proven_at
             turn.change(notice_proven_at=at if known is None else max(known, at))
@@ -239,6 +225,13 @@ def _placed(turn: Turn, event: Placed) -> Iterable[str]:
     return touched
 
 
+def _use_planned(turn: Turn, use: Use, heard: Moment) -> Iterable[str]:
+    planned = turn.world.uses.items()
+    lately = {name: one for name, one in planned if one.start > heard - USE_KEPT}
+    turn.change(uses=put(lately, use.name, use))
+    return _uses_changed(turn)
+
+
 def _uses_changed(turn: Turn) -> Iterable[str]:
     touched = []
     for name, state in turn.world.packs.items():
@@ -312,6 +305,25 @@ def _alarm_anew(turn: Turn, station: str) -> None:
         state = None if socket is None else turn.world.plugs[socket.plug]
         if state is not None and state.alarmed and state.off_at is not None:
             turn.set_plug(replace(state, alarmed=False))
+
+
+def _stopped(turn: Turn, by: str) -> Iterable[str]:
+    turn.change(stopped=by)
+    for name in turn.world.packs:
+        for job in turn.pack(name).jobs:
+            end_job(turn, job, Ending.CANCELLED, f"everything was stopped ({by})")
+    return tuple(turn.world.packs)
+
+
+def _clock_set(turn: Turn, event: ClockSet) -> Iterable[str]:
+    stepped = abs(event.offset - turn.world.local.offset) > STEPPED
+    turn.change(local=replace(turn.world.local, offset=event.offset))
+    if stepped or event.asleep > ASLEEP:
+        # No look before that: what came due meanwhile fires when everything is off.
+        return _off_first(turn, event.heard, awake=event.asleep <= ASLEEP)
+    for name in turn.world.packs:
+        look(turn, name, event.heard)
+    return tuple(turn.world.packs)
 
 
 def _off_first(turn: Turn, now: Moment, *, awake: bool = False) -> Iterable[str]:

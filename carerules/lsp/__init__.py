@@ -1,7 +1,7 @@
 """The editor service: everything that an editor asks of a rule file.
 
-`features` are functions of a text and a place; `server` puts them on the wire. Nothing here loads
-the protocol library before somebody serves.
+Knows its own rooms. Does not know any editor: `features` are functions of a text and a place;
+`server` puts them on the wire. Nothing here loads the protocol library before somebody serves.
 """
 
 from __future__ import annotations

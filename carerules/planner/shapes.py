@@ -1,6 +1,7 @@
 """The shape of a plan, as `carerules plan --json` says it.
 
-Knows names, units and kinds of fields. The rules for shapes are those of `report/shapes`.
+Knows names, units and kinds of fields, and not where their values come from. The rules for shapes
+are those of `report/shapes`.
 """
 
 from __future__ import annotations

@@ -1,6 +1,7 @@
 """The shapes of what takes time: the course of a charge, what is ahead, health, rules compared.
 
-Knows names, units and kinds of fields. The rules for shapes are those of `shapes`.
+Knows names, units and kinds of fields, and not where their values come from. The rules for shapes
+are those of `shapes`.
 """
 
 from __future__ import annotations

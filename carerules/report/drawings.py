@@ -1,6 +1,7 @@
 """Small drawings for a page that is read on paper, too: a charge over time, and time at levels.
 
-Knows shapes and SVG. Colour only helps: every value stands beside its mark in words.
+Knows shapes and SVG. Does not know which page they stand on. Colour only helps: every value stands
+beside its mark in words.
 """
 
 from __future__ import annotations

@@ -1,6 +1,7 @@
 """The shape of what a stretch of time came to, as `carerules report` says it.
 
-Knows names, units and kinds of fields. The rules for shapes are those of `shapes`.
+Knows names, units and kinds of fields, and not where their values come from. The rules for shapes
+are those of `shapes`.
 """
 
 from __future__ import annotations

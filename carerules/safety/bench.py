@@ -1,4 +1,7 @@
-"""What the interlock sees of one pack on one station, and what a check may say of it."""
+"""What the interlock sees of one pack on one station, and what a check may say of it.
+
+Knows a pack's bounds and a station's plugs at one instant. Does not know any check, or any rule.
+"""
 
 from __future__ import annotations
 

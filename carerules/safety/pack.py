@@ -1,4 +1,7 @@
-"""What must hold of the pack itself, at the pessimistic bound of each of its readings."""
+"""What must hold of the pack itself, at the pessimistic bound of each of its readings.
+
+Knows limits and how sure a reading is. Does not know why anybody wants energy moved.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""What must hold of the station, its plugs and the people near it before anything flows there."""
+"""What must hold of the station, its plugs and the people near it before anything flows there.
+
+Knows plugs, leases and locks. Does not know cells, or why anybody wants energy moved.
+"""
 
 from __future__ import annotations
 

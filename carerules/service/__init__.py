@@ -1,4 +1,7 @@
-"""The imperative shell: waits for events, journals them, steps the core, performs the outcome."""
+"""The imperative shell: waits for events, journals them, steps the core, performs the outcome.
+
+Knows its own rooms. Does not decide: what follows from an event, `loop.step` says.
+"""
 
 from carerules.service.desk import Desk
 from carerules.service.memory import WorldStore, dump_world, load_world, restore

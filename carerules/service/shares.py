@@ -1,7 +1,6 @@
-"""Which of the sites that several services share this one takes, lets go, or takes from one that is
-gone: pure, from what was seen of the database and when.
+"""Which of the sites that several services share this one takes, lets go, or takes over.
 
-Knows numbers and beats. Does not know how they were read, nor what owning a site means. No word of
+Pure, from what was seen of the database and when. Knows numbers and beats. Does not know how they were read, nor what owning a site means. No word of
 another machine's clock comes in here: that something stands still is measured by our own.
 """
 

@@ -1,6 +1,7 @@
 """Every address of the interface for programs, as a table: what it takes, and what it answers.
 
-Knows both sides. The addresses served and the file that describes them are made of it.
+Knows both sides of each. Does not know how one is served: the addresses served and the file that
+describes them are made of it.
 """
 
 from __future__ import annotations

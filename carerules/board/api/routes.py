@@ -1,4 +1,8 @@
-"""The addresses served. Knows the table (`doors`) and the web's library; answers in JSON only."""
+"""The addresses for programs, served.
+
+Knows the table (`doors`) and the web's library. Does not know what an address does, and answers in
+JSON only.
+"""
 
 from __future__ import annotations
 

@@ -1,6 +1,7 @@
 """What can go wrong in a night: each trouble by its name, as a draw that makes an act of it.
 
-A new trouble is a row in one of the tables below, in the room of what it happens to.
+Knows all their names. Does not know when one strikes, or what comes of it. A new trouble is a row
+in one of the tables below, in the room of what it happens to.
 """
 
 from __future__ import annotations

@@ -1,4 +1,7 @@
-"""What a trouble is to the others."""
+"""What a trouble is to the others.
+
+Knows the shape of a draw and of an act. Does not know any trouble.
+"""
 
 from __future__ import annotations
 

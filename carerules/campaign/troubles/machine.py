@@ -1,4 +1,7 @@
-"""The machine that the service runs on: killed, hung, asleep, its clock, its disk."""
+"""The machine that the service runs on: killed, hung, asleep, its clock, its disk.
+
+Knows what happens to a machine. Does not know what the service makes of it.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""People, and the room: packs moved with and without a word, everything stopped, a hot room."""
+"""People, and the room: packs moved with and without a word, everything stopped, a hot room.
+
+Knows what people do and leave undone. Does not know what the service makes of it.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""Plugs that fail, lose their mains, or are switched by somebody else."""
+"""Plugs that fail, lose their mains, or are switched by somebody else.
+
+Knows how a plug goes wrong. Does not know what the service makes of it.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""Samples that lie, lack something, come late, or do not come."""
+"""Samples that lie, lack something, come late, or do not come.
+
+Knows how what is told departs from what is. Does not know what the service makes of it.
+"""
 
 from __future__ import annotations
 

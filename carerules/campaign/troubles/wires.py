@@ -1,4 +1,7 @@
-"""The way to the plugs: cut, lossy, slow, doubled; and the broker that all of them share."""
+"""The way to the plugs: cut, lossy, slow, doubled; and the broker that all of them share.
+
+Knows what a wire does to messages. Does not know what they say.
+"""
 
 from __future__ import annotations
 
