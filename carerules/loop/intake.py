@@ -1,6 +1,7 @@
 """What each event does to the world, before anything is decided on it; and which packs it touches.
 
-Knows every event. Does not know jobs' next lines or stations' words; those come after.
+Knows what is measured, and the clock; what people say is `people`'s. Does not know jobs' next lines
+or stations' words; those come after.
 """
 
 from __future__ import annotations
@@ -9,7 +10,6 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import assert_never
 
-from carerules.domain.action import Ask
 from carerules.domain.decision import Ending
 from carerules.domain.event import (
     Acknowledged,
@@ -40,29 +40,26 @@ from carerules.domain.event import (
     Value,
     Wanted,
 )
-from carerules.domain.moment import MONTH, SECOND, Duration, Moment
-from carerules.domain.pack import SIDES, Side, Use
+from carerules.domain.moment import SECOND, Duration, Moment
+from carerules.domain.pack import Side
 from carerules.domain.quantity import Known
-from carerules.engine import Phase, passed, wait
+from carerules.engine import Phase, wait
 from carerules.loop.charging import hear_charger, into_pack_w
 from carerules.loop.conduct import BY_HAND, end_job, end_run, keep_job
-from carerules.loop.keeping import hung, keep, seen
 from carerules.loop.knowledge import (
     catch_up,
     look,
     take_in,
     take_metered,
 )
+from carerules.loop.people import heed
 from carerules.loop.turn import Turn
-from carerules.loop.world import PackState, pack_on, put, socket_of, without
+from carerules.loop.world import PackState, pack_on, socket_of
 from carerules.safety import OFF_ALARM, hear, link, proof_of, unknown_plug
 from carerules.safety import due as plug_due
 
 GONE = "its rule, or a `never` over it, is gone or reads otherwise now"
 """Why a job ends when the service starts on edited rules: what bound it must not fall away."""
-USE_KEPT: Duration = MONTH
-"""A use that began longer ago is forgotten when another is planned: no rule asks for what is past,
-and a calendar plans without end."""
 ASKED = "a person asked for it before this start, and may have left; ask again"
 ASLEEP: Duration = 5 * SECOND
 """A pause of the machine longer than this is treated as a start: OFF first."""
@@ -88,33 +85,11 @@ def take(turn: Turn, event: Event) -> Iterable[str]:
         case Proved(_, plug):
             turn.set_plug(replace(turn.world.plugs[plug], proof=proof_of(event)))
             return _pack_at(turn, plug)
-        case Placed():
-            return _placed(turn, event)
-        case UsePlanned(heard, use):
-            return _use_planned(turn, use, heard)
-        case UseDropped(_, name):
-            turn.change(uses=without(turn.world.uses, name))
-            return _uses_changed(turn)
-        case Attended(_, until):
-            turn.change(attended_until=until)
-            return tuple(turn.world.packs)
-        case Wanted(_, pack):
-            turn.wanted = event
-            return (pack,)
-        case Answered() | Cancelled():
-            return _about_job(turn, event)
-        case Released():
-            return _released(turn, event)
-        case ChoreAnswered():
-            return _chore_answered(turn, event)
-        case PlanKept():
-            keep(turn, event)
-            return ()
-        case PlanDropped():
-            turn.change(kept=None)
-            return ()
-        case Stopped(_, by):
-            return _stopped(turn, by)
+        case (
+            Placed() | UsePlanned() | UseDropped() | Attended() | Wanted() | Answered()
+            | Cancelled() | Released() | ChoreAnswered() | PlanKept() | PlanDropped() | Stopped()
+        ):  # fmt: skip
+            return heed(turn, event)
         case Started(heard, offset, _):
             # The clock may have stood still for hours: whoever was there has to say so again.
             local = replace(turn.world.local, offset=offset)
@@ -204,115 +179,6 @@ def _site_sample(turn: Turn, event: SiteSample) -> Iterable[str]:
 
 def _known(value: Value, event: SiteSample) -> Known:
     return Known(value.value, value.spread, event.at, event.source)
-
-
-def _placed(turn: Turn, event: Placed) -> Iterable[str]:
-    """One pack a station: the one that was there is taken off."""
-    touched = [event.pack]
-    now = event.heard
-    if event.station is not None:
-        there = pack_on(turn.world, event.station)
-        if there is not None and there != event.pack:
-            turn.set_pack(there, station=None, placed_at=now)
-            touched.append(there)
-    turn.set_pack(event.pack, station=event.station, placed_at=now)
-    hangs = {place: name for place, name in turn.world.hangs.items() if name != event.pack}
-    if event.station is not None:
-        hangs[event.station] = event.pack
-    turn.change(hangs=hangs)
-    for name in touched:
-        look(turn, name, now)
-    return touched
-
-
-def _use_planned(turn: Turn, use: Use, heard: Moment) -> Iterable[str]:
-    planned = turn.world.uses.items()
-    lately = {name: one for name, one in planned if one.start > heard - USE_KEPT}
-    turn.change(uses=put(lately, use.name, use))
-    return _uses_changed(turn)
-
-
-def _uses_changed(turn: Turn) -> Iterable[str]:
-    touched = []
-    for name, state in turn.world.packs.items():
-        starts = tuple(sorted(u.start for u in turn.world.uses.values() if name in u.packs))
-        if starts != state.uses:
-            catch_up(turn, name, turn.world.now)
-            turn.set_pack(name, uses=starts)
-            look(turn, name, turn.world.now)
-            touched.append(name)
-    return touched
-
-
-def _about_job(turn: Turn, event: Answered | Cancelled) -> Iterable[str]:
-    """A person's word on a job; one that is over already hears nothing."""
-    for name, state in turn.world.packs.items():
-        for job in state.jobs:
-            if job.id != event.job:
-                continue
-            if isinstance(event, Cancelled):
-                end_job(turn, job, Ending.CANCELLED, "a person called it off")
-            elif isinstance(job.action, Ask) and turn.world.now >= job.since + job.action.within:
-                end_job(turn, job, Ending.CANCELLED, "the answer came too late")
-            elif job.phase is Phase.ASKING:
-                following = passed(job, turn.world.now)
-                if not event.yes:
-                    end_job(turn, job, Ending.CANCELLED, "a person said no")
-                elif following is None:
-                    end_job(turn, job, Ending.DONE, "a person said yes")
-                else:
-                    keep_job(turn, job, following)
-            return (name,)
-    return ()
-
-
-def _chore_answered(turn: Turn, event: ChoreAnswered) -> Iterable[str]:
-    """A person's word on a chore. One that a job waits for is done when the job finds it so; of a
-    move of the kept plan "done" says that the pack hangs there now."""
-    chore = turn.world.chores.get(event.key)
-    if chore is None:
-        return ()
-    move = hung(turn.world, event)
-    if move is not None:
-        return _placed(turn, Placed(event.heard, move.pack, move.station))
-    if event.until is not None:
-        later = replace(chore, later=event.until)
-        turn.change(chores=put(turn.world.chores, event.key, later))
-    elif not any(job.id == event.key for state in turn.world.packs.values() for job in state.jobs):
-        turn.close_chore(event.key)
-        seen(turn, event.key)
-    return ()
-
-
-def _released(turn: Turn, event: Released) -> Iterable[str]:
-    """A person has looked at the site, a station or a pack."""
-    if event.what == "site":
-        turn.change(stopped="")
-    elif event.what in turn.world.stations:
-        turn.set_station(event.what, locked="", unreached=False, veto="")
-        _alarm_anew(turn, event.what)
-    elif event.what in turn.world.packs:
-        turn.set_pack(event.what, barred="", retired="")
-        turn.close_chore(f"{event.what} retired")
-    return tuple(turn.world.packs)
-
-
-def _alarm_anew(turn: Turn, station: str) -> None:
-    """A plug that is still sought off has its alarm again, and the station its lock: whoever
-    released it has not seen that."""
-    for side in SIDES:
-        socket = turn.world.setup.site.stations[station].socket(side)
-        state = None if socket is None else turn.world.plugs[socket.plug]
-        if state is not None and state.alarmed and state.off_at is not None:
-            turn.set_plug(replace(state, alarmed=False))
-
-
-def _stopped(turn: Turn, by: str) -> Iterable[str]:
-    turn.change(stopped=by)
-    for name in turn.world.packs:
-        for job in turn.pack(name).jobs:
-            end_job(turn, job, Ending.CANCELLED, f"everything was stopped ({by})")
-    return tuple(turn.world.packs)
 
 
 def _clock_set(turn: Turn, event: ClockSet) -> Iterable[str]:

@@ -123,8 +123,50 @@ def line_of(outcome: Outcome) -> Line | None:
             assert_never(outcome)
 
 
+Entry: TypeAlias = (
+    Happened | Placed | UsePlanned | UseDropped | Attended | Answered
+    | Wanted | Cancelled | Released | Stopped | Acknowledged | ChoreAnswered
+    | PlanKept | PlanDropped
+)  # fmt: skip
+"""What a person said, or a calendar for them."""
+
+
 def said(event: Event, local: LocalTime) -> Line | None:
     """A person's or the site's event as a sentence; None: samples, reports and the time."""
+    match event:
+        case Started(_, _, down):
+            missed = f" after {show_duration(down)} with nobody listening" if down else ""
+            return Line("done", "", f"started{missed}: everything off first")
+        case Ended():
+            return Line("done", "", "leaving: everything off")
+        case ClockSet(_, _, asleep):
+            slept = f"nobody listened for {show_duration(asleep)}, by sleep or a hang"
+            return Line("seen", "", slept if asleep else "the wall clock was set")
+        case PlugLink(_, plug, up):
+            return Line(
+                "seen", "", f"plug {plug} {'can be reached' if up else 'cannot be reached'}"
+            )
+        case Proved(_, plug, _, holds, why, _):
+            if holds:
+                return Line("done", "", f"plug {plug} proved: {why}")
+            return Line("alarm", "", f"plug {plug} did not hold when it was put to the test: {why}")
+        case Rejected(_, origin, why) if origin == BESIDE:
+            return Line("seen", "", f"a person's `{origin}` {why}")
+        case Rejected(_, origin, why):
+            return Line("seen", "", f"refused from {origin}: {why}")
+        case Tick() | Sample() | SiteSample() | PlugReport() | ChannelProved():
+            return None
+        case (
+            Happened() | Placed() | UsePlanned() | UseDropped() | Attended() | Answered()
+            | Wanted() | Cancelled() | Released() | Stopped() | Acknowledged() | ChoreAnswered()
+            | PlanKept() | PlanDropped()
+        ):  # fmt: skip
+            return _entry(event, local)
+        case _:
+            assert_never(event)
+
+
+def _entry(event: Entry, local: LocalTime) -> Line:
     match event:
         case Happened(_, at, pack, what, source):
             return Line("seen", pack, f"{what} at {local.show(at)} ({source})")
@@ -150,22 +192,6 @@ def said(event: Event, local: LocalTime) -> Line | None:
             return Line("seen", "", f"{what} released by a person")
         case Stopped(_, by):
             return Line("alarm", "", f"everything stopped ({by})")
-        case Started(_, _, down):
-            missed = f" after {show_duration(down)} with nobody listening" if down else ""
-            return Line("done", "", f"started{missed}: everything off first")
-        case Ended():
-            return Line("done", "", "leaving: everything off")
-        case ClockSet(_, _, asleep):
-            slept = f"nobody listened for {show_duration(asleep)}, by sleep or a hang"
-            return Line("seen", "", slept if asleep else "the wall clock was set")
-        case PlugLink(_, plug, up):
-            return Line(
-                "seen", "", f"plug {plug} {'can be reached' if up else 'cannot be reached'}"
-            )
-        case Proved(_, plug, _, holds, why, _):
-            if holds:
-                return Line("done", "", f"plug {plug} proved: {why}")
-            return Line("alarm", "", f"plug {plug} did not hold when it was put to the test: {why}")
         case Acknowledged(_, _, text, until):
             how = "seen" if until is None else f"held back until {local.show(until)}"
             return Line("seen", "", f"notice {how}: {text}")
@@ -178,11 +204,5 @@ def said(event: Event, local: LocalTime) -> Line | None:
             return Line("seen", "", f"{kept}; moves by hand: {len(plan.moves) or 'none'}")
         case PlanDropped():
             return Line("seen", "", "the plan is kept no more")
-        case Rejected(_, origin, why) if origin == BESIDE:
-            return Line("seen", "", f"a person's `{origin}` {why}")
-        case Rejected(_, origin, why):
-            return Line("seen", "", f"refused from {origin}: {why}")
-        case Tick() | Sample() | SiteSample() | PlugReport() | ChannelProved():
-            return None
         case _:
             assert_never(event)

@@ -1,7 +1,8 @@
 """Which of the sites that several services share this one takes, lets go, or takes over.
 
-Pure, from what was seen of the database and when. Knows numbers and beats. Does not know how they were read, nor what owning a site means. No word of
-another machine's clock comes in here: that something stands still is measured by our own.
+Pure, from what was seen of the database and when. Knows numbers and beats. Does not know how they
+were read, nor what owning a site means. No word of another machine's clock comes in here: that
+something stands still is measured by our own.
 """
 
 from __future__ import annotations
