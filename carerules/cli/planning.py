@@ -96,7 +96,8 @@ def plan_command(
         if reader.rules.setup is None:
             refuse("the rules have errors; mend them first: `carerules check` shows where")
         world = reader.now().world
-    asked = problem_of(world, _until(until_text, world), hours)
+    until = _until(until_text, world)
+    asked = problem_of(world, until, hours)
     with Progress("planning") as progress:
         if not simple:
             progress.wait(f"at most {seconds:g} s")
@@ -110,7 +111,7 @@ def plan_command(
     say(shape, plan_lines(shape), as_json=as_json)
     if keep:
         told = handed(site_at(site_path), PlanKeep(kept_plan(
-            world, hours, asked, schedule, "a person"
+            world, hours, until, asked, schedule, "a person"
         )))  # fmt: skip
         click.echo(told, err=True)
 

@@ -11,6 +11,7 @@ from carerules.adapters import KeptJournal
 from carerules.cli.boarding import board_beside
 from carerules.cli.calendars import put_before
 from carerules.cli.common import refuse
+from carerules.cli.keeper import played_keeper
 from carerules.cli.serving import serve, service_of
 from carerules.cli.virtual import keep_truth, take_up_truth, virtual_outside, virtual_world
 from carerules.cli.voice import Style, greet
@@ -49,6 +50,7 @@ def run_played(
 
     service.snapshot, service.entered = snapshot, world.tell
     put_before(service, site, outside)
+    played_keeper(service, site.planning, outside.inject)
     first = [Started(max(outside.now(), known.now), 0)]
 
     def wake() -> None:

@@ -13,6 +13,7 @@ from carerules.adapters import AddressError, KeptJournal, LineClock, Supervisor
 from carerules.cli.boarding import board_beside
 from carerules.cli.calendars import calendars_beside
 from carerules.cli.common import refuse, utter
+from carerules.cli.keeper import keeper_beside
 from carerules.cli.serving import serve, service_of
 from carerules.cli.sites import journal_path
 from carerules.cli.voice import Style, greet
@@ -87,6 +88,7 @@ def run_real(
 
     service.snapshot = snapshot
     service.tell = _also_urged(service.tell, service, courier)
+    keeper_beside(service, site.planning, outside.inbox.put)
     hub = _hub(site, service, outside) or _leftover(site)
     now = max(outside.now(), known.now)  # before anything can be heard, and stamped
     outside.start()

@@ -24,12 +24,14 @@ BANDS_MAX = 24
 @dataclass(frozen=True, slots=True)
 class Planning:
     """When somebody moves packs (None: as nobody said), what all chargers together may draw (W;
-    None: no limit), and money a kWh: `price`, and through some hours another."""
+    None: no limit), and money a kWh: `price`, and through some hours another. `daily`: at which
+    minute of each day a service makes a plan and keeps it (None: at none)."""
 
     awake: DayWindow | None = None
     circuit_w: float | None = None
     price: float = 0.0
     bands: tuple[tuple[DayWindow, float], ...] = ()
+    daily: int | None = None
 
 
 _BAND = re.compile(
@@ -50,6 +52,24 @@ Band = Annotated[
     BeforeValidator(_band),
     WithJsonSchema({"type": "string", "pattern": f"^{_BAND.pattern}$"}),
 ]
+
+
+_CLOCK = re.compile(r"([01]\d|2[0-3]):([0-5]\d)")
+
+
+def _clock(value: object) -> int:
+    match = _CLOCK.fullmatch(value) if isinstance(value, str) else None
+    if match is None:
+        raise refused(found(value), "a time of the day, such as `17:00`")
+    return 60 * int(match[1]) + int(match[2])
+
+
+ClockTime = Annotated[
+    int,
+    BeforeValidator(_clock),
+    WithJsonSchema({"type": "string", "pattern": f"^{_CLOCK.pattern}$"}),
+]
+"""A minute of the day."""
 
 
 class PlanningTable(Table):
@@ -75,8 +95,15 @@ class PlanningTable(Table):
         description="Other prices through some hours of the day; the last that fits counts.",
         examples=[["22:00-06:00 0.12"]],
     )
+    daily: ClockTime | None = Field(
+        default=None,
+        description="When the service makes a plan each day, by the simple rule, and keeps it. "
+        "Without it: it makes none but in place of one that somebody keeps, and that no longer "
+        "fits.",
+        examples=["17:00"],
+    )
 
 
 def planning_of(table: PlanningTable) -> Planning:
     """The table, in the words of those who plan."""
-    return Planning(table.awake, table.circuit, table.price, tuple(table.prices))
+    return Planning(table.awake, table.circuit, table.price, tuple(table.prices), table.daily)

@@ -88,7 +88,8 @@ class KeptPlan:
     """The plan, and what it was made from: packs, jobs under way (id, rule), planned uses (name,
     start, packs), and stations that were locked.
 
-    `made`: the moment whose state it is made from. `by`: who keeps it. `because`: what differed
+    `made`: the moment whose state it is made from; `until`: where it was asked to go to, which a
+    use soon after that puts off to `ends`. `by`: who keeps it. `because`: what differed
     from the plan before, where one was made anew. `gap`: how much cheaper another could be, in
     percent; None: nothing is proven.
     """
@@ -98,6 +99,7 @@ class KeptPlan:
     made_by: Literal["simple rule", "solver"]
     begins: Moment
     ends: Moment
+    until: Moment
     hours: KeptHours
     runs: tuple[KeptRun, ...] = ()
     moves: tuple[KeptMove, ...] = ()

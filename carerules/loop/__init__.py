@@ -8,7 +8,7 @@ from carerules.loop.differing import differences, locked_now, planned_soc, uses_
 from carerules.loop.dues import Dues
 from carerules.loop.foresight import HORIZON, Obstacle, foresee, moves_energy, obstacle
 from carerules.loop.intake import ASLEEP
-from carerules.loop.keeping import coming, move_key, move_words, placed_by_plan, wish_words
+from carerules.loop.keeping import coming, move_key, move_of, move_words, placed_by_plan, wish_words
 from carerules.loop.knowledge import LATENESS, facts_of
 from carerules.loop.recall import learn
 from carerules.loop.step import next_due, step
@@ -51,6 +51,7 @@ __all__ = [
     "locked_now",
     "make_setup",
     "move_key",
+    "move_of",
     "move_words",
     "moves_energy",
     "new_world",

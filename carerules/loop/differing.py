@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator, Sequence
 from carerules.domain.keptplan import KeptPlan, KeptRun
 from carerules.domain.moment import HOUR, MINUTE, Duration, Moment
 from carerules.domain.quantity import Known
+from carerules.loop.conduct import BY_HAND
 from carerules.loop.keeping import place_of
 from carerules.loop.world import World
 
@@ -46,6 +47,9 @@ def _differences(world: World, kept: KeptPlan) -> Iterator[str]:
         for run in left:
             yield from _off_place(world, kept, run)
     yield from _other_jobs(world, kept)
+    rules = {rule.name for rule in world.setup.plan.rules} | {BY_HAND, ""}
+    for name in sorted({run.rule for run in kept.runs if run.done is None} - rules):
+        yield f"rule {name} is gone"
 
 
 def _off_charge(

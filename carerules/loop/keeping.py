@@ -12,7 +12,6 @@ from dataclasses import replace
 from carerules.domain.decision import Ending, JobEnded, Outcome
 from carerules.domain.event import (
     ChannelProved,
-    ChoreAnswered,
     Event,
     PlanKept,
     Rejected,
@@ -80,12 +79,13 @@ def keep(turn: Turn, event: PlanKept) -> None:
     turn.change(kept=plan)
 
 
-def hung(world: World, event: ChoreAnswered) -> KeptMove | None:
-    """The move that a person says they have made, by the words that they answered."""
-    chore, kept = world.chores.get(event.key), world.kept
-    if chore is None or kept is None or event.until is not None or chore.text != event.text:
+def move_of(world: World, key: str, text: str) -> KeptMove | None:
+    """The move that a person means, by the key and the words of its chore; None: none of it, or
+    the list says something else by now."""
+    chore, kept = world.chores.get(key), world.kept
+    if chore is None or kept is None or chore.text != text:
         return None
-    return next((one for one in _next_moves(kept) if move_key(one) == event.key), None)
+    return next((one for one in _next_moves(kept) if move_key(one) == key), None)
 
 
 def seen(turn: Turn, key: str) -> None:

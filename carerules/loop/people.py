@@ -29,7 +29,7 @@ from carerules.domain.moment import MONTH, Duration, Moment
 from carerules.domain.pack import SIDES, Use
 from carerules.engine import Phase, passed
 from carerules.loop.conduct import end_job, keep_job
-from carerules.loop.keeping import hung, keep, seen
+from carerules.loop.keeping import keep, seen
 from carerules.loop.knowledge import (
     catch_up,
     look,
@@ -142,14 +142,10 @@ def _about_job(turn: Turn, event: Answered | Cancelled) -> Iterable[str]:
 
 
 def _chore_answered(turn: Turn, event: ChoreAnswered) -> Iterable[str]:
-    """A person's word on a chore. One that a job waits for is done when the job finds it so; of a
-    move of the kept plan "done" says that the pack hangs there now."""
+    """A person's word on a chore. One that a job waits for is done when the job finds it so."""
     chore = turn.world.chores.get(event.key)
     if chore is None:
         return ()
-    move = hung(turn.world, event)
-    if move is not None:
-        return _placed(turn, Placed(event.heard, move.pack, move.station))
     if event.until is not None:
         later = replace(chore, later=event.until)
         turn.change(chores=put(turn.world.chores, event.key, later))

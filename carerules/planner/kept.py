@@ -47,7 +47,7 @@ SERVICE_SECONDS = 5.0
 
 
 def kept_plan(
-    world: World, hours: Hours, asked: Asked, schedule: Schedule, by: str,
+    world: World, hours: Hours, until: Moment, asked: Asked, schedule: Schedule, by: str,
     because: tuple[str, ...] = (),
 ) -> KeptPlan:  # fmt: skip
     """The schedule to be kept by somebody; `because`: what differed from the one before."""
@@ -63,7 +63,7 @@ def kept_plan(
     return KeptPlan(
         made=world.now, by=by,
         made_by="solver" if schedule.bound is not None else "simple rule",
-        begins=problem.begin, ends=problem.moment(problem.steps),
+        begins=problem.begin, ends=problem.moment(problem.steps), until=until,
         hours=KeptHours(hours.awake, hours.circuit_w, hours.tariff.base, hours.tariff.bands),
         runs=tuple(_runs(world, problem, schedule)),
         moves=tuple(_move(problem, schedule, move, told) for move in schedule.moves),
@@ -86,7 +86,7 @@ def planned_simply(
     """A plan by the simple rule from the world as it is, to be kept."""
     asked = problem_of(world, until, hours)
     schedule = solved(asked.problem, SERVICE_SECONDS, simple=True)
-    return kept_plan(world, hours, asked, schedule, by, because)
+    return kept_plan(world, hours, until, asked, schedule, by, because)
 
 
 def hours_of(kept: KeptHours) -> Hours:

@@ -10,6 +10,7 @@ from dataclasses import replace
 
 from carerules.adapters import (
     Attend,
+    ChoreAnswer,
     DamagedRowError,
     Entry,
     KeptJournal,
@@ -20,9 +21,9 @@ from carerules.adapters import (
     to_events,
 )
 from carerules.domain.decision import Outcome
-from carerules.domain.event import Event, Rejected, UseDropped
+from carerules.domain.event import Event, Placed, Rejected, UseDropped
 from carerules.domain.moment import SECOND, Duration, Moment
-from carerules.loop import World, stranger, untimely
+from carerules.loop import World, move_of, stranger, untimely
 from carerules.report import line_of
 
 LOOK_EVERY: Duration = SECOND // 2
@@ -73,12 +74,20 @@ def events_of(one: WaitingEntry, heard: Moment, world: World) -> tuple[Event, ..
 
 def entry_events(entry: Entry, heard: Moment, world: World) -> tuple[Event, ...]:
     """The events of an entry heard now; what the site does not know or cannot begin is refused."""
-    events = to_events(entry, heard, world.local)
+    events = (*_hung(entry, heard, world), *to_events(entry, heard, world.local))
     unknown = [what for event in events if (what := stranger(world.setup, event))]
     if unknown:
         return (Rejected(heard, "entry", f"the running site has no {unknown[0]}"),)
     late = [why for event in events if (why := untimely(world, event) or _planned_by(world, event))]
     return (Rejected(heard, "entry", late[0]),) if late else events
+
+
+def _hung(entry: Entry, heard: Moment, world: World) -> tuple[Event, ...]:
+    """What else a person says with "done" on a move of the kept plan: the pack hangs there now."""
+    if not isinstance(entry, ChoreAnswer) or entry.minutes is not None:
+        return ()
+    move = move_of(world, entry.key, entry.text)
+    return () if move is None else (Placed(heard, move.pack, move.station),)
 
 
 def _planned_by(world: World, event: Event) -> str:

@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shed_kit import FULL_TOO_LONG, LOCAL, NOON, READY, T0, at_level, use, world_of
 
+from carerules.adapters import ChoreAnswer
 from carerules.domain.action import DayWindow
 from carerules.domain.decision import ChoreClosed, ChoreOpened, Notice, Outcome, SwitchOff, SwitchOn
 from carerules.domain.event import (
@@ -29,6 +30,7 @@ from carerules.domain.keptplan import KeptMove, KeptPlan
 from carerules.domain.moment import DAY, HOUR, MINUTE, SECOND, Moment
 from carerules.loop import World, coming, differences, learn, next_due, step
 from carerules.planner import Hours, kept_lines, kept_shape, planned_simply
+from carerules.service.desk import entry_events
 
 SLOW = "rule slow\n    when pack.soc >= 95: drain to 80 % at most 80 W\n"
 """Both packs drain at once, and only station A has a load that is weak enough."""
@@ -68,6 +70,11 @@ def on(world: World, *events: Event) -> tuple[World, list[Outcome]]:
 def said(world: World, plug: str, *, is_on: bool) -> PlugReport:
     power_w = (180.0 if "charger" in plug else 60.0) if is_on else 0.0
     return PlugReport(world.now, plug, is_on, power_w, 90.0 if is_on else None)
+
+
+def done(world: World, at: Moment, key: str, text: str) -> Sequence[Event]:
+    """A person says so at the command line or on the board."""
+    return entry_events(ChoreAnswer(key, text), at, world)
 
 
 def begun(world: World) -> World:
@@ -114,10 +121,10 @@ def test_done_on_the_list_says_that_the_pack_hangs_there() -> None:
     tell = world.kept.moves[0].tell
     world, _ = on(world, at_level(80.0, at=tell - MINUTE), Tick(tell))
     chore = world.chores["plan egret on A"]
-    other, _ = on(world, ChoreAnswered(tell + SECOND, chore.key, "other words than it had"))
+    other, _ = on(world, *done(world, tell + SECOND, chore.key, "other words than it had"))
     assert other.packs["egret"].station is None, "who answered saw something else"
     assert "plan egret on A" in other.chores
-    world, _ = on(world, ChoreAnswered(tell + SECOND, chore.key, chore.text))
+    world, _ = on(world, *done(world, tell + SECOND, chore.key, chore.text))
     assert (world.packs["egret"].station, world.packs["heron"].station) == ("A", None)
     assert plan_chores(world) == {}
 
@@ -402,25 +409,26 @@ def test_the_list_agrees_with_the_plan_and_the_placement_whatever_happens(
     for after, pack, what, value in happened:
         at = world.now + after
         world = tick_through(world, at)
-        event: Event = Tick(at)
+        events: Sequence[Event] = [Tick(at)]
         if what == "place":
-            event = Placed(at, pack, value if isinstance(value, str) else None)
+            events = [Placed(at, pack, value if isinstance(value, str) else None)]
         elif what == "level" and isinstance(value, float):
-            event = at_level(value, pack, at)
+            events = [at_level(value, pack, at)]
         elif what == "use":
-            event = replace(use(10, pack), heard=at)
+            events = [replace(use(10, pack), heard=at)]
         elif what == "as told":
             moves = [one for key, one in world.chores.items() if key.startswith("plan ")]
-            event = ChoreAnswered(at, moves[0].key, moves[0].text) if moves else event
+            events = done(world, at, moves[0].key, moves[0].text) if moves else events
         elif what == "anew" and world.kept is not None:
             plan = planned_simply(world, world.kept.ends, Hours(), "the service",
                                   differences(world))  # fmt: skip
             world, _ = on(world, PlanKept(at, plan))
             assert differences(world) == (), "a plan made anew fits: it is not made anew again"
-        before = world
-        world, decided = on(world, event)
-        check_list(world)
-        assert learn(before, event, decided).kept == world.kept, "what is learned is what was so"
+        for event in events:
+            before = world
+            world, decided = on(world, event)
+            check_list(world)
+            assert learn(before, event, decided).kept == world.kept, "learned is what was so"
         assert max(map(len, kept_lines(kept_shape(world)))) <= 80
 
 
