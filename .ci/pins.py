@@ -32,6 +32,7 @@ EXTRAS = (
     "calendar",
     "export",
     "replay",
+    "cluster",
     "planner",
     "postgres",
 )

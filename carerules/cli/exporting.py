@@ -13,11 +13,16 @@ import click
 from carerules.adapters import Problem
 from carerules.adapters.tablefile import Format, TableFiles
 from carerules.cli.common import FAILED, json_option, refuse
+from carerules.cli.fleets import needs
 from carerules.cli.progress import Progress
 from carerules.cli.reader import past_moment, reader_at
+from carerules.cli.told import Journalled
 from carerules.domain.moment import Moment
+from carerules.loop import World
 from carerules.report.tables import Tables
 from carerules.service.reading import Reader
+
+TAPE_LIST = "tape.json"
 
 
 @click.command("export")
@@ -29,20 +34,31 @@ from carerules.service.reading import Reader
 @click.option("--until", "until_text", metavar="TIME", help="What was heard before then.")
 @click.option("--format", "form", type=click.Choice(["csv", "parquet"]), default="csv",
               show_default=True, help="Parquet needs the extra `export`.")  # fmt: skip
+@click.option("--tape", "with_tape", is_flag=True,
+              help="Also what rules saw, for `replay --fleet`; Parquet only.")  # fmt: skip
 @click.option("--overwrite", is_flag=True, help="Write over files that are there.")
 @json_option
 def export_command(
     site_path: Path, folder: Path, from_text: str | None, until_text: str | None, form: Format,
-    overwrite: bool, as_json: bool,
+    with_tape: bool, overwrite: bool, as_json: bool,
 ) -> None:  # fmt: skip
     """Write the journal as tables, a file each: samples, cells, room, plugs, events, decisions,
     jobs, notices.
 
     Works beside a running service. Columns have their unit in their name, times are UTC;
-    docs/api.md lists them.
+    docs/api.md lists them. A tape has every signal as rules saw it, from the journal's beginning,
+    since a `for` may have begun before `--from`.
 
     Example: carerules export site.toml --to tables --from "2026-12-01T00:00"
     """
+    if with_tape:
+        if form != "parquet":
+            refuse("found `--tape` with CSV, wanted Parquet; help: add `--format parquet`")
+        needs("numpy", extra="replay")
+        needs("pyarrow", extra="export")
+        if (folder / TAPE_LIST).exists() and not overwrite:
+            refuse(f"found `{folder / TAPE_LIST}`, which is there already, wanted a folder without "
+                   "it; help: add `--overwrite`, or name another folder")  # fmt: skip
     with reader_at(site_path) as reader:
         world = reader.now().world
         begin = None if from_text is None else past_moment(from_text, world)
@@ -58,6 +74,7 @@ def export_command(
                 refuse(problem.show())
             _fill(files, tables, reader, begin, until)
             files.finish()
+            packs = _tape(folder, reader, world, until) if with_tape else 0
         except OSError as error:
             why = (error.strerror or str(error)).lower()
             refuse(f"cannot write in `{folder}`: {why}; help: name another folder", status=FAILED)
@@ -67,10 +84,15 @@ def export_command(
     if as_json:
         made = [{"table": name, "file": str(files.path(name)), "rows": rows}
                 for name, rows in files.rows.items()]  # fmt: skip
-        click.echo(json.dumps({"shape": 1, "files": made, "damaged_rows": damaged}, indent=2))
+        told: dict[str, object] = {"shape": 1, "files": made, "damaged_rows": damaged}
+        if with_tape:
+            told["tape_packs"] = packs
+        click.echo(json.dumps(told, indent=2))
         return
     for name, rows in files.rows.items():
         click.echo(f"{rows:>9} rows  {files.path(name)}")
+    if with_tape:
+        click.echo(f"{packs:>9} packs {folder / TAPE_LIST}")
     if damaged:
         click.echo(f"{damaged} rows of the journal do not read back and are left out", err=True)
 
@@ -89,3 +111,21 @@ def _fill(
                 files.add(name, row)
     for name, row in tables.left():
         files.add(name, row)
+
+
+def _tape(folder: Path, reader: Reader, world: World, until: Moment | None) -> int:
+    """What rules saw, beside the tables; of how many packs. A site that never ran has none."""
+    from carerules.fleet import write_tape  # noqa: PLC0415
+    from carerules.replay import FACTS_MAX, TooMuchError, record  # noqa: PLC0415
+
+    told = Journalled(reader, "recording a tape")
+    try:
+        recording = record(told, reader.setup, reader.setup.signals,
+                           world.now if until is None else min(until, world.now))  # fmt: skip
+    except TooMuchError:
+        refuse(f"found more than {FACTS_MAX} facts in the journal, wanted fewer: give `--until`, "
+               "or keep samples for a shorter time")  # fmt: skip
+    if recording is None:
+        return 0
+    listed = write_tape(folder, recording, world, reader.site.signals, told.forgotten_before)
+    return len(listed.packs)

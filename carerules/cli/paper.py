@@ -14,6 +14,7 @@ import click
 from carerules.adapters.paper import PaperError, print_page
 from carerules.adapters.qr import qr_code
 from carerules.cli.common import FAILED, json_option, refuse, site_option
+from carerules.cli.fleets import fleet_options, report_over
 from carerules.cli.history import gone_through
 from carerules.cli.progress import Progress
 from carerules.cli.reader import must_be_one_of, reader_at
@@ -36,15 +37,28 @@ LINK_MAX = 200
     "--to", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
     help="Write the page here: `.html`, or `.pdf` where a Chromium is installed.",
 )  # fmt: skip
+@fleet_options
 @site_option
 @json_option
-def report_command(month_text: str | None, to: Path | None, site_path: Path, as_json: bool) -> None:
+def report_command(
+    month_text: str | None, to: Path | None, fleet_path: Path | None, address: str | None,
+    site_path: Path, as_json: bool,
+) -> None:  # fmt: skip
     """Show what a month came to: levels, cycles, health, what lying cost, what to retire.
 
-    With `--to` it is also written as one page that needs nothing else, with charts.
+    With `--to` it is also written as one page that needs nothing else, with charts. With
+    `--fleet FOLDER`, the sums over the tapes of many sites, whole; docs/replay.md.
 
     Example: carerules report --month 2026-12 --to december.html
     """
+    if fleet_path is not None:
+        if month_text is not None or to is not None:
+            refuse("found `--month` or `--to` beside `--fleet`, wanted its tapes as they are; "
+                   "help: leave them away, or export a month")  # fmt: skip
+        report_over(fleet_path, address, as_json=as_json)
+        return
+    if address is not None:
+        refuse("found no `--fleet`, wanted it beside `--cluster`; help: add `--fleet FOLDER`")
     if to is not None and to.suffix not in (".html", ".pdf"):
         refuse(f"found `{to.name}`, wanted a name that ends in .html or .pdf")
     with reader_at(site_path) as reader:

@@ -5,7 +5,7 @@ Knows the words. Does not know how a rule is replayed.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from importlib.util import find_spec
 from pathlib import Path
 
@@ -13,11 +13,10 @@ import click
 
 from carerules.cli.common import json_option, refuse, site_option
 from carerules.cli.findings import show_findings
-from carerules.cli.progress import Progress
+from carerules.cli.fleets import fleet_options, replay_over
 from carerules.cli.reader import past_moment, reader_at
 from carerules.cli.reading import say
-from carerules.domain.decision import Outcome
-from carerules.domain.event import Event
+from carerules.cli.told import Journalled
 from carerules.domain.moment import Moment
 from carerules.domain.plan import Plan
 from carerules.report.replayed import Played, Stretch, replay_lines, replay_of
@@ -31,10 +30,14 @@ from carerules.service.reading import Reader
 @click.option("--from", "from_text", metavar="TIME",
               help="Told from then on: `yesterday 18:00`, `2026-12-01T22:10`.")  # fmt: skip
 @click.option("--until", "until_text", metavar="TIME", help="Told up to then; else up to now.")
+@click.option("--instead-of", "other_path", type=click.Path(path_type=Path), metavar="FILE",
+              help="With `--fleet`: rules to compare those of `--rules` with.")  # fmt: skip
+@fleet_options
 @site_option
 @json_option
 def replay_command(
-    rules_path: Path | None, from_text: str | None, until_text: str | None, site_path: Path,
+    rules_path: Path | None, from_text: str | None, until_text: str | None,
+    other_path: Path | None, fleet_path: Path | None, address: str | None, site_path: Path,
     as_json: bool,
 ) -> None:  # fmt: skip
     """Show when each rule would have fired on what the journal has heard.
@@ -43,8 +46,17 @@ def replay_command(
     same facts: firings added, gone, moved. Nothing is done about any of them. Measured signals are
     taken as they were: a drain that would have happened changes none.
 
+    With `--fleet FOLDER`, the rules of `--rules` over the tapes of many sites; docs/replay.md.
+
     Example: carerules replay --rules milder.care --from "2026-11-01"
     """
+    if fleet_path is not None:
+        replay_over(fleet_path, address, rules_path, other_path, from_text, until_text,
+                    as_json=as_json)  # fmt: skip
+        return
+    if address is not None or other_path is not None:
+        refuse("found no `--fleet`, wanted it beside `--cluster` and `--instead-of`; "
+               "help: add `--fleet FOLDER`")  # fmt: skip
     if find_spec("numpy") is None:
         refuse("found no `numpy`, wanted it to replay; install carerules with the extra `replay`")
     with reader_at(site_path) as reader:
@@ -83,7 +95,7 @@ def _replayed(
     )
 
     setup, plans = reader.setup, [reader.setup.plan] + ([] if other is None else [other])
-    told = _Told(reader)
+    told = Journalled(reader, "going through the journal")
     try:
         recording = record(told, setup, _reads(plans), until)
     except TooMuchError:
@@ -104,24 +116,6 @@ def _replayed(
         0 if recording is None else recording.facts, 0 if recording is None else recording.left_out,
     )  # fmt: skip
     return stretch, played[0], played[1] if other is not None else None
-
-
-class _Told:
-    """The journal's events with what was decided on them; notes where something is forgotten."""
-
-    def __init__(self, reader: Reader) -> None:
-        self._reader = reader
-        self.forgotten_before: Moment | None = None
-
-    def __iter__(self) -> Iterator[tuple[Event, Sequence[Outcome]]]:
-        before = 0
-        with Progress("going through the journal", self._reader.newest) as progress:
-            for seq, event, decided in self._reader.told():
-                if seq != before + 1:
-                    self.forgotten_before = event.heard
-                before = seq
-                progress.at(seq)
-                yield event, decided
 
 
 def _reads(plans: Sequence[Plan]) -> set[str]:

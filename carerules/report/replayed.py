@@ -19,6 +19,8 @@ from carerules.report.shapes import Shape
 Fire: TypeAlias = tuple[str, str, Moment]
 """Pack, rule, moment."""
 Change: TypeAlias = Literal["same", "added", "gone", "moved"]
+Became: TypeAlias = tuple[Fire, Change, Moment | None]
+"""A firing, what became of it, and when one that has moved was before."""
 
 MOVED_WITHIN: Duration = DAY
 """A firing that is gone and a new one, of one rule and pack and no further apart, are one that has
@@ -113,9 +115,9 @@ def replay_of(
     """The shape: of the rules in force alone, or against those of a file."""
     inside = range(stretch.since, stretch.until + 1)
     before = [one for one in now.firings if one[2] in inside]
-    changes: list[tuple[Fire, Change, Moment | None]] = [(one, "same", None) for one in before]
+    changes: list[Became] = [(one, "same", None) for one in before]
     if then is not None:
-        changes = _changes(before, [one for one in then.firings if one[2] in inside])
+        changes = changes_of(before, [one for one in then.firings if one[2] in inside])
     changes.sort(key=lambda one: (one[0][2], one[0][0], one[0][1]))
     names = dict.fromkeys([*now.rules, *(then.rules if then is not None else ())])
     shown = changes[-FIRINGS_MAX:]
@@ -141,7 +143,7 @@ def replay_of(
 
 def _rule(
     name: str, now: Played, then: Played | None,
-    changes: Iterable[tuple[Fire, Change, Moment | None]], local: LocalTime, by_engine: str | None,
+    changes: Iterable[Became], local: LocalTime, by_engine: str | None,
 ) -> ReplayRuleShape:  # fmt: skip
     own = [(fire, change) for fire, change, _ in changes if fire[1] == name]
     count = Counter(change for _, change in own)
@@ -156,14 +158,10 @@ def _rule(
     )  # fmt: skip
 
 
-def _changes(
-    before: Sequence[Fire], after: Sequence[Fire]
-) -> list[tuple[Fire, Change, Moment | None]]:
+def changes_of(before: Sequence[Fire], after: Sequence[Fire]) -> list[Became]:
     """What is the same, and of the rest what was added, has gone or has moved."""
     same = Counter(before) & Counter(after)
-    found: list[tuple[Fire, Change, Moment | None]] = [
-        (one, "same", None) for one in same.elements()
-    ]
+    found: list[Became] = [(one, "same", None) for one in same.elements()]
     gone, added = list((Counter(before) - same).elements()), (Counter(after) - same).elements()
     waiting: dict[tuple[str, str], list[Moment]] = {}
     for pack, rule, at in sorted(gone, key=lambda one: one[2]):

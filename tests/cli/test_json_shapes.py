@@ -32,7 +32,9 @@ from carerules.report import (
     replayed,
     shapes,
 )
+from carerules.report import fleet as fleet_shapes
 from carerules.report.calendars import CalendarsShape
+from carerules.report.fleet import FleetReplayShape, FleetReportShape
 from carerules.report.month_shapes import MonthShape
 from carerules.report.replayed import ReplayShape
 from carerules.report.saying import SaidShape
@@ -47,6 +49,7 @@ SHAPES: dict[str, type[shapes.Shape]] = {
     "plan kept": KeptShape,
     "chore": ChoresShape,
     "calendar": CalendarsShape,
+    "replay fleet": FleetReplayShape, "report fleet": FleetReportShape,
 }  # fmt: skip
 
 COMMANDS = [
@@ -152,6 +155,7 @@ def test_every_shape_is_in_an_example_with_all_its_fields() -> None:
             *vars(plan_shapes).values(),
             *vars(calendars).values(),
             *vars(replayed).values(),
+            *vars(fleet_shapes).values(),
         ]
         if isinstance(shape, type) and issubclass(shape, shapes.Shape)
         for field in shape.model_fields
