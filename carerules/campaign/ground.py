@@ -32,17 +32,17 @@ RULES = (
     "rule exercise\n    when pack.soc > 55 %:\n        drain to 40 %\n        rest 2 min\n"
     "        charge to 60 %\n",
     "rule deep\n    when pack.soc > 20 % for 2 min: drain to 8 %\n"
-    "rule half over deep\n    when pack.soc > 70 % for 20 min: drain to 50 %\n",
+    "rule half over deep\n    when pack.soc > 70 % for 12 min: drain to 50 %\n",
     "never drain when pack.temperature > 32 °C for 2 min\n"
     "rule storage\n    when pack.soc > 55 %: drain to 45 %\n"
     "rule top\n    when pack.soc < 30 %: charge to 50 %\n",
     "rule fill\n    when pack.soc < 95 % for 1 min: charge to 99 %\n",
-    "rule early\n    when pack.soc > 45 %: drain to 20 % during 00:02-00:16\n"
-    "rule late\n    when pack.soc < 45 %: charge to 60 % during 00:05-00:25\n",
+    "rule early\n    when pack.soc > 45 %: drain to 20 % during 00:02-00:12\n"
+    "rule late\n    when pack.soc < 45 %: charge to 60 % during 00:05-00:18\n",
     'rule asked\n    when pack.soc > 50 %:\n        ask "drain {pack}?" within 3 min\n'
     "        drain to 30 %\n",
-    "rule lamp\n    when pack.soc > 20 % for 1 min: switch load on for 20 min\n"
-    "rule top\n    when pack.soc < 40 %: switch charger on for 20 min\n",
+    "rule lamp\n    when pack.soc > 20 % for 1 min: switch load on for 14 min\n"
+    "rule top\n    when pack.soc < 40 %: switch charger on for 14 min\n",
     "rule away\n    when time until use > 10 h and pack.soc > 45 %: drain to 30 %\n"
     "rule ready\n    when time until use < 8 h and pack.soc < 80 %: charge to 95 % by use\n",
     "rule turn\n    when pack.soc > 50 %:\n        drain to 40 %\n        charge to 60 %\n",
@@ -51,10 +51,10 @@ RULES = (
 WEIGHTS = (4, 4, 4, 3, 4, 1, 1, 2, 1, 4)
 """How often each is drawn: those that move most energy most often."""
 
-SHORT: tuple[Duration, Duration] = (12 * MINUTE, 31 * MINUTE)
+SHORT: tuple[Duration, Duration] = (8 * MINUTE, 20 * MINUTE)
 LONG: Duration = 5 * HOUR
-LONG_SHARE = 0.01
-"""One night in a hundred is long enough for the cap of four hours, and has a pack that needs it."""
+LONG_SHARE = 0.005
+"""One night in two hundred is long enough for the cap of four hours, with a pack that needs it."""
 
 
 USE_SHARE = 0.4
@@ -97,7 +97,7 @@ def drawn(chance: Random) -> Beginning:
         tuple(chance.random() < 0.875 for _ in (*LOADS, *CHARGERS)),
         chance.choice([3.4, 3.72]),
         chance.choice([4.22, 4.22, 4.10]),
-        chance.choice([MINUTE, MINUTE, 20 * MINUTE]),
+        chance.choice([MINUTE, MINUTE, 8 * MINUTE]),
     )
     packs = {
         name: VirtualPack(
@@ -126,7 +126,7 @@ def drawn(chance: Random) -> Beginning:
         idle=chance.choice([40, 90, 120]) * SECOND,
         moving=30 * SECOND if long else chance.choice([10, 20, 30, 30]) * SECOND,
         plug_idle=chance.choice([5, 15]) * MINUTE,
-        plug_moving=chance.choice([10, 10, 10, 30]) * SECOND,
+        plug_moving=30 * SECOND if long else chance.choice([10, 10, 10, 30]) * SECOND,
     )  # fmt: skip
     second = frozenset(name for name in PACKS if chance.random() < SECOND_SHARE)
     return Beginning(ground, settings, length, second)

@@ -32,7 +32,7 @@ from carerules.domain.decision import (
 from carerules.domain.event import Answered, Event, Released, Started, Stopped
 from carerules.domain.moment import MINUTE, SECOND, Duration, Moment
 from carerules.engine import Job
-from carerules.loop import Setup, World, new_world, next_due
+from carerules.loop import Setup, World, new_world
 from carerules.service import Service, SiteRules, restore
 from carerules.service.reload import take_up
 from carerules.sim import Noise, VirtualSite
@@ -47,6 +47,8 @@ LOOKS_MAX = 1_000
 """At one moment: a flood of words is taken in one step, and each look is due later than its now."""
 YES_SHARE, ANSWER_SHARE = 0.8, 0.9
 """Of those who are asked, and of their answers; a third of the answers comes too late."""
+KNOWN_SHARE = 0.7
+"""Of the packs with a feed: their charge is known from the start, as on most evenings."""
 NOISES = 32  # rings of noise that nights share: making one takes as long as playing a night
 
 
@@ -107,7 +109,7 @@ class _Playing:
         self.people = Random(f"people {night.seed} {night.number}")
         self.answer_by: dict[str, Moment] = {}
         for pack, begins in settings.packs.items():
-            if not begins.feed:
+            if not begins.feed or self.people.random() < KNOWN_SHARE:
                 self.stage.at(BEGIN + SECOND, said(self.stage, pack, chance.gauss(0, 1)))
         self._draw_troubles(chance)
 
@@ -138,7 +140,7 @@ class _Playing:
                 if stage.down_until is not None:
                     raise Killed
                 self._edit(service)
-                due = min(next_due(service.world), service.world.now + MINUTE, until)
+                due = min(service.due(), service.world.now + MINUTE, until)
                 pending = stage.wait(due)
                 self.steps += len(pending)
                 self._moves_on()

@@ -108,13 +108,13 @@ def hear(state: PlugState, report: PlugReport) -> PlugState:
         # Each stretch once, though state and power come in reports of their own.
         held = min(now, state.power_heard + MINUTE) - max(state.power_heard, state.energy_at)
         energy += state.power_w * max(0, held) / HOUR
-    after = changed(state, up=True, energy_wh=energy, energy_at=now, timer_s=report.timer_s)
-    if report.power_w is not None:
-        after = changed(after, power_w=report.power_w, power_heard=now)
-    if report.on is not None:
-        confirmed = state.confirmed or (state.on_at is not None and report.on)
-        after = changed(after, on=report.on, on_heard=now, confirmed=confirmed)
-    return after
+    watts = (state.power_w, state.power_heard) if report.power_w is None else (report.power_w, now)
+    relay = (state.on, state.on_heard) if report.on is None else (report.on, now)
+    confirmed = state.confirmed or (state.on_at is not None and report.on is True)
+    return changed(
+        state, up=True, energy_wh=energy, energy_at=now, timer_s=report.timer_s,
+        power_w=watts[0], power_heard=watts[1], on=relay[0], on_heard=relay[1], confirmed=confirmed,
+    )  # fmt: skip
 
 
 def link(state: PlugState, *, up: bool) -> PlugState:

@@ -25,7 +25,7 @@ from carerules.domain.event import (
 )
 from carerules.domain.moment import MINUTE, SECOND, Duration, Moment
 from carerules.domain.ports import Journal, JournalError, NotOwnerError, Outside
-from carerules.loop import ASLEEP, Dues, World, next_due, step
+from carerules.loop import ASLEEP, Dues, World, step
 from carerules.safety import PERMIT_AGE_MAX
 from carerules.service.desk import Desk, answer_of, events_of
 
@@ -77,7 +77,7 @@ class Service:
             self.take(first)
             while not self.leave() and (until is None or self.outside.now() < until):
                 self.alive()
-                due = min(self._dues.next(self.world), self.world.now + self.idle)
+                due = min(self.due(), self.world.now + self.idle)
                 self.take(self.outside.wait(due if until is None else min(due, until)))
                 self._take_entries()
                 self.between()
@@ -125,6 +125,10 @@ class Service:
             # the outside's now: what waits in the inbox was stamped before that.
             self.take([ClockSet(self.world.now, self.world.local.offset, late)])
 
+    def due(self) -> Moment:
+        """When it must be woken at the latest, though nothing is heard."""
+        return self._dues.next(self.world)
+
     def _perform(self, held: Sequence[Command]) -> Duration:
         """Say what waited for the journal, but no ON whose permit has grown stale (a disk or a
         process that hung): the plug's own timer has the word. How stale the oldest is."""
@@ -165,7 +169,7 @@ class Service:
         give_up = self.outside.now() + LEAVE_WITHIN
         while not all_off(self.world) and self.outside.now() < give_up:
             self.alive()
-            self.take(self.outside.wait(min(next_due(self.world), give_up)))
+            self.take(self.outside.wait(min(self.due(), give_up)))
         self._keep_snapshot(now=True)
 
     def off_at_once(self, because: str) -> None:
