@@ -45,6 +45,7 @@ from carerules.adapters.entry import (
     to_events,
 )
 from carerules.adapters.feed import Feed, FeedProfile, feed_profiles, load_feed_profile
+from carerules.adapters.heap import share_heap
 from carerules.adapters.inbox import Inbox, Lane, Put, Read
 from carerules.adapters.journal import KeptJournal, SqliteJournal
 from carerules.adapters.manual import (
@@ -175,6 +176,7 @@ __all__ = [
     "read_password",
     "read_past",
     "say",
+    "share_heap",
     "synchronised",
     "to_events",
     "topics_of",

@@ -10,12 +10,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from statistics import median
 
 from carerules.battery.chemistry import Chemistry
 from carerules.battery.life import YEAR_DAYS, LifeCell
 from carerules.domain.moment import DAY, MONTH, Duration, Moment
-from carerules.domain.quantity import Known, Reading
+from carerules.domain.quantity import Known, Reading, median
 
 MONTHS_A_YEAR = YEAR_DAYS * DAY / MONTH
 ROOM_C = 25.0

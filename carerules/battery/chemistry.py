@@ -11,7 +11,6 @@ import re
 import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from difflib import get_close_matches
 from itertools import pairwise
 
 from pydantic import ValidationError
@@ -20,6 +19,7 @@ from carerules.battery.chemistry_file import ChemistryFile, Figure, lower, shape
 from carerules.battery.life import LifeCell, shipped_life_cells
 from carerules.domain.moment import MINUTE, MONTH
 from carerules.domain.pack import Limits
+from carerules.domain.spelling import alike
 from carerules.shipped import shipped
 
 FILE_CHARS_MAX = 65_536  # a curve of five hundred points with its sources, several times over
@@ -175,7 +175,7 @@ def _problems(parsed: ChemistryFile) -> Iterator[str]:
     known = shipped_life_cells()
     for cell in () if parsed.ageing is None else parsed.ageing.cells:
         if cell not in known:
-            near = get_close_matches(cell, known, n=1)
+            near = alike(cell, known)
             mend = f"did you mean `{near[0]}`?" if near else f"there are {', '.join(known)}"
             yield f"`ageing.cells`: found `{short(cell)}`, wanted a published cell; {mend}"
     yield from _curve_problems(parsed)

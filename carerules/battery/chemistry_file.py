@@ -6,10 +6,11 @@ Knows keys and kinds. Does not know what a figure may be.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from difflib import get_close_matches
 from typing import Annotated
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints, ValidationError
+
+from carerules.domain.spelling import alike
 
 _Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=3, max_length=400)]
 _Number = Annotated[float, Field(allow_inf_nan=False, strict=True)]
@@ -108,7 +109,7 @@ def shape_problems(error: ValidationError, file: str) -> Iterator[str]:
     for fault in error.errors(include_url=False):
         key = ".".join(str(part) for part in fault["loc"])
         if fault["type"] == "extra_forbidden":
-            near = get_close_matches(str(fault["loc"][-1]), _KEYS, n=1)
+            near = alike(str(fault["loc"][-1]), _KEYS)
             mend = f"did you mean `{near[0]}`?" if near else "take it out"
             yield f"{file}: `{key}`: found a key that no chemistry has; {mend}"
             continue

@@ -8,11 +8,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from math import hypot, isfinite
-from statistics import median
 from typing import NamedTuple
 
 from carerules.battery.trend import Crossing, Measured, Trend, trend
 from carerules.domain.moment import DAY, MONTH, Duration, Moment
+from carerules.domain.quantity import median
 
 SPAN_MIN = 30.0
 """Points between two rests, below which they say nothing of a capacity: as in `learned`."""

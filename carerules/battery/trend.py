@@ -11,10 +11,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from math import isfinite, sqrt
-from statistics import median
 from typing import NamedTuple
 
 from carerules.domain.moment import DAY, Duration, Moment
+from carerules.domain.quantity import median
 
 POINTS_MIN = 6
 """Fewer have a band as wide as everything (Kendall's S of five cannot reach 95 % by much)."""

@@ -13,7 +13,7 @@ from typing import TypeAlias
 
 import click
 
-from carerules.adapters import JournalBusy, KeptJournal, open_journal
+from carerules.adapters import JournalBusy, KeptJournal, open_journal, share_heap
 from carerules.cli.boarding import door_of
 from carerules.cli.common import FAILED, refuse
 from carerules.cli.findings import show_findings
@@ -53,6 +53,7 @@ def run_command(
 
     Example: carerules run examples/river-survey/site.toml --speed 600
     """
+    share_heap()  # before there is a second thread
     site = site_at(site_path)
     if speed is not None and site.virtual is None:
         refuse(f"`--speed {speed:g}`: {site_path} is no virtual site, and real time has one speed")

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from difflib import get_close_matches
 from pathlib import Path
 
 from carerules.adapters import Problem, is_there, quoted, read_past
@@ -15,6 +14,7 @@ from carerules.cli.common import refuse
 from carerules.cli.sites import journal_of, journal_path, site_at
 from carerules.domain.moment import Moment
 from carerules.domain.ports import JournalError
+from carerules.domain.spelling import alike
 from carerules.loop import World
 from carerules.service.reading import Reader, reader_of
 
@@ -40,7 +40,7 @@ def misnamed(name: str, known: Iterable[str], wanted: str) -> Problem | None:
     names = sorted(known)
     if name in names:
         return None
-    close = get_close_matches(name[:64], names, n=1, cutoff=0.6)
+    close = alike(name, names)
     if close:
         return Problem(quoted(name), wanted, f"did you mean {quoted(close[0])}?")
     shown = ", ".join(map(quoted, names[:12])) + (" and more" if len(names) > 12 else "")

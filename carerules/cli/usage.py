@@ -6,9 +6,10 @@ Knows commands, options and the kinds of their values. Does not know what any co
 from __future__ import annotations
 
 import re
-from difflib import get_close_matches
 
 import click
+
+from carerules.domain.spelling import alike
 
 SAID_CHARS_MAX = 60  # as in every other line of ours: a longer word is cut short
 
@@ -52,7 +53,7 @@ def _said(word: str) -> str:
 
 
 def _nearest(word: str, known: list[str]) -> str:
-    close = get_close_matches(word[:SAID_CHARS_MAX], known, n=1, cutoff=0.6)
+    close = alike(word, known)
     return f"did you mean `{close[0]}`?" if close else ""
 
 

@@ -9,10 +9,10 @@ import json
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from difflib import get_close_matches
 from typing import Literal, NamedTuple
 
 from carerules.adapters import Problem, quoted
+from carerules.domain.spelling import alike
 from carerules.shipped import shipped
 
 Hands = Literal["plug", "people", "play"]
@@ -66,7 +66,7 @@ def read_pack(text: str, chemistries: Sequence[str]) -> PackAnswer | Problem:
                        "as in `heron lipo 6S 16 Ah`")  # fmt: skip
     chemistry, cells = found["chemistry"], int(found["cells"])
     if chemistry not in chemistries:
-        close = get_close_matches(chemistry, chemistries, n=1)
+        close = alike(chemistry, chemistries)
         mend = f"did you mean `{close[0]}`?" if close else f"there are {', '.join(chemistries)}"
         return Problem(quoted(chemistry), "a chemistry", mend)
     if not 1 <= cells <= CELLS_MAX:

@@ -9,8 +9,9 @@ import datetime as dt
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from difflib import get_close_matches
 from typing import TypeAlias
+
+from carerules.domain.spelling import alike
 
 Key: TypeAlias = tuple[str, ...]
 
@@ -75,7 +76,7 @@ def nearest(word: str, known: Iterable[str]) -> str:
     names = sorted(known)
     if len(names) > NAMES_SEARCHED_MAX:
         return ""
-    close = get_close_matches(word[:64], names, n=1, cutoff=0.6)
+    close = alike(word, names)
     if close:
         return f"did you mean `{close[0]}`?"
     if not names:

@@ -8,6 +8,7 @@ milliseconds, and per day for a rate. Units other than these exist in text only.
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from enum import IntEnum
 from typing import Literal, TypeAlias
 
@@ -205,3 +206,14 @@ class Unknown:
 
 
 Reading: TypeAlias = Known | Unknown
+
+
+def median(values: Iterable[float]) -> float:
+    """The middle one of at least one value; of an even number, halfway between the middle two.
+
+    As `statistics.median`, whose module brings decimals, fractions and random numbers with it into
+    every command.
+    """
+    ordered = sorted(values)
+    half = len(ordered) // 2
+    return ordered[half] if len(ordered) % 2 else (ordered[half - 1] + ordered[half]) / 2

@@ -9,11 +9,11 @@ of a month costs what one of an hour does.
 from __future__ import annotations
 
 from itertools import combinations
-from statistics import median
 from typing import NamedTuple
 
 from carerules.domain.condition import WindowKind
 from carerules.domain.moment import DAY, NEVER, Duration, Moment
+from carerules.domain.quantity import median
 
 STRETCHES = 256
 """One part in 256 of the window: 6 min of a day, 3 h of a month."""

@@ -7,9 +7,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import replace
-from difflib import get_close_matches
 
 from carerules.domain.diagnostic import Diagnostic, Mend, Severity, Span
+from carerules.domain.spelling import alike
 from carerules.lang.codes import CODES
 from carerules.lang.limits import FINDINGS_MAX, NAME_CHARS_MAX
 
@@ -68,7 +68,7 @@ def nearest(word: str, known: Iterable[str]) -> str | None:
     for name in names:
         if name.casefold() == folded:
             return name
-    close = get_close_matches(word, names, n=1, cutoff=0.6)
+    close = alike(word, names)
     return close[0] if close else None
 
 

@@ -6,11 +6,11 @@ Knows the table of codes and how a finding is shown. Does not know how one is fo
 from __future__ import annotations
 
 from collections.abc import Mapping
-from difflib import get_close_matches
 from functools import cache
 from textwrap import wrap
 
 from carerules.domain.signal import catalogue
+from carerules.domain.spelling import alike
 from carerules.lang import CODES, Code, Names, load
 from carerules.lang.format import NOT_LAID_OUT, format_text
 from carerules.lang.prove import PROOF_CODES, prove
@@ -52,7 +52,7 @@ def mended(code: Code) -> str:
 
 def nearest_codes(word: str) -> list[str]:
     """At most three codes that may be meant: by their spelling, else by a word of their titles."""
-    close = get_close_matches(word.lower(), ALL_CODES, n=3, cutoff=0.5)
+    close = alike(word.lower(), ALL_CODES, 3, 0.5)
     if close or len(word) < 3:
         return close
     return [name for name, code in ALL_CODES.items() if word.lower() in code.title][:3]

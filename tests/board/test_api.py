@@ -24,8 +24,9 @@ from carerules.adapters import (
     UseDrop,
     Want,
 )
+from carerules.board.api import BASE
 from carerules.board.api.describe import main as describe
-from carerules.board.api.doors import BASE, DOORS
+from carerules.board.api.doors import DOORS
 from carerules.board.api.openapi import document
 from carerules.board.api.words import BODY_BYTES_MAX
 from carerules.board.halt import Halt

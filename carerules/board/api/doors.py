@@ -34,8 +34,6 @@ from carerules.report import (
 )
 from carerules.report.shapes import Shape
 
-BASE = "/api/1"
-
 Answer: TypeAlias = Callable[[Answers, Request, Any], Awaitable[Response]]
 
 

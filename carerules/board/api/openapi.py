@@ -14,7 +14,8 @@ from typing import Any, TypeAlias
 from pydantic import BaseModel, Field, TypeAdapter
 from pydantic.json_schema import models_json_schema
 
-from carerules.board.api.doors import BASE, DOORS, Door
+from carerules.board.api import BASE
+from carerules.board.api.doors import DOORS, Door
 from carerules.board.api.words import ENTRY, Asked, Named
 from carerules.board.problem import PROBLEM_TYPE
 

@@ -12,18 +12,19 @@ from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
-from starlette.routing import Mount, Route
+from starlette.routing import Route
 
 from carerules.adapters import Problem
+from carerules.board.api import BASE
 from carerules.board.api.answers import Answers, Ground
-from carerules.board.api.doors import BASE, DOORS, Door
+from carerules.board.api.doors import DOORS, Door
 from carerules.board.api.openapi import document_text
 from carerules.board.api.words import read_query
 from carerules.board.problem import problem
 from carerules.domain.ports import JournalError
 
 
-def api_routes(ground: Ground) -> Mount:
+def api_app(ground: Ground) -> Starlette:
     """All of them, each answered by a shape or a problem."""
     answers = Answers(ground)
 
@@ -38,7 +39,7 @@ def api_routes(ground: Ground) -> Mount:
         exception_handlers={HTTPException: _no_such},
     )
     app.router.redirect_slashes = False
-    return Mount(BASE, app)
+    return app
 
 
 def _behind(answers: Answers, door: Door) -> Callable[[Request], Awaitable[Response]]:

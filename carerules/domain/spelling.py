@@ -1,0 +1,21 @@
+"""Which known names a mistyped word may stand for.
+
+Knows letters. Does not know what is named.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+CHARS_MAX = 64
+"""No name is longer; the search takes as long as the word is."""
+ALIKE_LEAST = 0.6
+"""Share of letters in the same order, below which it is another word (difflib's ratio)."""
+
+
+def alike(word: str, known: Iterable[str], count: int = 1, least: float = ALIKE_LEAST) -> list[str]:
+    """The nearest known names, at most `count` of them, nearest first; none: nothing is like it."""
+    # Here, for most runs never see a mistake, and a service keeps what it has loaded.
+    from difflib import get_close_matches  # noqa: PLC0415
+
+    return get_close_matches(word[:CHARS_MAX], list(known), n=count, cutoff=least)
