@@ -2,8 +2,11 @@
 
 `python benchmarks/online.py [--packs N] [--rounds N] [--ways ours,hand,rtamt]` prints a row a way:
 rule-samples a second (samples of all packs, times ten rules), and how many times as fast as the
-loop by hand. `ours` is what the service does with each sample that it believes: readings made,
-limits asked, rules looked at where one may change, deadlines kept. `hand` is the same ten rules
+loop by hand. `ours` is the engine with each sample: each value held
+against the stretch in which it lay, and where one has left it, or something is due, the rules
+looked at that this may change. The service's step does the same with the same functions
+(`Watch.moved`, `evaluate`), and more: its estimate makes readings of every sample, where here they
+are made only for a look, and it keeps the world as it was. `hand` is the same ten rules
 written out in Python, for these three signals alone. `rtamt` is its online monitor of discrete
 time, a formula a rule and pack, on a few of the packs; it has no firings to compare, for it says
 how far from true a formula is. The ways run in one process, in turn, `rounds` times, and each must
@@ -36,7 +39,6 @@ from carerules.engine import (  # noqa: E402
     bind_all,
     evaluate,
     fresh_states,
-    nothing_new,
     ready_to_fire,
 )
 from carerules.lang import load  # noqa: E402
@@ -46,13 +48,13 @@ RTAMT_PACKS = 5
 
 @dataclass(slots=True)
 class One:
-    """A pack on its way: what the loop keeps of it for its rules."""
+    """A pack on its way: what was heard last, how its rules stand, and when one is due."""
 
     number: int
-    readings: dict[str, Any]
+    heard: tuple[int, float, float, float]
     rules: Any
-    looked_at: Any = None
-    deadline: int = NEVER
+    within: Any
+    deadline: int = 0
     due: int = 0
 
 
@@ -62,42 +64,56 @@ def ours(data: Columns) -> Found:
     assert plan is not None
     limits = shipped_chemistries()["lipo"].limits
     packs = {f"p{at}": Pack(f"p{at}", "lipo", 6, 16.0, limits) for at in range(data.packs)}
-    bounds = bind_all(plan, packs, signals)
-    bound = bounds["p0"]
-    watch, local = bound.watch, LocalTime(UTC)
+    bound = bind_all(plan, packs, signals)["p0"]
     found: Found = []
-    all_packs = [One(at, {}, fresh_states(bound)) for at in range(data.packs)]
+    assert [one.name for one in bound.watch.signals] == NAMES
+    within = bound.watch.stretches({}, 0)
+    all_packs = [One(at, (), fresh_states(bound), within) for at in range(data.packs)]
     for at, socs, temps, amps in steps(data):
         for one, soc, temp, amp in zip(all_packs, socs, temps, amps, strict=True):
-            while one.due < at and one.looked_at is not None:
-                look(one, bound, one.due, local, found)
-            readings = one.readings
-            readings["pack.soc"] = Known(soc, 0.5, at, "feed")
-            readings["pack.temperature"] = Known(temp, 0.2, at, "feed")
-            readings["pack.current"] = Known(amp, 0.02, at, "feed")
-            due = min(one.deadline, watch.stale_at(readings, at))
-            if at >= one.due or not nothing_new(watch, one.looked_at, readings, at, due):
-                look(one, bound, at, local, found)
-            else:
-                one.due = due
+            while one.due < at:
+                look(one, bound, one.due, found)
+            one.heard = at, soc, temp, amp
+            (soc_from, soc_to, _, _), (temp_from, temp_to, _, _), (amp_from, amp_to, _, _) = (
+                one.within
+            )
+            if (
+                at >= one.due
+                or not soc_from < soc < soc_to
+                or not temp_from < temp < temp_to
+                or not amp_from < amp < amp_to
+            ):
+                look(one, bound, at, found)
     return found
 
 
-def look(one: One, bound: Bound, at: int, local: LocalTime, found: Found) -> None:
-    facts = Facts(one.readings, {}, {}, {}, (), local, {})
-    rules, one.deadline = evaluate(bound, one.rules, facts, at)
-    if any(map(ready_to_fire, rules)):
-        after = []
-        for ready, rule in zip(bound.rules, rules, strict=True):
-            if ready_to_fire(rule):
-                found.append((ready.rule.name, one.number, at))
-                after.append(rule._replace(armed=False))
-            else:
-                after.append(rule)
-        rules = tuple(after)
-    one.rules = rules
-    one.due = min(one.deadline, bound.watch.stale_at(one.readings, at))
-    one.looked_at = bound.watch.stretches(one.readings, at)
+LOCAL = LocalTime(UTC)
+NAMES = ["pack.soc", "pack.temperature", "pack.current"]
+
+
+def look(one: One, bound: Bound, at: int, found: Found) -> None:
+    """Readings made of what was heard, and the rules looked at that they or the time may change."""
+    watch = bound.watch
+    if not one.heard:
+        one.due = NEVER
+        return
+    then, soc, temp, amp = one.heard
+    readings = {
+        "pack.soc": Known(soc, 0.5, then, "feed"),
+        "pack.temperature": Known(temp, 0.2, then, "feed"),
+        "pack.current": Known(amp, 0.02, then, "feed"),
+    }
+    one.within, whose = watch.moved(one.within, readings, at)
+    if whose or at >= one.deadline:
+        facts = Facts(readings, {}, {}, {}, (), LOCAL)
+        before = one.rules
+        one.rules, one.deadline = evaluate(bound, before, facts, at, whose, one.deadline)
+        for place, rule in enumerate(one.rules):
+            if rule is not before[place] and ready_to_fire(rule):
+                found.append((bound.rules[place].rule.name, one.number, at))
+                fired = rule._replace(armed=False)
+                one.rules = (*one.rules[:place], fired, *one.rules[place + 1 :])
+    one.due = min(one.deadline, watch.stale_at(readings, at))
 
 
 def hand(data: Columns) -> Found:

@@ -39,10 +39,11 @@ from carerules.engine.job import (
     wants_place,
 )
 from carerules.engine.value import Facts
-from carerules.engine.watch import Stretch, nothing_new
+from carerules.engine.watch import NOBODY, Places, Stretch
 from carerules.engine.window import inside, on_days
 
 __all__ = [
+    "NOBODY",
     "Asking",
     "Bound",
     "BoundRule",
@@ -55,6 +56,7 @@ __all__ = [
     "Memory",
     "Over",
     "Phase",
+    "Places",
     "RuleState",
     "Seen",
     "Step",
@@ -73,7 +75,6 @@ __all__ = [
     "inside",
     "line_wording",
     "moving",
-    "nothing_new",
     "on_days",
     "owner",
     "passed",

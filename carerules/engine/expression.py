@@ -8,8 +8,9 @@ reading that goes stale, a time that passes a limit. Looked at then, every answe
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from operator import eq, ge, gt, le, lt, ne
 from typing import TypeAlias, assert_never
 
 from carerules.domain.condition import (
@@ -26,12 +27,13 @@ from carerules.domain.condition import (
     OnDays,
     Op,
     Or,
+    SignalValue,
     ValueOf,
     compare,
     values,
 )
 from carerules.domain.moment import NEVER, Duration, LocalTime, Moment
-from carerules.domain.quantity import Known, Truth
+from carerules.domain.quantity import Known, Quantity, Truth
 from carerules.domain.signal import Catalogue
 from carerules.engine import window
 from carerules.engine.hold import (
@@ -97,13 +99,11 @@ class _Compiler:
         run: Run_
         match condition:
             case Compare(left, op, right):
-                run = _comparison(self._look(left), op, self._look(right), self.margin)
+                run = self._comparison(left, op, right)
             case Between(value, low, high):
-                look = self._look(value)
-                run = _all([
-                    _comparison(look, ">=", self._look(low), self.margin),
-                    _comparison(look, "<=", self._look(high), self.margin),
-                ])  # fmt: skip
+                run = _all(
+                    [self._comparison(value, ">=", low), self._comparison(value, "<=", high)]
+                )
             case And(inner):
                 parts = tuple(self.ready(part) for part in inner)
                 run = _all([part.run for part in parts])
@@ -128,10 +128,7 @@ class _Compiler:
                 run = _clock(lambda now, local: window.on_days(days, now, local))
             case Crosses(value, level, up):
                 place = self._place(FRESH_EDGE)
-                beyond = _comparison(
-                    self._look(value), ">" if up else "<", self._look(level), self.margin
-                )
-                run = _crossing(place, beyond)
+                run = _crossing(place, self._comparison(value, ">" if up else "<", level))
             case InSamples(part, least, of):
                 place = self._place(FRESH_LAST)
                 parts = (self.ready(part),)
@@ -141,6 +138,14 @@ class _Compiler:
         own = {name for value in values(condition) for name in signals_of(value)}
         reads = frozenset(own).union(*(part.reads for part in parts))
         return Ready(condition, run, parts, tuple(self.fresh[first:]), reads, place)
+
+    def _comparison(self, left: ValueOf, op: Op, right: ValueOf) -> Run_:
+        general = _comparison(self._look(left), op, self._look(right), self.margin)
+        match left, right:
+            case SignalValue(name), Quantity(level) if name.startswith("pack.") and not self.margin:
+                return _limit(name, self.signals[name].max_age, _HOLDS[op], level, general)
+            case _:
+                return general
 
     def _look(self, value: ValueOf) -> Look:
         return make_look(value, self.signals, self._place)
@@ -155,6 +160,32 @@ class _Compiler:
 
 
 # ---- conditions ------------------------------------------------------------------------------
+
+_HOLDS: Mapping[Op, Callable[[float, float], bool]] = {
+    "<": lt, "<=": le, ">": gt, ">=": ge, "=": eq, "!=": ne,
+}  # fmt: skip
+_NO: Answer = (Truth.NO, NEVER)
+_UNKNOWN: Answer = (Truth.UNKNOWN, NEVER)
+_YES: Answer = (Truth.YES, NEVER)
+
+
+def _limit(
+    name: str, max_age: Duration | None, holds: Callable[[float, float], bool], level: float,
+    general: Run_,
+) -> Run_:  # fmt: skip
+    """As `general`, a third as dear: one of the pack's own signals against a number, as most
+    comparisons are. What moves by itself goes the long way round."""
+    age_max = NEVER if max_age is None else max_age
+
+    def run(facts: Facts, now: Moment, memory: list[Memory]) -> Answer:
+        reading = facts.readings.get(name)
+        if type(reading) is not Known or now - reading.at > age_max:
+            return _UNKNOWN
+        if reading.slope:
+            return general(facts, now, memory)
+        return _YES if holds(reading.value, level) else _NO
+
+    return run
 
 
 def _comparison(left: Look, op: Op, right: Look, margin: float) -> Run_:
@@ -209,8 +240,11 @@ def _next_change(
 
 
 def _all(runs: list[Run_]) -> Run_:
+    if len(runs) == 2:
+        return _both(*runs)
+
     def run(facts: Facts, now: Moment, memory: list[Memory]) -> Answer:
-        truth, until = Truth.YES, NEVER
+        truth, until = _YES
         for part in runs:  # every part, always: each keeps its own memory
             one, its_until = part(facts, now, memory)
             truth = min(truth, one)
@@ -220,9 +254,20 @@ def _all(runs: list[Run_]) -> Run_:
     return run
 
 
+def _both(first: Run_, second: Run_) -> Run_:
+    """Two of them, as most are: without the price of a walk."""
+
+    def run(facts: Facts, now: Moment, memory: list[Memory]) -> Answer:
+        truth, until = first(facts, now, memory)
+        one, its_until = second(facts, now, memory)
+        return (truth if truth < one else one), (until if until < its_until else its_until)
+
+    return run
+
+
 def _any(runs: list[Run_]) -> Run_:
     def run(facts: Facts, now: Moment, memory: list[Memory]) -> Answer:
-        truth, until = Truth.NO, NEVER
+        truth, until = _NO
         for part in runs:
             one, its_until = part(facts, now, memory)
             truth = max(truth, one)
@@ -246,7 +291,7 @@ def _for(place: int, part: Run_, time: Duration, bridge: Duration | None) -> Run
         held = memory[place]
         assert isinstance(held, Run)
         memory[place], truth, due = hold_for(held, inner, now, time, bridge)
-        return truth, min(until, due)
+        return truth, due if due < until else until
 
     return run
 

@@ -50,6 +50,8 @@ class Last(NamedTuple):
 
 Memory: TypeAlias = Run | Past | Edge | Last | Trail
 
+NO, UNKNOWN, YES = Truth
+
 FRESH_RUN = Run()
 FRESH_PAST = Past()
 FRESH_EDGE = Edge()
@@ -66,7 +68,7 @@ def hold_for(
     Without a `bridge` (None: an interlock's) no gap breaks the run, and each leaves it in doubt for
     as long as it lies in the time looked back on.
     """
-    if truth is Truth.YES:
+    if truth is YES:
         start, gap, doubt = run
         if gap is not None:
             if bridge is None:
@@ -77,15 +79,15 @@ def hold_for(
         if gap is not None or run.start is None:
             run = Run(start, None, doubt)
         if now < start + time:
-            return run, Truth.NO, start + time
+            return run, NO, start + time
         if doubt is not None and now < doubt + time:
-            return run, Truth.UNKNOWN, doubt + time
-        return run, Truth.YES, NEVER
-    if truth is Truth.NO:
-        return FRESH_RUN, Truth.NO, NEVER
+            return run, UNKNOWN, doubt + time
+        return run, YES, NEVER
+    if truth is NO:
+        return FRESH_RUN, NO, NEVER
     if run.start is not None and run.gap is None:
         run = run._replace(gap=now)
-    return run, Truth.UNKNOWN, NEVER
+    return run, UNKNOWN, NEVER
 
 
 def was_in_last(

@@ -1,8 +1,9 @@
-"""Which samples can change a rule: most cannot, and then no rule need be looked at.
+"""Which rules a sample can change: mostly none, and then no rule need be looked at.
 
-Knows the limits that rules compare signals with. Does not know rules. The limits cut each signal's
-axis into stretches; while every signal stays in its stretch, and nothing is due, each comparison
-keeps its truth, and so does everything made of them.
+Knows the limits that rules compare signals with, and whose each is. The limits cut each signal's
+axis into stretches; a rule whose signals all stay in their stretches, and for which nothing is due,
+keeps the truth of each comparison, and so of everything made of them. Rules are known by their
+place among the pack's.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from math import inf
-from typing import NamedTuple
+from typing import NamedTuple, TypeAlias
 
 from carerules.domain.condition import (
     Between,
@@ -19,6 +20,7 @@ from carerules.domain.condition import (
     Condition,
     Crosses,
     InSamples,
+    NumberOfPacks,
     SignalValue,
     values,
     walk,
@@ -28,40 +30,73 @@ from carerules.domain.quantity import Known, Quantity, Reading
 from carerules.domain.signal import Catalogue
 from carerules.engine.value import signals_of
 
-
-@dataclass(frozen=True, slots=True)
-class Watched:
-    """One of the pack's own signals, and the limits on its axis, sorted."""
-
-    name: str
-    limits: tuple[float, ...]
+Places: TypeAlias = frozenset[int]
+NOBODY: Places = frozenset()
 
 
 class Stretch(NamedTuple):
     """Where a signal lay when its rules were looked at: between two limits, or upon one.
 
-    Unknown or stale, it lay nowhere. `reading` is what it was.
+    `step` counts both along the axis: even between limits, odd upon one. Unknown or stale, it lay
+    nowhere. `line` is the reading, if it moves by itself.
+    """
+
+    low: float
+    high: float
+    step: int
+    line: Known | None = None
+
+
+NOWHERE = Stretch(inf, -inf, -1)
+
+
+@dataclass(frozen=True, slots=True)
+class Watched:
+    """One of the pack's own signals: the limits on its axis, sorted, and the stretches they cut.
+
+    `whose` says by limit for which rules it is one, `readers` has them all. Older than `max_age`
+    the signal lies nowhere.
     """
 
     name: str
-    low: float
-    high: float
-    reading: Reading | None
+    max_age: Duration
+    limits: tuple[float, ...]
+    stretches: tuple[Stretch, ...]
+    whose: tuple[Places, ...]
+    readers: Places
 
+    def stretch(self, reading: Reading | None, now: Moment) -> Stretch:
+        """Where the reading lies at `now`."""
+        if type(reading) is not Known or now - reading.at > self.max_age:
+            return NOWHERE
+        value, limits = reading.value_at(now), self.limits
+        found = self.stretches[bisect_left(limits, value) + bisect_right(limits, value)]
+        return found._replace(line=reading) if reading.slope else found
 
-NOWHERE = (inf, -inf)
+    def between(self, old: Stretch, new: Stretch) -> Places:
+        """The rules whose limits lie on the way from one stretch to another."""
+        if old.step == new.step:
+            # Along another line of its own it meets its limits at another moment.
+            return self.readers if new.line is not old.line else NOBODY
+        if old.step < 0 or new.step < 0 or new.line is not old.line:
+            return self.readers
+        low, high = (old, new) if old.step < new.step else (new, old)
+        crossed = self.whose[low.step // 2 : (high.step + 1) // 2]
+        return crossed[0] if len(crossed) == 1 else NOBODY.union(*crossed)
 
 
 @dataclass(frozen=True, slots=True)
 class Watch:
-    """All that is watched. `always`: any sample may change something, as with two signals.
+    """All that is watched: the rules that `each_sample` may change, as where two signals are
+    compared, and those that `each_look` may, for they see more than the pack's own signals.
 
     `ages`: how soon each of the pack's own signals that anything reads is stale.
     """
 
     signals: tuple[Watched, ...]
     ages: tuple[tuple[str, Duration], ...]
-    always: bool = False
+    each_sample: Places
+    each_look: Places
 
     def stale_at(self, readings: Mapping[str, Reading], now: Moment) -> Moment:
         """When the next of these readings is stale, if nothing new is heard of it."""
@@ -73,49 +108,69 @@ class Watch:
         return soonest
 
     def stretches(self, readings: Mapping[str, Reading], now: Moment) -> tuple[Stretch, ...]:
-        """Where each signal lies at `now`, between which of its limits."""
-        ages = dict(self.ages)
-        found: list[Stretch] = []
-        for signal in self.signals:
-            reading, name, limits = readings.get(signal.name), signal.name, signal.limits
-            low, high = NOWHERE
-            if type(reading) is Known and now - reading.at <= ages.get(name, NEVER):
-                value = reading.value_at(now)
-                low, high = value, value
-                first = bisect_left(limits, value)
-                if first == bisect_right(limits, value):  # upon none of them
-                    low = limits[first - 1] if first else -inf
-                    high = limits[first] if first < len(limits) else inf
-            found.append(Stretch(name, low, high, reading))
-        return tuple(found)
+        """Where each signal lies at `now`, in the order of `signals`."""
+        return tuple([one.stretch(readings.get(one.name), now) for one in self.signals])
+
+    def moved(
+        self, stretches: tuple[Stretch, ...], readings: Mapping[str, Reading], now: Moment
+    ) -> tuple[tuple[Stretch, ...], Places]:
+        """Where each signal lies at `now`, and the rules that may be other than when the old
+        `stretches` were found, though none of them is due."""
+        places, after = self.each_sample, stretches
+        number = -1
+        for signal, (low, high, _, line) in zip(self.signals, stretches, strict=True):
+            number += 1
+            reading = readings.get(signal.name)
+            if line is None and type(reading) is Known and not reading.slope:
+                value = reading.value
+                if low < value < high and now - reading.at <= signal.max_age:
+                    continue
+            old, new = stretches[number], signal.stretch(reading, now)
+            if new != old:
+                places |= signal.between(old, new)
+                after = (*after[:number], new, *after[number + 1 :])
+        return after, places
 
 
 def watch_over(
-    conditions: Iterable[Condition], reads: Iterable[str], signals: Catalogue,
-    *, always: bool = False,
+    conditions: Iterable[tuple[int, Condition]], reads: Iterable[str], signals: Catalogue,
+    *, each_sample: Places = NOBODY, each_look: Places = NOBODY,
 ) -> Watch:  # fmt: skip
-    """What to watch for these conditions, and for all else that `reads` something."""
-    limits: dict[str, set[float]] = {}
-    for part in (part for condition in conditions for part in walk(condition)):
+    """What to watch for these conditions, each of the rule at a place, and for all else that
+    `reads` something."""
+    limits: dict[str, dict[float, Places]] = {}
+
+    def limit(name: str, *levels: float) -> None:
+        at = limits.setdefault(name, {})
+        for level in levels:
+            at[level] = at.get(level, NOBODY) | {place}
+
+    for place, part in ((place, part) for place, whole in conditions for part in walk(whole)):
+        found = list(values(part))
+        if not all(name.startswith("pack.") for one in found for name in signals_of(one)) or any(
+            isinstance(one, NumberOfPacks) for one in found
+        ):
+            each_look |= {place}
         match part:
-            case Compare(SignalValue(name), _, Quantity(limit)):
-                limits.setdefault(name, set()).add(limit)
-            case Compare(Quantity(limit), _, SignalValue(name)):
-                limits.setdefault(name, set()).add(limit)
+            case Compare(SignalValue(name), _, Quantity(level)):
+                limit(name, level)
+            case Compare(Quantity(level), _, SignalValue(name)):
+                limit(name, level)
             case Between(SignalValue(name), low, high):
-                limits.setdefault(name, set()).update((low.value, high.value))
+                limit(name, low.value, high.value)
             case Crosses(SignalValue(name), level):
-                limits.setdefault(name, set()).add(level.value)
+                limit(name, level.value)
             case Compare() | Between() | Crosses():
                 # Two signals, or a window over one: there is no limit to stay within.
-                always = always or any(signals_of(value) for value in values(part))
+                if any(signals_of(value) for value in found):
+                    each_sample |= {place}
             case InSamples():
-                always = True  # it counts samples, also those that change nothing
+                each_sample |= {place}  # it counts samples, also those that change nothing
             case _:
                 pass
     return Watch(
         tuple(
-            Watched(name, tuple(sorted(at)))
+            _watched(name, signals[name].max_age, at)
             for name, at in limits.items()
             if name.startswith("pack.")
         ),
@@ -124,36 +179,23 @@ def watch_over(
             for name in sorted(reads)
             if name.startswith("pack.") and (age := signals[name].max_age) is not None
         ),
-        always,
+        each_sample,
+        each_look | each_sample,
     )
 
 
-def nothing_new(
-    watch: Watch,
-    stretches: tuple[Stretch, ...] | None,
-    readings: Mapping[str, Reading],
-    now: Moment,
-    due: Moment,
-) -> bool:
-    """Whether every comparison is at `now` as it was when the `stretches` were found.
-
-    Also none may then change by itself before `due`, when all is looked at again in any case.
-    None: it is not known how they were.
-    """
-    if watch.always or stretches is None or now >= due:
-        return False
-    for name, low, high, old in stretches:
-        new = readings.get(name)
-        if new is old:
-            continue
-        if type(new) is not Known:
-            if type(old) is Known:
-                return False
-            continue
-        value = new.value_at(now)
-        if not (low < value < high or low == value == high):
-            return False
-        slope = new.slope
-        if slope and now + ((high if slope > 0 else low) - value) / slope <= due:
-            return False
-    return True
+def _watched(name: str, max_age: Duration | None, limits: Mapping[float, Places]) -> Watched:
+    levels = tuple(sorted(limits))
+    stretches = [Stretch(-inf, inf, 0)]
+    for level in levels:  # the last one goes up to the limit; then come the limit and what follows
+        low, _, step, _ = stretches.pop()
+        stretches += [
+            Stretch(low, level, step),
+            Stretch(level, level, step + 1),
+            Stretch(level, inf, step + 2),
+        ]
+    whose = tuple(limits[level] for level in levels)
+    return Watched(
+        name, NEVER if max_age is None else max_age, levels, tuple(stretches), whose,
+        NOBODY.union(*whose),
+    )  # fmt: skip

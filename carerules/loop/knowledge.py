@@ -31,7 +31,6 @@ from carerules.engine import (
     count,
     evaluate,
     explain,
-    nothing_new,
     ready_to_fire,
     reasons,
     remember_nevers,
@@ -73,7 +72,7 @@ def catch_up(turn: Turn, name: str, until: Moment) -> None:
         due = turn.pack(name).due
         if due >= until:
             return
-        _look_once(turn, name, due)
+        _look_once(turn, name, due, whole=False)
 
 
 def look(turn: Turn, name: str, at: Moment) -> None:
@@ -98,14 +97,22 @@ def _pass_time(turn: Turn, name: str, at: Moment) -> None:
         turn.set_pack(name, estimate=_shelved(turn, name, after))
 
 
-def _look_once(turn: Turn, name: str, at: Moment) -> None:
+def _look_once(turn: Turn, name: str, at: Moment, *, whole: bool = True) -> None:
+    """Look at the pack's rules as of `at`: at every one, or where nothing but its readings can have
+    changed since the last look, at those only that they or the time may have changed."""
     own = turn.rated(name).discharges_after is not None
     if own:
         _pass_time(turn, name, at)
     state = turn.pack(name)
     bound = turn.world.setup.bound[name]
     facts = facts_of(turn.world, name)
-    rules, due = evaluate(bound, state.rules, facts, at)
+    watch, looked_at, whose = bound.watch, state.looked_at, None
+    if whole or looked_at is None:
+        looked_at = watch.stretches(facts.readings, at)
+    else:
+        looked_at, moved = watch.moved(looked_at, facts.readings, at)
+        whose = moved | watch.each_look
+    rules, due = evaluate(bound, state.rules, facts, at, whose, state.deadline)
     assert due > at
     if turn.world.starting_since is None and not state.retired:
         rules = _activations(turn, name, rules, facts, at)
@@ -117,11 +124,10 @@ def _look_once(turn: Turn, name: str, at: Moment) -> None:
         due = min(due, _count(turn, name, facts, at))
     if own:
         due = min(due, turns(state.estimate, turn.rated(name), at))
-    watch = bound.watch
     turn.set_pack(
         name, rules=rules, nevers=nevers, deadline=due,
         due=min(due, watch.stale_at(facts.readings, at)),
-        looked_at=watch.stretches(facts.readings, at),
+        looked_at=looked_at,
     )  # fmt: skip
 
 
@@ -141,16 +147,18 @@ def _count(turn: Turn, name: str, facts: Facts, at: Moment) -> Moment:
 
 
 def _look_if_new(turn: Turn, name: str, at: Moment) -> None:
-    """Look at the pack's rules as of `at`, unless its readings cannot have changed any.
+    """Look at the rules of the pack that its readings, or the time, may have changed as of `at`.
 
     Most samples move nothing past a limit; this is what makes a thousand of them cheap.
     """
     state = turn.pack(name)
     watch, readings = turn.world.setup.bound[name].watch, state.estimate.readings
+    looked_at = state.looked_at
+    if looked_at is None or at >= state.due or watch.moved(looked_at, readings, at)[1]:
+        _look_once(turn, name, at, whole=False)
+        return
     due = min(state.deadline, watch.stale_at(readings, at))
-    if at >= state.due or not nothing_new(watch, state.looked_at, readings, at, due):
-        _look_once(turn, name, at)
-    elif due != state.due:
+    if due != state.due:
         turn.set_pack(name, due=due)
 
 

@@ -20,8 +20,10 @@ from kit import BEGIN, Stage, events_of, make_site, plan_of, run, setup_of, span
 
 from carerules.domain.decision import Fired, LeftOut
 from carerules.domain.event import Event, Happened, PlugReport, Sample, Started, Tick, Value
-from carerules.domain.moment import MINUTE, SECOND
+from carerules.domain.moment import MINUTE, SECOND, Moment
+from carerules.engine import Places
 from carerules.engine.hold import Run
+from carerules.engine.watch import Watch
 from carerules.loop import Setup, World, new_world, step
 
 RULES = """
@@ -228,14 +230,15 @@ def test_the_order_within_the_lateness_changes_nothing(events: list[Event], seed
 @example(events=JUMP, ticking=False)
 @given(facts(), st.booleans())
 def test_sparing_looks_changes_nothing(events: list[Event], ticking: bool) -> None:
-    """`nothing_new` only saves time: with it and without it the same is decided and remembered.
+    """The watch only saves time: with it, and with every rule looked at for each sample, the same
+    is decided and remembered.
 
     Without interlocks that look back, for which nothing is spared.
     """
     setup = setup_of(RULES[: RULES.index("never")])
     spared = go_through(events, ticking=ticking, setup=setup)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("carerules.loop.knowledge.nothing_new", lambda *_: False)
+        patch.setattr(Watch, "moved", everyone)
         looked = go_through(events, ticking=ticking, setup=setup)
     assert told(spared) == told(looked)
     one, other = (done.world.packs["heron"] for done in (spared, looked))
@@ -248,6 +251,10 @@ def test_sparing_looks_changes_nothing(events: list[Event], ticking: bool) -> No
         # A charge that jumped up within its stretch meets the limit below later than was foreseen:
         # a look too early finds nothing, one too late would.
         assert a.until <= b.until + 1
+
+
+def everyone(watch: Watch, _: Any, readings: Any, now: Moment) -> tuple[Any, Places]:
+    return watch.stretches(readings, now), frozenset(range(len(SETUP.plan.rules) + 1))
 
 
 @settings(max_examples=25, deadline=None)
