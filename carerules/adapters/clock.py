@@ -101,18 +101,6 @@ class LineClock:
         self._wall_course = wall - boot
         self._sleep_course = boot - sources.awake_ms()
 
-    @classmethod
-    def resume(
-        cls,
-        last_line: Moment,
-        last_wall_ms: int,
-        last_boot_ms: int,
-        boot_id: str,
-        sources: Sources = HOST,
-    ) -> LineClock:
-        """Go on from an earlier reading of all clocks; never earlier than `last_line`."""
-        return cls(ClockAnchor(last_line, last_wall_ms, last_boot_ms, boot_id), sources)
-
     @property
     def down(self) -> Duration:
         """How long the line ran from the anchor to the start of this clock: nobody listened."""

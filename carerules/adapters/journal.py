@@ -87,7 +87,8 @@ class KeptJournal(JournalReader):
         return bool(self._pending)
 
     def write(self, event: Event, outcomes: Iterable[Outcome]) -> None:
-        """Take down an event and what was decided on it; durable once `commit` returns."""
+        """Take down an event and what was decided on it; durable once `commit` returns. Raises
+        `JournalError` for what no journal can hold."""
         try:
             rows = [dump_outcome(outcome) for outcome in outcomes]
             kind, body = dump_event(event)
@@ -193,7 +194,8 @@ class KeptJournal(JournalReader):
     # ---- manual entries ----------------------------------------------------------------------
 
     def add_entry(self, entry: Entry, written_wall_ms: int) -> int:
-        """Leave an entry for the service, durable at once; its number."""
+        """Leave an entry for the service, durable at once; its number. Raises `JournalError`, also
+        where too many wait already."""
         try:
             kind, body = dump_entry(entry)
         except RecordError as error:

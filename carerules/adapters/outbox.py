@@ -129,7 +129,8 @@ class OutboxFile:
         self._rows.together(statements)
 
     def say(self, word: str, key: str, length: Duration, wall_ms: int) -> None:
-        """Leave a person's word for the service, durable at once."""
+        """Leave a person's word for the service, durable at once. Raises `JournalError`, also where
+        too many wait already."""
         waiting = self._all("SELECT count(*) FROM notice_words WHERE taken = 0")[0][0]
         if waiting >= WORDS_WAITING_MAX:
             raise JournalError(f"{waiting} answers to notices are waiting", "start the service")

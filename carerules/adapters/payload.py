@@ -32,7 +32,7 @@ MISSING: Final = Missing()
 
 
 def read_text(payload: bytes) -> str:
-    """The payload as plain text, for topics that carry a bare word."""
+    """The payload as plain text, for topics that carry a bare word. Raises `UnreadableError`."""
     if len(payload) > PAYLOAD_BYTES_MAX:
         raise UnreadableError(f"{len(payload)} bytes, the limit is {PAYLOAD_BYTES_MAX}")
     try:
@@ -46,7 +46,8 @@ _STRINGS = re.compile(r'"(?:[^"\\]|\\.)*+"?', re.DOTALL)
 
 
 def read_json(payload: bytes) -> Json:
-    """The payload as JSON: no NaN, no infinity, no key twice, at most 16 deep."""
+    """The payload as JSON: no NaN, no infinity, no key twice, at most 16 deep. Raises
+    `UnreadableError`."""
     text = read_text(payload)
     if text.count("[") + text.count("{") > DEPTH_MAX and _depth(text) > DEPTH_MAX:
         raise UnreadableError(f"nested deeper than {DEPTH_MAX}")
@@ -135,7 +136,8 @@ def at_pointer(document: Json, pointer: str) -> Json | Missing:
 
 
 def number(found: Json, key: str, low: float, high: float, scale: float = 1.0) -> float:
-    """A finite number, scaled, within [low, high]; no bool, no text, no null."""
+    """A finite number, scaled, within [low, high]; no bool, no text, no null.
+    Raises `UnreadableError`."""
     if isinstance(found, bool) or not isinstance(found, (int, float)):
         raise UnreadableError(f"`{key}`: found {shown(found)}, wanted a number")
     try:

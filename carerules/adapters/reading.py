@@ -98,16 +98,13 @@ class JournalReader:
         found: int = self._one(query, after_seq, max(0, newest))[0]
         return found if newest > 0 else (1 << 62)
 
-    def last_snapshot(self) -> tuple[int, str] | None:
-        """The newest state kept, with the number of the event it came after."""
-        return next(iter(self.snapshots()), None)
-
     def snapshots(self) -> list[tuple[int, str]]:
         """The states kept, newest first: the next one is for when the first cannot be read."""
         return self._all("SELECT seq, body FROM snapshots ORDER BY seq DESC")
 
     def plan(self, fingerprint: str) -> dict[str, str] | None:
-        """The texts that these rules were loaded from, by name."""
+        """The texts that these rules were loaded from, by name; None: never seen. Raises
+        `DamagedRowError`."""
         rows = self._all("SELECT sources FROM plans WHERE fingerprint = ?", fingerprint)
         if not rows:
             return None

@@ -34,17 +34,6 @@ class Band:
     mid: float
     high: float
 
-    def plus(self, other: Band, times: float = 1.0) -> Band:
-        """This and some of another, each edge by itself."""
-        return Band(
-            self.low + times * other.low,
-            self.mid + times * other.mid,
-            self.high + times * other.high,
-        )
-
-
-NOTHING = Band(0.0, 0.0, 0.0)
-
 
 def band(figures: Iterable[float | None]) -> Band | None:
     """The band of what is known; None: nothing is."""

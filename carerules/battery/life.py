@@ -78,25 +78,6 @@ class LifeCell:
             return None
         return float(rate * full_cycles**self.cycled.power)
 
-    def stored_on(self, lost: float, charge: float, temp_c: float, days: float) -> float | None:
-        """What is lost by lying (fraction) after a further stretch, `lost` before it.
-
-        The loss so far stands for the time that these conditions would have taken to come to it.
-        """
-        rate = self._stored_rate(charge, temp_c)
-        if rate is None or self.stored is None:
-            return None
-        return _grown(lost, rate, self.stored.power, days)
-
-    def cycled_on(
-        self, lost: float, depth: float, rate_c: float, temp_c: float, full_cycles: float
-    ) -> float | None:
-        """What is lost by use (fraction) after further cycles, `lost` before them."""
-        rate = self._cycled_rate(depth, rate_c, temp_c)
-        if rate is None or self.cycled is None:
-            return None
-        return _grown(lost, rate, self.cycled.power, full_cycles)
-
     def _stored_rate(self, charge: float, temp_c: float) -> float | None:
         stored = self.stored
         if stored is None:
@@ -128,14 +109,6 @@ def _place(points: tuple[float, ...], at: float) -> tuple[int, float]:
 
 def _warmth(energy: float, temp_c: float) -> float:
     return exp(energy / GAS_J_MOL_K * (1 / WARM_K - 1 / (temp_c + KELVIN)))
-
-
-def _grown(lost: float, rate: float, power: float, by: float) -> float:
-    if rate <= 0:
-        return lost
-    past = (lost / rate) ** (1 / power) if lost > 0 else 0.0
-    # A stretch with a lower rate can have a "past" longer than any test; the sum stays exact.
-    return float(max(lost, rate * (past + by) ** power))
 
 
 # --- the file -------------------------------------------------------------------------------------

@@ -51,11 +51,6 @@ class Figures:
     start: float
     start_spread: float
 
-    @property
-    def curve_ends(self) -> tuple[float, float]:
-        """The rest voltage of the empty and the full pack."""
-        return self.cells * self.curve[1][0], self.cells * self.curve[1][-1]
-
 
 @dataclass(frozen=True, slots=True)
 class Ahead:

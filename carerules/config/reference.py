@@ -50,7 +50,8 @@ def refreshed(text: str) -> str:
 
 
 def key_table(table: str) -> str:
-    """The keys of a table: each with an example as it is written, and its meaning."""
+    """The keys of a table: each with an example as it is written, and its meaning. Raises
+    `KeyError` for a table that no site file has."""
     key: Key = () if table == "site" else tuple(table.split("."))
     schema = schema_at(key)
     if schema is None or table not in TABLES:

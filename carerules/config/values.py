@@ -103,7 +103,7 @@ class Measure:
     bare: bool = False
 
     def read(self, value: object) -> float:
-        """The number in the base unit, or a refusal."""
+        """The number in the base unit. Raises what `refused` makes, which pydantic carries on."""
         bare = _number(value) if self.bare else None
         number = self._read_text(value) if bare is None else bare
         if not self.low <= number <= self.high:

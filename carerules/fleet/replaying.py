@@ -72,7 +72,7 @@ def counts_packs(rule: Rule) -> bool:
 def plan_of(texts: Texts, named: tuple[str, ...], own: tuple[Signal, ...]) -> Plan:
     """The rules of the texts that look at one pack alone. They were checked where they were named.
 
-    `own`: signals beside the built-in ones.
+    `own`: signals beside the built-in ones. Raises `ValueError` where they have errors here.
     """
     at_hand = dict(texts)
     loaded = load({name: at_hand[name] for name in named}, catalogue=catalogue(own),

@@ -18,7 +18,6 @@ BASE = "carerules/hub"
 UP, DOWN = "online", "offline"
 UNKNOWN = "None"
 """What a hub takes for "not known"."""
-SUPPORT = "docs/hub.md"
 
 PLATFORMS: Mapping[tuple[Kind, bool], str] = {
     (Kind.NUMBER, False): "sensor",

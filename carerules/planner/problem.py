@@ -67,10 +67,6 @@ class Way:
         assert self.wall_w >= 0
         assert all(0 <= first < end for first, end in self.begins)
 
-    def may_begin(self, step: int) -> bool:
-        """Whether it may begin at that step."""
-        return any(first <= step < end for first, end in self.begins)
-
 
 @dataclass(frozen=True, slots=True)
 class Wish:

@@ -30,7 +30,8 @@ class VirtualOutside:
     Time goes on in `wait` alone, so whoever listens is never outrun, at any speed. `speed` is
     virtual time over real time, and needs `real_ms`, a clock that only runs forward; None: as fast
     as it goes. `pause(flag, seconds)` sleeps until the flag is set, and says whether it was; tests
-    pass their own. `inject` and `close` may be called from any thread, the rest from one.
+    pass their own. Raises `ValueError` for a speed without a clock. `inject` and `close` may be
+    called from any thread, the rest from one.
     """
 
     def __init__(

@@ -317,7 +317,7 @@ class PackTruth:
         return {"charges": list(self.charges), **kept}
 
     def restore(self, kept: Mapping[str, object]) -> None:
-        """Go on from a snapshot of a pack of the same nature."""
+        """Go on from a snapshot of a pack of the same nature; raises `ValueError` for another."""
         charges = rows(kept, "charges")
         if len(charges) != self.nature.cells:
             found = f"{len(charges)} cells in the snapshot, wanted {self.nature.cells}"

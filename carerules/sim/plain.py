@@ -14,7 +14,7 @@ Plain: TypeAlias = dict[str, object]
 
 
 def table(kept: Mapping[str, object], name: str) -> Plain:
-    """The table `name`."""
+    """The table `name`; raises `ValueError` where there is none."""
     found = kept.get(name)
     if isinstance(found, dict):
         return found
@@ -22,7 +22,7 @@ def table(kept: Mapping[str, object], name: str) -> Plain:
 
 
 def rows(kept: Mapping[str, object], name: str) -> list[object]:
-    """The list `name`."""
+    """The list `name`; raises `ValueError` where there is none."""
     found = kept.get(name)
     if isinstance(found, list):
         return found
@@ -30,7 +30,7 @@ def rows(kept: Mapping[str, object], name: str) -> list[object]:
 
 
 def whole(kept: Mapping[str, object], name: str, default: int | None = None) -> int:
-    """The whole number `name`; without it the default, where there is one."""
+    """The whole number `name`; without it the default, where there is one. Raises `ValueError`."""
     found = kept.get(name, default)
     if isinstance(found, int) and not isinstance(found, bool):
         return found
@@ -38,7 +38,7 @@ def whole(kept: Mapping[str, object], name: str, default: int | None = None) -> 
 
 
 def number(kept: Mapping[str, object], name: str, default: float | None = None) -> float:
-    """The number `name`; without it the default, where there is one."""
+    """The number `name`; without it the default, where there is one. Raises `ValueError`."""
     found = kept.get(name, default)
     if isinstance(found, (int, float)) and not isinstance(found, bool):
         return found

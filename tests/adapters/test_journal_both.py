@@ -101,11 +101,11 @@ def test_more_events_than_a_page(where: JournalPlace) -> None:
 
 def test_the_last_three_snapshots_are_kept(where: JournalPlace) -> None:
     journal = owned(where)
-    assert journal.last_snapshot() is None
+    assert journal.snapshots() == []
     for seq in range(1, 6):
         journal.save_snapshot(seq, f"state {seq}")
     journal.commit()
-    assert journal.last_snapshot() == (5, "state 5")
+    assert journal.snapshots()[0] == (5, "state 5")
     assert journal.snapshots() == [(5, "state 5"), (4, "state 4"), (3, "state 3")]
     journal.close()
 
@@ -288,7 +288,7 @@ def test_all_that_was_committed_survives_kill_9_and_nothing_is_torn(
     assert list(journal.outcomes()) == [
         (seq, AskPlug(f"plug-{seq}")) for seq in range(1, len(events) + 1) for _ in range(2)
     ]
-    assert journal.last_snapshot() == (len(events), str(len(events)))
+    assert journal.snapshots()[0] == (len(events), str(len(events)))
     assert anchored(journal) == (len(events), 0, "b")
     journal.close()
 

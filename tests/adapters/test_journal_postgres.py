@@ -372,7 +372,7 @@ def test_a_server_that_restarts_ends_the_ownership_and_a_reader_goes_on(tmp_path
             with pytest.raises(JournalError):
                 journal.commit()
             with pytest.raises(JournalError, match="cannot be reached"):
-                reader.last_snapshot()  # it finds its session ended
+                reader.snapshots()  # it finds its session ended
             assert list(reader.outcomes()) == [(1, ON)]
         with owner(place) as second:
             assert fence(second) == 2

@@ -86,15 +86,6 @@ def test_without_a_boot_name_two_boots_are_never_the_same(hands: Hands) -> None:
     assert LineClock(anchor, hands.sources()).now() == anchor.line + MINUTE
 
 
-def test_resume_takes_the_same_four_numbers(hands: Hands) -> None:
-    anchor = LineClock(sources=hands.sources()).anchor()
-    hands.run(MINUTE)
-    resumed = LineClock.resume(
-        anchor.line, anchor.wall_ms, anchor.boot_ms, anchor.boot_id, hands.sources()
-    )
-    assert resumed.now() == LineClock(anchor, hands.sources()).now() == anchor.line + MINUTE
-
-
 MOVES = st.lists(
     st.tuples(
         st.sampled_from(["run", "sleep", "step", "restart", "reboot"]),

@@ -6,12 +6,9 @@ is allowed is our straight lines.
 
 import pytest
 from benchpack import CHEMISTRIES, LFP, LIPO
-from hypothesis import given
-from hypothesis import strategies as st
 from oracle_rows import table
 
 from carerules.battery import (
-    LifeCell,
     empty_ledger,
     lain,
     read_life_cell,
@@ -59,35 +56,6 @@ def test_two_fits_to_one_iron_phosphate_cell(row: list[str]) -> None:
 def test_every_cell_is_held_against_the_library() -> None:
     assert {row[0] for row in ROWS} == set(CELLS)
     assert len(NAUMANN) >= 20
-
-
-@given(
-    st.sampled_from([cell for cell in CELLS.values() if cell.stored]),
-    st.floats(0, 1), st.floats(-10, 55), st.floats(1, 3_000), st.floats(0.01, 0.99),
-)  # fmt: skip
-def test_lying_in_two_stretches_is_lying_in_one(
-    cell: LifeCell, charge: float, temp_c: float, days: float, share: float
-) -> None:
-    whole = cell.stored_loss(charge, temp_c, days)
-    part = cell.stored_on(0.0, charge, temp_c, days * share)
-    assert part is not None
-    assert cell.stored_on(part, charge, temp_c, days * (1 - share)) == pytest.approx(
-        whole, rel=1e-6
-    )
-
-
-@given(
-    st.sampled_from([cell for cell in CELLS.values() if cell.cycled]),
-    st.floats(0.01, 1), st.floats(0.1, 3), st.floats(0, 45), st.floats(1, 500),
-)  # fmt: skip
-def test_use_in_two_stretches_is_use_in_one(
-    cell: LifeCell, depth: float, rate: float, temp_c: float, cycles: float
-) -> None:
-    whole = cell.cycled_loss(depth, rate, temp_c, cycles)
-    part = cell.cycled_on(0.0, depth, rate, temp_c, cycles / 3)
-    assert part is not None
-    again = cell.cycled_on(part, depth, rate, temp_c, 2 * cycles / 3)
-    assert again == pytest.approx(whole, rel=1e-6)
 
 
 @pytest.mark.parametrize("name", ["lipo", "lipo-high-voltage", "li-ion", "nmc", "nca", "lifepo4"])
