@@ -106,6 +106,16 @@ def read_host(text: str) -> tuple[str, int | None] | Problem:
     return host, number or None
 
 
+def broker_password(address: MqttAddress) -> str | None:
+    """The password for a broker; None: it needs none. Raises `AddressError` for a bad file."""
+    if address.password_file is None:
+        return None
+    read = read_password(address.password_file)
+    if isinstance(read, Problem):
+        raise AddressError(read)
+    return read
+
+
 _HOST = re.compile(r"[A-Za-z0-9.:_-]{1,253}")
 
 

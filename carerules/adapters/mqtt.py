@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from threading import Lock
 from uuid import uuid4
 
-from carerules.adapters.address import AddressError, MqttAddress, read_password
+from carerules.adapters.address import AddressError, MqttAddress, broker_password
 from carerules.adapters.broker import BrokerLine, Callbacks
 from carerules.adapters.doors import Message
 from carerules.adapters.inbox import Lane, Put
@@ -69,12 +69,7 @@ class MqttWires:
         `owner`: the number of the ownership that commands are sent under, where there is one.
         """
         self._owner = owner
-        password = None
-        if address.password_file is not None:
-            read = read_password(address.password_file)
-            if isinstance(read, Problem):
-                raise AddressError(read)
-            password = read
+        password = broker_password(address)
         self._address, self._wiring = address, wiring
         self._put, self._now, self._offset = put, now, offset
         self._stops = stops

@@ -10,9 +10,8 @@ from dataclasses import dataclass, field
 from threading import Event as Flag
 from threading import Lock
 
-from carerules.adapters.address import AddressError, MqttAddress, read_password
+from carerules.adapters.address import MqttAddress, broker_password
 from carerules.adapters.broker import BrokerLine, Callbacks
-from carerules.adapters.problem import Problem
 
 TOPICS_MAX = 2_000
 """A house of two hundred things, each on ten topics; on what is beyond nobody reads a proposal."""
@@ -68,12 +67,7 @@ class _Ear:
 
 def overhear(address: MqttAddress, name: str, seconds: float, wait: Flag) -> Listened:
     """Listen for so long, or until `wait` is set. Raises `AddressError` for a bad password file."""
-    password = None
-    if address.password_file is not None:
-        read = read_password(address.password_file)
-        if isinstance(read, Problem):
-            raise AddressError(read)
-        password = read
+    password = broker_password(address)
     ear = _Ear()
     line: BrokerLine
 

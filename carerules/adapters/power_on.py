@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from threading import Event
 from uuid import uuid4
 
-from carerules.adapters.address import AddressError, Login, MqttAddress, read_password
+from carerules.adapters.address import AddressError, Login, MqttAddress, broker_password
 from carerules.adapters.broker import BrokerLine, Callbacks
 from carerules.adapters.called import line_of
 from carerules.adapters.clock import HOST
@@ -37,12 +37,7 @@ def power_on_fault(
 
     Blocks for `within_s` at most. Raises `AddressError` for a bad password file.
     """
-    password = None
-    if address.password_file is not None:
-        read = read_password(address.password_file)
-        if isinstance(read, Problem):
-            raise AddressError(read)
-        password = read
+    password = broker_password(address)
     answer = _Answer()
     topic = fill(question.topic, plug.variables)
     pointer = fill(question.pointer, plug.variables)

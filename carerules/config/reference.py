@@ -10,8 +10,8 @@ from __future__ import annotations
 import re
 import sys
 from collections.abc import Sequence
-from pathlib import Path
 
+from carerules.adapters.remade import remade
 from carerules.config.problem import Key
 from carerules.config.schema import schema_at, toml
 
@@ -75,23 +75,11 @@ def _heading(key: Key, name: str, part: dict[str, object]) -> str:
 
 
 def main(arguments: Sequence[str]) -> int:
-    """Refresh the files, or with `--check` only compare; 1 when one is not as it would be made."""
-    stale = 0
-    for argument in arguments:
-        if argument == "--check":
-            continue
-        file = Path(argument)
-        text = file.read_text(encoding="utf-8")
-        fresh = refreshed(text)
-        if fresh == text:
-            continue
-        if "--check" in arguments:
-            mend = f"python -m carerules.config.reference {file}"
-            sys.stderr.write(f"{file}: found tables that are out of date; run `{mend}`\n")
-            stale = 1
-        else:
-            file.write_text(fresh, encoding="utf-8")
-    return stale
+    """Make the files anew, or with `--check` only compare; 1 where one is not as it would be."""
+    return remade(
+        arguments, lambda file: refreshed(file.read_text(encoding="utf-8")),
+        "python -m carerules.config.reference",
+    )  # fmt: skip
 
 
 if __name__ == "__main__":

@@ -7,8 +7,9 @@ which an empty payload takes a topic away.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
-from typing import Protocol, TypeAlias
+from typing import Any, Protocol, TypeAlias
 
 from carerules.adapters.hubline import Script
 from carerules.hub.model import Device, House, Order
@@ -19,6 +20,15 @@ Step: TypeAlias = tuple[str, str]
 """Topic and payload of one retained message; an empty payload takes it away."""
 
 PRESS = "PRESS"
+
+
+def table(payload: str) -> dict[str, Any]:
+    """A payload of JSON as a table; empty for anything else."""
+    try:
+        found = json.loads(payload)
+    except (ValueError, RecursionError):
+        return {}
+    return found if isinstance(found, dict) else {}
 
 
 class Convention(Script, Protocol):

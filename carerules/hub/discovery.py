@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from carerules.hub.convention import PRESS, Kept, Step, wanted_of
+from carerules.hub.convention import PRESS, Kept, Step, table, wanted_of
 from carerules.hub.model import About, Device, Group, House, Kind, Order, Property, root_id
 
 BASE = "carerules/hub"
@@ -96,7 +96,7 @@ class Discovery:
         del kept
         if topic.startswith(f"{self.base}/"):
             return not topic.endswith("/set")
-        said = _read(payload)
+        said = table(payload)
         return topic.startswith(f"{self.prefix}/device/") and said.get("~") == self.base
 
     # ---- what is remembered ------------------------------------------------------------------
@@ -255,7 +255,7 @@ def _removing(before: str, after: str) -> str | None:
 
     Without that a hub would keep the entity for ever.
     """
-    old, new = _read(before).get("cmps"), _read(after)
+    old, new = table(before).get("cmps"), table(after)
     if not isinstance(old, dict):
         return None
     gone = {
@@ -267,12 +267,3 @@ def _removing(before: str, after: str) -> str | None:
         return None
     new["cmps"] |= gone
     return json.dumps(new, ensure_ascii=False, separators=(",", ":"))
-
-
-def _read(payload: str) -> dict[str, Any]:
-    """The payload as a table; empty for anything else."""
-    try:
-        found = json.loads(payload)
-    except (ValueError, RecursionError):
-        return {}
-    return found if isinstance(found, dict) else {}

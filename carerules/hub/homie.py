@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 from zlib import crc32
 
-from carerules.hub.convention import PRESS, Kept, Step, wanted_of
+from carerules.hub.convention import PRESS, Kept, Step, table, wanted_of
 from carerules.hub.model import (
     PLACE_KINDS,
     Device,
@@ -97,7 +97,7 @@ class Homie:
             return False
         if device == self.root:
             return True
-        return _read(kept.get(f"{self._base}/{device}/{DESCRIPTION}", "")).get("root") == self.root
+        return table(kept.get(f"{self._base}/{device}/{DESCRIPTION}", "")).get("root") == self.root
 
     def _device(self, topic: str) -> str | None:
         if not topic.startswith(f"{self._base}/"):
@@ -243,11 +243,3 @@ def _taken_away(topics: Kept) -> Iterable[Step]:
 
 def _dumped(said: Mapping[str, Any]) -> str:
     return json.dumps(said, ensure_ascii=False, separators=(",", ":"))
-
-
-def _read(payload: str) -> dict[str, Any]:
-    try:
-        found = json.loads(payload)
-    except (ValueError, RecursionError):
-        return {}
-    return found if isinstance(found, dict) else {}

@@ -12,9 +12,9 @@ import json
 import re
 import sys
 from collections.abc import Iterable, Mapping, Sequence
-from pathlib import Path
 from typing import Any
 
+from carerules.adapters.remade import remade
 from carerules.domain.quantity import SPELLINGS, UNITS
 from carerules.domain.signal import catalogue
 from carerules.domain.wording import DAY_NAMES
@@ -142,21 +142,8 @@ def as_text() -> str:
 
 
 def main(arguments: Sequence[str]) -> int:
-    """Make the files anew, or with `--check` only compare; 1 when one is not as it would be."""
-    stale = 0
-    for argument in arguments:
-        if argument == "--check":
-            continue
-        file = Path(argument)
-        fresh = as_text()
-        if file.is_file() and file.read_text(encoding="utf-8") == fresh:
-            continue
-        if "--check" in arguments:
-            sys.stderr.write(f"{file}: out of date; run `{MADE_BY}`\n")
-            stale = 1
-        else:
-            file.write_text(fresh, encoding="utf-8")
-    return stale
+    """Make the files anew, or with `--check` only compare; 1 where one is not as it would be."""
+    return remade(arguments, lambda _: as_text(), "python -m carerules.lsp.grammar")
 
 
 if __name__ == "__main__":

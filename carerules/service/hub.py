@@ -17,6 +17,7 @@ from time import monotonic
 from uuid import uuid4
 
 from carerules.adapters import Entry, Lane, Problem, Put, Stop, quoted, to_events
+from carerules.adapters.address import broker_password
 from carerules.adapters.hubline import Ears, HubLine
 from carerules.config import SiteFile
 from carerules.domain.decision import ChoreClosed, ChoreOpened, Outcome
@@ -43,7 +44,7 @@ from carerules.hub import (
 )
 from carerules.loop import PackState, World
 from carerules.service.desk import answer_of, entry_events
-from carerules.service.hublines import Broom, MakeLine, Sweep, closed, conventions_of, password_of
+from carerules.service.hublines import Broom, MakeLine, Sweep, closed, conventions_of
 
 LOOK_S = 0.5
 BIRTH_S_MAX = 5.0
@@ -96,7 +97,7 @@ class Hub:
         self._faulted, self._every_s, self._clock_s = faulted, settings.every / SECOND, clock_s
         self._places = places_of(site.site, settings.key, controls=settings.controls)
         self._conventions, unspoken = conventions_of(settings, self._places)
-        password = password_of(site.mqtt)
+        password = broker_password(site.mqtt)
         name = f"{site.mqtt.client_id or 'carerules'}-hub-{uuid4().hex[:8]}"
         self._lines = [
             line(f"{name}-{number}", site.mqtt, password, convention, self._ears(convention))

@@ -11,7 +11,7 @@ from threading import Thread
 from typing import Protocol, TypeAlias
 
 from carerules import __version__
-from carerules.adapters import AddressError, MqttAddress, Problem, read_password
+from carerules.adapters import MqttAddress
 from carerules.adapters.hubline import Ears, Heard, Script
 from carerules.config import HubSettings
 from carerules.hub import Convention, Discovery, Homie, Places
@@ -123,13 +123,3 @@ class Sweep:
     def close(self) -> None:
         """Wherever it has come to: the next start finds the rest."""
         closed(self._lines)
-
-
-def password_of(address: MqttAddress) -> str | None:
-    """The password of its file, if it has one; raises `AddressError` for a bad one."""
-    if address.password_file is None:
-        return None
-    read = read_password(address.password_file)
-    if isinstance(read, Problem):
-        raise AddressError(read)
-    return read

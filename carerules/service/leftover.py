@@ -17,11 +17,12 @@ from uuid import uuid4
 
 from pydantic import ValidationError
 
+from carerules.adapters.address import broker_password
 from carerules.adapters.hubline import Ears, HubLine
 from carerules.config import HubSettings, SiteFile
 from carerules.config.hub import HubTable, hub_of
 from carerules.hub import places_of
-from carerules.service.hublines import Broom, MakeLine, Sweep, conventions_of, password_of
+from carerules.service.hublines import Broom, MakeLine, Sweep, conventions_of
 
 NOTE = "hub.json"
 NOTE_BYTES_MAX = 1_024
@@ -77,7 +78,7 @@ class Leftover:
         self._note, self._say = site.state / NOTE, say
         _, unspoken = conventions_of(shown, places_of(site.site, shown.key, controls=False))
         self._scripts = [_Script(one) for one in unspoken]
-        password, name = password_of(site.mqtt), f"carerules-gone-{uuid4().hex[:8]}"
+        password, name = broker_password(site.mqtt), f"carerules-gone-{uuid4().hex[:8]}"
         ears = Ears(lambda *_: False, lambda *_: None, lambda: None, lambda _: None, lambda: None)
         self._sweep = Sweep([
             line(f"{name}-{number}", site.mqtt, password, script, ears)
