@@ -222,7 +222,7 @@ def test_a_command_more_is_a_command(
 
 SECTIONS = re.split(r"^### ", PAGE[PAGE.index("## In the source") :], flags=re.M)[1:]
 QUOTED = [
-    (section.split("\n")[0], file, code)
+    (section.split("\n")[0], file, code.replace("\\|", "|"))
     for section in SECTIONS
     for file, code in re.findall(r"^\| `([\w/]+\.(?:py|lark))` \| `(.*)` \|$", section, re.M)
 ]

@@ -1,4 +1,4 @@
-"""The two scripts of .ci that tell what carerules is made of, as modules."""
+"""The scripts of .ci as modules."""
 
 from __future__ import annotations
 
