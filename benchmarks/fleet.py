@@ -159,6 +159,16 @@ def children_s() -> float:
     return sum(sum(one.cpu_times()[:2]) for one in (own, *own.children(recursive=True)))
 
 
+def quiet(within_s: float) -> None:
+    """Wait until other work leaves the machine nearly alone for three seconds, as far as it may."""
+    until = time.monotonic() + within_s
+    while time.monotonic() < until:
+        before = busy_s()
+        time.sleep(3)
+        if busy_s() - before < 0.1 * 3 * (os.cpu_count() or 1):
+            return
+
+
 def timed(what: str, ask: Callable[[Hands], Any], hands: Hands) -> tuple[float, Any]:
     cpu, load = [0.0], os.getloadavg()[0]
     busy, own, begun = busy_s(), children_s(), time.perf_counter()
@@ -175,16 +185,16 @@ def asks_of(fleet: Fleet) -> dict[str, Callable[[Hands], Any]]:
     assert loaded.plan is not None
     rules = RuleSide("bench.care", rule_files(loaded, ["bench.care"]), loaded.plan)
 
-    def quiet(_done: int) -> None:
+    def unheard(_done: int) -> None:
         pass
 
     return {
-        "replay": lambda hands: replay_fleet(fleet, rules, None, fleet.stretches(), hands, quiet),
-        "report": lambda hands: report_fleet(fleet, hands, quiet),
+        "replay": lambda hands: replay_fleet(fleet, rules, None, fleet.stretches(), hands, unheard),
+        "report": lambda hands: report_fleet(fleet, hands, unheard),
     }
 
 
-def measure(folder: Path, rounds: int) -> None:
+def measure(folder: Path, rounds: int, wait_s: float) -> None:
     import dask  # noqa: PLC0415
     from distributed import LocalCluster  # noqa: PLC0415
 
@@ -207,6 +217,7 @@ def measure(folder: Path, rounds: int) -> None:
                 with LocalCluster(
                     n_workers=workers, threads_per_worker=1, processes=True, dashboard_address=":0"
                 ) as local, Cluster(local.scheduler_address) as hands:  # fmt: skip
+                    quiet(wait_s)
                     wall, told = timed(f"{name}, {workers} worker(s)", ask, hands)
                 took[workers].append(wall)
                 if told != alone:
@@ -224,11 +235,13 @@ def main() -> None:
     ask.add_argument("--packs", type=int, default=10_000)
     ask.add_argument("--days", type=int, default=100)
     ask.add_argument("--rounds", type=int, default=3)
+    ask.add_argument("--wait", type=float, default=0.0,
+                     help="seconds to wait at most, each time, for a quiet machine")  # fmt: skip
     asked = ask.parse_args()
     if asked.what == "make":
         make(asked.folder, asked.packs, asked.days)
     else:
-        measure(asked.folder, asked.rounds)
+        measure(asked.folder, asked.rounds, asked.wait)
 
 
 if __name__ == "__main__":

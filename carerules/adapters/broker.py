@@ -6,6 +6,7 @@ Knows the MQTT library. Does not know plugs or samples.
 from __future__ import annotations
 
 import socket
+import ssl
 import sys
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
@@ -72,6 +73,7 @@ class BrokerLine:
     ) -> None:  # fmt: skip
         self._address, self._told = address, callbacks
         self._topics: dict[int | None, list[str]] = {}
+        self._answered = False  # whether the broker has said a word on this connection
         client = Client(CallbackAPIVersion.VERSION2, name, protocol=MQTTProtocolVersion.MQTTv5)
         if address.username is not None:
             client.username_pw_set(address.username, password)
@@ -192,6 +194,7 @@ class BrokerLine:
 
     def _on_connect(self, client: Client, _data: Any, _flags: Any, reason: Any, _more: Any) -> None:
         client.drop_out_messages()
+        self._answered = True
         if reason.is_failure:
             self._told.fault(f"the broker refuses: {quoted(reason)}")
             return
@@ -200,10 +203,17 @@ class BrokerLine:
 
     def _on_connect_fail(self, *_: Any) -> None:
         # The library calls it while it handles the error, and does not pass that along.
-        self._told.fault(f"no connection: {quoted(sys.exception() or 'it does not say why')}")
+        self._told.fault(_no_connection(sys.exception(), tls=self._address.tls))
 
     def _on_disconnect(self, client: Client, *_: Any) -> None:
         client.drop_out_messages()
+        if not self._answered and self._client is not None:
+            wants = (
+                "its certificate and ours (`cert_file`)" if self._address.tls else "`tls = true`"
+            )
+            self._told.fault("the broker ends the connection before it answers; help: look at "
+                             f"{wants} in `[mqtt]`, and into its log")  # fmt: skip
+        self._answered = False
         self._told.down()
 
     def _on_message(self, _client: Client, _data: Any, message: MQTTMessage) -> None:
@@ -224,6 +234,20 @@ class BrokerLine:
         for topic, reason in zip(topics, reasons, strict=False):
             if reason.is_failure:
                 self._told.fault(f"the broker refuses to let us listen to {quoted(topic)}")
+
+
+def _no_connection(error: BaseException | None, *, tls: bool) -> str:
+    """Why there is none, with the mend where it lies in the site file."""
+    match error:
+        case ssl.SSLCertVerificationError():
+            why = quoted(error.verify_message.rstrip("."))
+            return (f"the broker's certificate does not hold: {why}; help: look at `ca_file` and "
+                    "`host` in `[mqtt]`, or renew the broker's")  # fmt: skip
+        case ssl.SSLError() | ConnectionResetError() if tls:  # reset: it took our hello for noise
+            return (f"no TLS with the broker: {quoted(error)}; help: look at `port` and `tls` in "
+                    "`[mqtt]`")  # fmt: skip
+        case _:
+            return f"no connection: {quoted(error or 'it does not say why')}"
 
 
 def _give_up_unsent(_client: Client, _data: Any, opened: Any) -> None:
