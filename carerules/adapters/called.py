@@ -148,7 +148,7 @@ class Worker:
         self._up: bool | None = None
         self.ask_after_s = RETRY_S
         """How long after the last call it is asked again, where nothing else is to be sent."""
-        # A daemon: what a library does in a call must not keep the process from its end.
+        # `daemon`: what a library does in a call must not keep the process from its end.
         self._thread = Thread(target=self._work, name=f"plug {plug.name}", daemon=True)
 
     def start(self) -> None:

@@ -4,7 +4,7 @@ Knows the host's clocks, and how the line goes on over a restart. Does not know 
 
 The line follows CLOCK_BOOTTIME, which counts suspend and which nobody can set. Within one boot of
 the host it goes on exactly; over a reboot the wall clock is all there is, and it is believed only
-forwards: a wall clock that came up behind (a board without a battery-backed clock) costs waiting
+forwards: a wall clock that came up behind (a board whose clock stops without power) costs waiting
 time, which is the harmless side.
 """
 

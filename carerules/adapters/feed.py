@@ -1,4 +1,4 @@
-"""What a sensor, a battery monitor or a hub sends, as a file; and the feeds of a site.
+"""What a sensor, a pack's own electronics or a hub sends, as a file; and the feeds of a site.
 
 Knows the shape of a feed profile. Does not know any device. docs/plugs.md explains each key.
 """

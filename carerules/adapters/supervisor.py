@@ -1,6 +1,6 @@
 """What a service tells whoever supervises it: that it is ready, that it lives, that it leaves.
 
-Knows systemd's notification protocol (sd_notify(3): datagrams to the socket that NOTIFY_SOCKET
+Knows how systemd is spoken to (`sd_notify(3)`: datagrams to the socket that NOTIFY_SOCKET
 names, a leading `@` meaning an abstract address; WATCHDOG_USEC says how often life is awaited).
 Does not know what the service does. Where nobody supervises, it says nothing.
 """

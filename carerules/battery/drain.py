@@ -13,7 +13,7 @@ z, Q the capacity in coulombs and R the inner resistance with its leads, dt = -Q
   out of the cells, Q ∫ U dz, is either heat or the load's.
 
 What is left out: the pack's slow polarisation (a loaded voltage lies lower than R says, the more
-the harder the drain), temperature and the resistance's own change. See docs/battery.md.
+the harder the drain), temperature and the resistance's own change. See `docs/battery.md`.
 """
 
 from __future__ import annotations

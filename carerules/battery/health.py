@@ -1,6 +1,6 @@
 """How a pack ages by its own measurements: capacity, resistance, cells, and what that comes to.
 
-Knows measurements. Does not know how they came in (battery/history) or a rule.
+Knows measurements. Does not know how they came in (`battery/history`) or a rule.
 """
 
 from __future__ import annotations

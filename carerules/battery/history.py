@@ -1,6 +1,6 @@
 """What a pack's past shows of its health: measurements picked out of samples as they come.
 
-Knows samples, metered power and the estimate they lead to. Does not judge (battery/health).
+Knows samples, metered power and the estimate they lead to. Does not judge (`battery/health`).
 """
 
 from __future__ import annotations

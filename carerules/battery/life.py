@@ -1,7 +1,7 @@
 """How a cell loses capacity by lying and by use: published fits, each with its source.
 
 Knows cells that somebody aged on purpose. Does not know a pack: cells of one kind differ
-severalfold, so whoever asks about a pack asks several cells and shows the band (battery/ageing).
+severalfold, so whoever asks about a pack asks several cells and shows the band (`battery/ageing`).
 
 A loss grows with a power of time, or of full cycles' worth of charge; the file gives it at some
 charges, or depths, at 25 °C, and how it changes with temperature. In between, straight lines: of

@@ -1,6 +1,6 @@
 """A journal gone through for the past of packs: what each was told, and what its plug metered.
 
-Knows events. Does not know what is picked out of them (battery/history).
+Knows events. Does not know what is picked out of them (`battery/history`).
 """
 
 from __future__ import annotations

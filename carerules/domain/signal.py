@@ -1,7 +1,8 @@
 """The catalogue of signals: what a rule may ask about.
 
 Knows names, dimensions and ranges. Does not know where a value comes from or how it is derived.
-A new raw signal is one row here; a new derived one is a row here and its line in battery/estimate.
+A new raw signal is one row here; a new derived one is a row here, and its line in
+`battery/estimate`.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """Checked rules and facts in, intents out: conditions in event time, activations, jobs.
 
-Pure. Does not know text, batteries or wires.
+Pure. Does not know text, cells or wires.
 """
 
 from carerules.engine.advance import advance

@@ -39,7 +39,7 @@ NAMES = {Group.STATE: "State", Group.CONTROL: "Control", Group.RECORD: "Read off
 MOMENTARY = (Kind.BUTTON, Kind.HAPPENING)
 STATE, DESCRIPTION = "$state", "$description"
 SILENT = "service"
-"""The alert of the site's device while the service does not evaluate."""
+"""The `alert` of the site's device while the service does not evaluate."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,11 +107,11 @@ class Homie:
     # ---- what is remembered ------------------------------------------------------------------
 
     def wanted(self, house: House, *, alive: bool) -> Kept:
-        """Descriptions, values, alerts and states."""
+        """Descriptions, values, `alert` and states."""
         return wanted_of(self, house, alive=alive)
 
     def shown(self, house: House, device: Device) -> Kept:
-        """One device: description, values, alerts and state."""
+        """One device: description, values, `alert` and state."""
         base = f"{self._base}/{device.id}"
         kept = {f"{base}/{DESCRIPTION}": _dumped(self.description(house, device))}
         for one in device.properties:
@@ -124,7 +124,7 @@ class Homie:
         return kept
 
     def there(self, *, alive: bool) -> Kept:
-        """That the root is there its state says; an alert, that nobody evaluates."""
+        """That the root is there its state says; an `alert`, that nobody evaluates."""
         alert = f"{self._base}/{self.root}/$alert/{SILENT}"
         return {} if alive else {alert: "the service does not evaluate"}
 

@@ -18,7 +18,7 @@ LATE: Duration = 30 * MINUTE
 """Two steps of the plan: a hand or a drain that is no later than that is as good as in time."""
 OFF_BY = 10.0
 """A charge (%) so far outside what the plan has it at asks for another plan; nearer than that the
-doubt of a charge off a voltage may be (docs/battery.md)."""
+doubt of a charge off a voltage may be (`docs/battery.md`)."""
 USE_BEYOND: Duration = 12 * HOUR
 """A use so long after the plan's end still counts: what it needs begins before that end."""
 

@@ -87,7 +87,9 @@ class Recent:
     seen: Moment
 
 
-@dataclass(frozen=True)  # no slots: a turn copies it as a whole, at a quarter of the price
+@dataclass(
+    frozen=True
+)  # without `__slots__`: a turn copies it as a whole, at a quarter of the price
 class PackState:
     """What is known of one pack, and what is under way for it.
 
@@ -156,7 +158,7 @@ class OpenChore:
     later: Moment = 0
 
 
-@dataclass(frozen=True)  # no slots: as PackState
+@dataclass(frozen=True)  # without `__slots__`: as PackState
 class World:
     """Everything that has happened, as far as it matters now.
 

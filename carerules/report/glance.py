@@ -1,6 +1,6 @@
 """A pack's health in one line of its status: only what is worth a look, or all that is known.
 
-Knows worlds, histories and shapes. Does not judge (battery/health).
+Knows worlds, histories and shapes. Does not judge (`battery/health`).
 """
 
 from __future__ import annotations

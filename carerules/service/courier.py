@@ -102,7 +102,7 @@ class Courier:
     def start(self) -> None:
         """Begin to deliver; what an earlier service left undelivered first."""
         for postman in self._postmen.values():
-            # Daemons: a server that hangs must not keep the process from ending.
+            # `daemon`: a server that hangs must not keep the process from ending.
             Thread(target=postman.run, name=f"postman {postman.name}", daemon=True).start()
         for name, at in self._outbox.proven.items():
             if name in self._postmen:

@@ -5,8 +5,8 @@ Knows what really flows. Does not know any sensor, estimate or rule.
 Rest voltage over charge in series with a resistance and one resistor-capacitor pair, one lump of
 heat, a slow leak. Current is positive into the pack and is held over a step; within a step the
 capacitor and the heat follow their exact exponentials, so the length of a step costs no accuracy
-there. The model is the usual textbook one (Plett, Battery Management Systems I, chapter 2; from
-memory).
+there. The model is the usual textbook one (`G. L. Plett, Battery Management Systems, volume I`,
+chapter 2; from memory).
 """
 
 from __future__ import annotations

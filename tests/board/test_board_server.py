@@ -88,7 +88,7 @@ def test_nothing_is_asked_of_another_machine(tmp_path: Path) -> None:
         assert not re.search(r"https?://|url\(|@import|src=\"//", text), path
 
 
-def test_every_answer_carries_the_policy(tmp_path: Path) -> None:
+def test_every_answer_says_what_may_run(tmp_path: Path) -> None:
     client = browser(pages(full_heron(tmp_path)))
     for path in ("/", "/pack/heron", "/pack/nobody", "/static/board.js", "/no/such"):
         headers = client.get(path).headers

@@ -1,9 +1,12 @@
-"""docs/glossary.md: one word for one thing, in docs, help, messages and on the board's pages."""
+"""docs/glossary.md: one word for one thing, in docs, help, messages, on the board's pages, and in
+what the program says to those who read it."""
 
 from __future__ import annotations
 
 import ast
+import io
 import re
+import tokenize
 from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
@@ -63,7 +66,12 @@ def prose(text: str) -> str:
     return re.sub(r"\]\([^)]*\)|<!--.*?-->", "]", text, flags=re.DOTALL)
 
 
-PAGES = [ROOT / "README.md", ROOT / "CHANGELOG.md", *sorted(DOCS.rglob("*.md"))]
+PAGES = [
+    ROOT / "README.md",
+    ROOT / "CHANGELOG.md",
+    ROOT / "DEVELOPERS.md",
+    *sorted(DOCS.rglob("*.md")),
+]
 PAGES.remove(DOCS / "glossary.md")
 
 
@@ -129,6 +137,45 @@ def test_no_message_has_another_word() -> None:
     assert told == {}
 
 
+def comments(text: str) -> Iterator[str]:
+    """What a source says to those who read it: its docstrings, and each of its comments."""
+    for node in ast.walk(ast.parse(text)):
+        match node:
+            case ast.Expr(value=ast.Constant(value=str(said))):
+                yield said
+            case _:
+                pass
+    block: list[str] = []
+    for token in tokenize.generate_tokens(io.StringIO(text).readline):
+        if token.type == tokenize.COMMENT:
+            block.append(token.string.lstrip("# "))
+        elif token.type != tokenize.NL:
+            yield " ".join(block)
+            block = []
+
+
+def test_no_comment_and_no_docstring_has_another_word() -> None:
+    told = {file: list(comments(file.read_text("utf-8"))) for file in CODE}
+    assert sum(map(len, told.values())) > 5_000
+    assert {
+        f"{file.relative_to(ROOT)}: {text[:60]}": words
+        for file, texts in told.items()
+        for text in texts
+        if (words := found(prose(text)))
+    } == {}
+
+
+def test_no_name_of_a_test_has_another_word() -> None:
+    names = [
+        node.name
+        for file in sorted((ROOT / "tests").rglob("test_*.py"))
+        for node in ast.walk(ast.parse(file.read_text("utf-8")))
+        if isinstance(node, ast.FunctionDef) and node.name.startswith("test_")
+    ]
+    assert len(names) > 2_000
+    assert [name for name in names if found(name.replace("_", " "))] == []
+
+
 def test_rules_that_ship_have_no_other_word() -> None:
     for file in sorted((ROOT / "rules").glob("*.care")):
         assert found(file.read_text("utf-8")) == [], file.name
@@ -167,3 +214,6 @@ def test_words_that_are_not_ours_are_found() -> None:
     assert len(found("a discharge of the load, and a discharge load")) == 1
     assert found(prose("`battery/estimate` and [x](battery.md)\n```\nalert\n```\n")) == []
     assert found("multitasking, alertness") == []
+    said = '"""Of batteries."""\nX = 1  # an alert\n# a\n# task\nY = "alert"\n'
+    assert [one for one in comments(said) if one] == ["Of batteries.", "an alert", "a task"]
+    assert all(found(one) for one in comments(said) if one)

@@ -118,7 +118,7 @@ def test_the_will_is_the_roots_and_no_other() -> None:
     assert HOMIE.will == ("homie/5/carerules-river-survey/$state", "lost")
 
 
-def test_a_silent_evaluator_is_an_alert_that_is_taken_away() -> None:
+def test_that_nobody_evaluates_is_told_and_taken_away() -> None:
     shown = house(stage().world)
     quiet, well = HOMIE.wanted(shown, alive=False), HOMIE.wanted(shown, alive=True)
     alert = f"homie/5/{HOMIE.root}/$alert/service"

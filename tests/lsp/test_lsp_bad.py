@@ -232,7 +232,7 @@ def test_what_names_no_open_document_has_no_answer(pipe: Pipe) -> None:
             assert not got.get("result") or got["result"] == {"isIncomplete": False, "items": []}
 
 
-def test_bad_notifications_and_bad_bytes_end_nothing(pipe: Pipe) -> None:
+def test_bad_messages_and_bad_bytes_end_nothing(pipe: Pipe) -> None:
     uri = "file:///nowhere/c.care"
     versioned = {"uri": uri, "version": 2}
     for params in (

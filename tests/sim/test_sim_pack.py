@@ -219,7 +219,7 @@ def test_a_rested_lipo_shows_the_published_voltage(soc: float, low_v: float, hig
     assert low_v - 0.01 <= truth.voltage_v / 6 <= high_v + 0.01
 
 
-def test_a_slow_discharge_gives_about_what_the_label_says() -> None:
+def test_a_slow_drain_gives_about_what_the_label_says() -> None:
     # The label counts 3.7 V a cell: 22.2 V * 16 Ah = 355 Wh (common practice, no source). The mean
     # of the published curves lies a little above it.
     truth = PackTruth(plain_nature(shipped_chemistries()["lipo"], cells=6, capacity_ah=16), soc=100)

@@ -190,7 +190,7 @@ class Session:
 
     def _task(self, work: Coroutine[None, None, None]) -> None:
         task = asyncio.get_running_loop().create_task(work)
-        self._tasks.add(task)  # the loop itself holds tasks weakly
+        self._tasks.add(task)  # the loop itself holds it weakly
         task.add_done_callback(self._tasks.discard)
 
     async def _check(self, uri: str) -> None:
