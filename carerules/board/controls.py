@@ -16,6 +16,7 @@ from carerules.adapters import (
     Cancel,
     ChoreAnswer,
     Entry,
+    PlanDrop,
     Problem,
     Want,
     parse_attend,
@@ -151,4 +152,5 @@ _KINDS: Mapping[str, Callable[[Form, Site, datetime], Entry | Problem]] = {
     "cancel": _cancel,
     "answer": _answer,
     "chore": _chore,
+    "plan-drop": lambda _form, _site, _now: PlanDrop(),
 }

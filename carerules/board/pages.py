@@ -5,6 +5,7 @@ Knows templates. Everything that is put into one is escaped; nothing of what is 
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
@@ -38,6 +39,7 @@ def board_parts(board: Board, halt: Mapping[str, Any]) -> dict[str, Markup]:
     """The board's parts, each with the id of its place."""
     parts = {"head": _show("head.html", board=board, halt=halt)}
     parts["chores"] = _show("chores.html", board=board)
+    parts["plan"] = _show("plan_short.html", plan=board.plan)
     parts |= {row_id(row): _show("row.html", row=row, alone=False) for row in board.rows}
     parts["stations"] = _show("stations.html", board=board)
     return parts
@@ -60,6 +62,23 @@ def pack_parts(board: Board, row: Row, halt: Mapping[str, Any]) -> dict[str, Mar
     return {
         "head": _show("head.html", board=board, halt=halt),
         row_id(row): _show("row.html", row=row, alone=True),
+    }
+
+
+def plan_page(board: Board, said: Said | None, halt: Mapping[str, Any]) -> str:
+    """The kept plan, whole."""
+    return _show("plan.html", parts=plan_parts(board, halt), board=board, said=said)
+
+
+def plan_parts(board: Board, halt: Mapping[str, Any]) -> dict[str, Markup]:
+    """The parts of the plan's page that change."""
+    drawn: tuple[Markup, ...] = ()
+    if board.plan is not None:
+        # Escaped where it was made, by the house's own markup.
+        drawn = (Markup(board.plan.wide), Markup(board.plan.narrow))
+    return {
+        "head": _show("head.html", board=board, halt=halt),
+        "plan": _show("plan_whole.html", plan=board.plan, drawn=drawn),
     }
 
 
@@ -111,7 +130,25 @@ def trouble_page(title: str, why: str) -> str:
 
 def _show(template: str, **values: Any) -> Markup:
     # A part that was escaped here once is taken into the page as it is; no template says `safe`.
-    return Markup(_environment().get_template(template).render(values))
+    return Markup(unbroken(_environment().get_template(template).render(values)))
+
+
+_APART = re.compile(r"(<(pre|textarea|code|title)\b.*?</\2>|<[^>]*>)", re.DOTALL)
+_UNIT = re.compile(
+    r"(?<=\d) (?=(?:%|°[CF]|m?Ah|[mk]?Wh?|m?V|m?A|m?Ω|mΩ|ms|s|min|h|d|C)(?![\w°]))|(?<=±) (?=\d)"
+)
+
+
+def unbroken(html: str) -> str:
+    """The page with each number kept beside its unit. Only in what is shown: a field that is sent
+    back, and the text of a rule, stay as they are."""
+    parts = _APART.split(html)
+    # Split at two groups: text, tag, the tag's name or None, text, ...
+    for number in range(0, len(parts), 3):
+        parts[number] = _UNIT.sub("\N{NO-BREAK SPACE}", parts[number])
+        if number + 2 < len(parts):
+            parts[number + 2] = ""
+    return "".join(parts)
 
 
 @cache

@@ -42,6 +42,8 @@ from carerules.board.pages import (
     pack_page,
     pack_parts,
     past_page,
+    plan_page,
+    plan_parts,
     rules_page,
     trouble_page,
     why_page,
@@ -53,7 +55,8 @@ from carerules.board.view import Board, board_of
 from carerules.board.vitals import vital_routes
 from carerules.config import SiteFile
 from carerules.domain.ports import JournalError
-from carerules.report import TimelineShape, WhyShape
+from carerules.planner import kept_shape
+from carerules.report import TimelineShape, WhyShape, status_of
 from carerules.service.handing import hand_in
 from carerules.service.stopping import stopper
 
@@ -95,7 +98,9 @@ class Pages:
         with self._looking:
             now = self.version()
             if self._seen is None or self._seen[0] != now:
-                self._seen = now, board_of(self.source.look())
+                view = self.source.view()
+                status = status_of(view.world, view.keeper)
+                self._seen = now, board_of(status, kept_shape(view.world))
             board = self._seen[1]
         silent = self.source.silent_s()
         if silent:
@@ -127,6 +132,11 @@ class Pages:
         )  # fmt: skip
         return HTMLResponse(page)
 
+    async def plan(self, request: Request) -> Response:
+        """The kept plan."""
+        board = await self._look()
+        return HTMLResponse(plan_page(board, self._take(request), self._halt_words()))
+
     async def live(self, request: Request) -> Response:
         """Changed parts, as they change."""
         name = request.query_params.get("pack")
@@ -138,6 +148,8 @@ class Pages:
         async def parts() -> Mapping[str, str]:
             board = await self._look()
             row = None if name is None else _row(board, name)
+            if "plan" in request.query_params:
+                return plan_parts(board, self._halt_words())
             if row is not None:
                 return pack_parts(board, row, self._halt_words())
             return board_parts(board, self._halt_words())
@@ -285,6 +297,7 @@ def app_of(pages: Pages) -> ASGIApp:
         Route("/pack/{name}", pages.pack, methods=["GET"]),
         Route("/pack/{name}/past", pages.past, methods=["GET"]),
         Route("/pack/{name}/why", pages.why, methods=["GET"]),
+        Route("/plan", pages.plan, methods=["GET"]),
         Route("/rules", pages.rules, methods=["GET"]),
         Route("/rules/{number}", pages.edit, methods=["GET", "POST"]),
         Route("/live", pages.live, methods=["GET"]),

@@ -11,6 +11,8 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from carerules.board.packrow import Mood, Note, Row, for_page, row_of
+from carerules.board.planview import PlanView, plan_view
+from carerules.planner import KeptShape
 from carerules.report import StatusShape, show_at
 from carerules.report.shapes import ChoreShape, PlugShape, StationShape
 
@@ -66,10 +68,11 @@ class Board:
     stations: tuple[StationRow, ...]
     chores: tuple[ChoreRow, ...]
     put_off: tuple[ChoreRow, ...]
+    plan: PlanView | None = None
 
 
-def board_of(status: StatusShape) -> Board:
-    """The whole page of a status."""
+def board_of(status: StatusShape, kept: KeptShape | None = None) -> Board:
+    """The whole page of a status, and of the plan that is kept."""
     rows = tuple(row_of(pack, status) for pack in status.packs)
     return Board(
         site=status.site,
@@ -83,6 +86,7 @@ def board_of(status: StatusShape) -> Board:
         stations=tuple(_station(one, status) for one in status.stations),
         chores=tuple(_chore(one) for one in status.chores if one.later is None),
         put_off=tuple(_chore(one) for one in status.chores if one.later is not None),
+        plan=None if kept is None else plan_view(kept),
     )
 
 

@@ -8,7 +8,7 @@ from carerules.loop.differing import differences, locked_now, planned_soc, uses_
 from carerules.loop.dues import Dues
 from carerules.loop.foresight import HORIZON, Obstacle, foresee, moves_energy, obstacle
 from carerules.loop.intake import ASLEEP
-from carerules.loop.keeping import coming, move_key, move_of, move_words, placed_by_plan, wish_words
+from carerules.loop.keeping import coming, move_key, move_of, move_words, planned_mend, wish_words
 from carerules.loop.knowledge import LATENESS, facts_of
 from carerules.loop.recall import learn
 from carerules.loop.step import next_due, step
@@ -58,7 +58,7 @@ __all__ = [
     "next_due",
     "obstacle",
     "pack_on",
-    "placed_by_plan",
+    "planned_mend",
     "planned_soc",
     "socket_power",
     "station_readings",

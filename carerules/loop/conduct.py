@@ -42,7 +42,7 @@ from carerules.engine import (
     advance,
     passed,
 )
-from carerules.loop.keeping import placed_by_plan
+from carerules.loop.keeping import planned_mend
 from carerules.loop.knowledge import bar, take_mark
 from carerules.loop.turn import Turn
 from carerules.loop.view import view_of
@@ -182,7 +182,7 @@ def _keep(turn: Turn, before: Job, after: Job) -> Job:
     if (before.line, before.phase, _topic(before)) != (after.line, after.phase, _topic(after)):
         phase = after.phase.value
         turn.decide(JobMoved(after.id, after.pack, after.wording(), phase, after.why))
-    if after.phase is Phase.WAITING and after.mend and not placed_by_plan(turn.world, after):
+    if after.phase is Phase.WAITING and after.mend and not planned_mend(turn.world, after):
         turn.open_chore(after.id, after.pack, after.mend)
     elif after.phase is not Phase.ASKING:
         turn.close_chore(after.id)

@@ -98,12 +98,19 @@ def seen(turn: Turn, key: str) -> None:
         turn.change(kept=replace(kept, left_out=left_out))
 
 
-def placed_by_plan(world: World, job: Job) -> bool:
-    """Whether the job waits for a place that the kept plan gives its pack at a time of its own:
-    then the plan's words stand on the to-do list, and not the job's."""
-    if world.kept is None or not wants_place(job):
-        return False
-    return any(one.pack == job.pack and one.done is None for one in world.kept.moves)
+def planned_mend(world: World, job: Job) -> str:
+    """What the kept plan says to a job that waits for a place: the move, or that the plan does
+    without it. Then the plan's words stand on the to-do list; empty: the job's own do."""
+    kept = world.kept
+    if kept is None or not wants_place(job):
+        return ""
+    for move in kept.moves:
+        if move.pack == job.pack and move.done is None:
+            by = world.local.show(move.at)
+            later = f"the plan has it hung on {move.station} by {by}"
+            return later if world.now < move.tell else move_words(world, move)
+    without = any((one.pack, one.rule) == (job.pack, job.rule) for one in kept.left_out)
+    return "the plan has no room for it" if without else ""
 
 
 def coming(world: World) -> Sequence[KeptMove]:
@@ -235,7 +242,7 @@ def _chores_of_jobs(turn: Turn) -> None:
         for job in state.jobs:
             if job.phase is not Phase.WAITING or not job.mend:
                 continue
-            if placed_by_plan(turn.world, job):
+            if planned_mend(turn.world, job):
                 turn.close_chore(job.id)
             else:
                 turn.open_chore(job.id, job.pack, job.mend)

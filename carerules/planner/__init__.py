@@ -3,7 +3,7 @@
 Knows worlds, hours and prices. Switches nothing and decides nothing: rules do.
 """
 
-from carerules.planner.drawing import plan_drawing
+from carerules.planner.drawing import NARROW, WIDE, drawn_on, plan_drawing
 from carerules.planner.gather import Asked, problem_of
 from carerules.planner.greedy import by_rule
 from carerules.planner.hours import (
@@ -17,7 +17,7 @@ from carerules.planner.hours import (
     read_window,
 )
 from carerules.planner.kept import hours_of, kept_plan, kept_shape, planned_simply
-from carerules.planner.lines import kept_lines, plan_lines
+from carerules.planner.lines import kept_lines, move_words_of, plan_lines
 from carerules.planner.problem import (
     Cost,
     Move,
@@ -36,7 +36,9 @@ from carerules.planner.verify import broken_limits
 
 __all__ = [
     "AWAKE",
+    "NARROW",
     "SECONDS",
+    "WIDE",
     "Asked",
     "Cost",
     "Hours",
@@ -54,6 +56,7 @@ __all__ = [
     "Wish",
     "broken_limits",
     "by_rule",
+    "drawn_on",
     "has_solver",
     "hours_of",
     "inside",
@@ -61,6 +64,7 @@ __all__ = [
     "kept_plan",
     "kept_shape",
     "last_passing",
+    "move_words_of",
     "noon_after",
     "plan_drawing",
     "plan_lines",

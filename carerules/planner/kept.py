@@ -29,7 +29,7 @@ from carerules.loop import (
 from carerules.planner.gather import Asked, problem_of
 from carerules.planner.hours import Hours, Tariff, inside, minute_at
 from carerules.planner.problem import STEP, Move, Problem, Run, Schedule
-from carerules.planner.said import asleep_of, due_of, why_not
+from carerules.planner.said import asleep_of, due_of, follows_left_out, why_not
 from carerules.planner.shapes import (
     KeptLeftOutShape,
     KeptMoveShape,
@@ -68,7 +68,9 @@ def kept_plan(
         runs=tuple(_runs(world, problem, schedule)),
         moves=tuple(_move(problem, schedule, move, told) for move in schedule.moves),
         left_out=tuple(
-            _left_out(problem, pack, number, first_awake) for pack, number in schedule.left_out
+            _left_out(problem, pack, number, first_awake)
+            for pack, number in schedule.left_out
+            if not follows_left_out(problem, schedule, pack, number)
         ),
         supposed=tuple(Supposed(name, planned_soc(world, name)) for name in world.packs),
         jobs=tuple((job.id, job.rule) for state in world.packs.values() for job in state.jobs),

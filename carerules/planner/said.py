@@ -46,7 +46,7 @@ def plan_shape(world: World, hours: Hours, asked: Asked, schedule: Schedule) -> 
         runs=[_run(problem, run, at) for run in schedule.runs],
         moves=[MoveShape(at=at(one.at), pack=one.pack, station=one.station, off=one.off)
                for one in schedule.moves],
-        left_out=[_left_out(problem, *key, at) for key in schedule.left_out],
+        left_out=[_left_out(problem, schedule, *key, at) for key in schedule.left_out],
         cost=_cost(world, hours, problem, schedule), remarks=list(asked.remarks),
     )  # fmt: skip
 
@@ -70,13 +70,22 @@ def due_of(problem: Problem, wish: Wish) -> int | None:
     return wish.due if wish.due < problem.steps or wish.use else None
 
 
-def _left_out(problem: Problem, pack: str, number: int, at: At) -> LeftOutShape:
+def _left_out(problem: Problem, schedule: Schedule, pack: str, number: int, at: At) -> LeftOutShape:
     wish = problem.pack(pack).wishes[number]
+    why = why_not(problem, pack, number, wish)
+    if follows_left_out(problem, schedule, pack, number):
+        why = "it comes after one that is left out"
     return LeftOutShape(
         pack=pack, side=wish.side.value, target_percent=wish.percent,
         due=_due(problem, wish, at), rule=wish.why or None, use=wish.use or None,
-        why=why_not(problem, pack, number, wish),
+        why=why,
     )  # fmt: skip
+
+
+def follows_left_out(problem: Problem, schedule: Schedule, pack: str, number: int) -> bool:
+    """Whether a wish is left out only because the one before it is."""
+    wish = problem.pack(pack).wishes[number]
+    return wish.follows and (pack, number - 1) in schedule.left_out
 
 
 def why_not(problem: Problem, pack: str, number: int, wish: Wish) -> str:

@@ -58,7 +58,8 @@ def wants_of(world: World, name: str, until: Moment, takes: Takes) -> list[Want]
         for want in _of_job(world, job, use):
             found.append(want)
             ahead = _after(ahead, name, want, takes)
-    while len(found) < WANTS_MAX:
+    # What it is charged to for its use it keeps until then: after that nobody knows what it holds.
+    while len(found) < WANTS_MAX and not _serves(found):
         fired = _next_fired(ahead, name, end, past)
         if fired is None:
             break
@@ -73,12 +74,17 @@ def wants_of(world: World, name: str, until: Moment, takes: Takes) -> list[Want]
             ahead = _after(ahead, name, want, takes)
     found = found[:WANTS_MAX]
     soc = ahead.packs[name].soc
-    if use is not None and use[1] <= until and isinstance(soc, Known):
-        served = any(isinstance(one.line, Charge) and one.use for one in found)
-        if not served and soc.value < FULL_ENOUGH:
-            line = Charge(FULL, by_use=True)
-            found = [*found[: WANTS_MAX - 1], Want(line, world.now, use[1], "", use[0])]
+    if use is None or use[1] > until or not isinstance(soc, Known) or _serves(found):
+        return found
+    if soc.value < FULL_ENOUGH:
+        line = Charge(FULL, by_use=True)
+        found = [*found[: WANTS_MAX - 1], Want(line, world.now, use[1], "", use[0])]
     return found
+
+
+def _serves(wants: Sequence[Want]) -> bool:
+    """Whether one of them charges the pack for its next use."""
+    return any(isinstance(one.line, Charge) and one.use for one in wants)
 
 
 def _next_use(world: World, name: str) -> tuple[str, Moment] | None:

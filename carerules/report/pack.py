@@ -11,7 +11,7 @@ from carerules.domain.moment import MINUTE, SECOND, Duration, LocalTime, Moment
 from carerules.domain.pack import Use
 from carerules.domain.quantity import Known, Truth
 from carerules.engine import BoundRule, Explained, Facts, Job, RuleState, explain
-from carerules.loop import World, facts_of, foresee
+from carerules.loop import World, facts_of, foresee, planned_mend
 from carerules.report import shapes
 from carerules.report.aim import aim_of, last_of
 from carerules.report.shapes import (
@@ -52,7 +52,7 @@ def pack_of(world: World, name: str, health: GlanceShape) -> PackShape:
         station=state.station,
         next_use=use_of(ahead[0], world.local) if ahead else None,
         waits=_waits(world, name, firing),
-        jobs=[job_of(job, world.local) for job in state.jobs],
+        jobs=[job_of(world, job) for job in state.jobs],
         barred=state.barred or None,
         retired=state.retired or None,
         doubt=state.estimate.doubt or None,
@@ -98,11 +98,12 @@ def show_use(use: UseShape) -> str:
     return f"{use.use} ({', '.join(use.packs)}){by}"
 
 
-def job_of(job: Job, local: LocalTime) -> JobShape:
-    """A job under way."""
+def job_of(world: World, job: Job) -> JobShape:
+    """A job under way. Where it waits for a place, its mend is what the kept plan says."""
+    mend = planned_mend(world, job) or job.mend
     return JobShape(
         job=job.id, rule=job.rule, line=job.wording(), phase=job.phase.value,
-        since=local.read(job.since), why=job.why or None, mend=job.mend or None,
+        since=world.local.read(job.since), why=job.why or None, mend=mend or None,
         energy_wh=tidy(job.energy_wh),
     )  # fmt: skip
 

@@ -46,7 +46,7 @@ def why_of(
         station=state.station,
         barred=state.barred or None,
         retired=state.retired or None,
-        jobs=[job_of(job, world.local) for job in state.jobs],
+        jobs=[job_of(world, job) for job in state.jobs],
         rules=[
             _rule(world, name, rule, its, facts, firing.get(rule.key), exact=exact)
             for rule, its in zip(bound.rules, state.rules, strict=True)

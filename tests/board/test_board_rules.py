@@ -155,7 +155,7 @@ def test_the_page_says_it(tmp_path: Path) -> None:
     client, _ = editor(draining_heron(tmp_path))
     _, shown = post(client, "compare", RULES.replace("for 24 h and", "for 48 h and"), mark(client))
     assert "would not have begun to hold" in shown
-    assert "Tue 01 Dec 18:01, heron: full-too-long (drain to 80 %)" in shown
+    assert "Tue 01 Dec 18:01, heron: full-too-long (drain to 80\N{NO-BREAK SPACE}%)" in shown
 
 
 def test_a_file_that_is_not_the_sites_is_refused(tmp_path: Path) -> None:

@@ -1,0 +1,116 @@
+"""What the page says of the kept plan: a pure function of its shape.
+
+Knows the shape, and which sheet fits which screen. Does not know HTML but for the drawings.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from carerules.board.packrow import Mood, Note
+from carerules.planner import (
+    NARROW,
+    WIDE,
+    KeptPlanShape,
+    KeptShape,
+    drawn_on,
+    move_words_of,
+)
+from carerules.planner.shapes import KeptMoveShape, KeptRunShape
+from carerules.report import show_at
+
+SOON_MAX = 3
+"""Moves in the short form of the plan on the page of all packs."""
+
+
+@dataclass(frozen=True, slots=True)
+class MoveRow:
+    """A move: how it stands, when, and what is to be done."""
+
+    mood: Mood
+    when: str
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class LaneRow:
+    """One station, and what runs there."""
+
+    station: str
+    runs: tuple[MoveRow, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class PlanView:
+    """The kept plan: what it is, what is wrong with it, moves, stations, and two drawings."""
+
+    head: str
+    made: str
+    notes: tuple[Note, ...]
+    without: tuple[Note, ...]
+    soon: tuple[MoveRow, ...]
+    more: int
+    moves: tuple[MoveRow, ...]
+    lanes: tuple[LaneRow, ...]
+    remarks: tuple[str, ...]
+    wide: str
+    narrow: str
+
+
+def plan_view(kept: KeptShape) -> PlanView | None:
+    """All that is said of the kept plan; None: none is kept."""
+    plan = kept.plan
+    if plan is None:
+        return None
+    moves = tuple(_move(one, kept.now) for one in plan.moves)
+    left = tuple(row for row, one in zip(moves, plan.moves, strict=True) if one.done is None)
+    # To the minute, so that a page that nothing happens on stays as it is.
+    now = kept.now.replace(second=0, microsecond=0)
+    return PlanView(
+        head=f"to {show_at(plan.ends)}, kept by {plan.by}",
+        made=_made(plan),
+        notes=tuple(Note("look", f"it no longer fits: {one}") for one in plan.differences),
+        without=tuple(Note("look", one.words) for one in plan.left_out),
+        soon=left[:SOON_MAX],
+        more=len(left) - len(left[:SOON_MAX]),
+        moves=moves,
+        lanes=tuple(
+            LaneRow(name, tuple(_run(run, kept.now) for run in plan.runs if run.station == name))
+            for name in plan.stations
+        ),
+        remarks=tuple(plan.remarks),
+        wide=drawn_on(WIDE, plan, kept.site, now=now),
+        narrow=drawn_on(NARROW, plan, kept.site, now=now),
+    )
+
+
+def _made(plan: KeptPlanShape) -> str:
+    proof = ""
+    if plan.gap_percent is not None:
+        proof = ", proven the cheapest"
+        if plan.gap_percent:
+            proof = f", at most {plan.gap_percent:.2g} % above the cheapest"
+    anew = f", because {plan.because[0]}" if plan.because else ""
+    return f"made {show_at(plan.made)} by the {plan.made_by}{proof}{anew}"
+
+
+def _move(move: KeptMoveShape, now: datetime) -> MoveRow:
+    words = move_words_of(move)
+    if move.done is not None:
+        return MoveRow("rest", f"done {show_at(move.done)}", words)
+    mood: Mood = "look" if move.told <= now else "wait"
+    return MoveRow(mood, f"by {show_at(move.at)}", words)
+
+
+def _run(run: KeptRunShape, now: datetime) -> MoveRow:
+    what = "drain" if run.side == "load" else "charge"
+    why = [f"rule {run.rule}"] if run.rule else []
+    why += [f"use {run.use}"] if run.use else []
+    why += [f"by {show_at(run.due)}"] if run.due else []
+    about = f" ({', '.join(why)})" if why else ""
+    words = f"{run.pack} {what} to {run.target_percent:g} %{about}"
+    when = f"{show_at(run.begins)} to {run.ends:%H:%M}"
+    if run.done is not None:
+        return MoveRow("rest", when, f"{words}: reached {show_at(run.done)}")
+    return MoveRow("work" if run.begins <= now else "wait", when, words)
