@@ -5,6 +5,7 @@ Knows signals and the supervisor. Does not know where events come from, or what 
 
 from __future__ import annotations
 
+import gc
 import signal
 import threading
 from collections.abc import Callable, Sequence
@@ -22,6 +23,11 @@ from carerules.service.reload import Reread
 
 ENDING = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 """What asks it to leave: a person, a supervisor, a terminal that closes."""
+
+SEARCHES_A_WHOLE = 20_000
+"""Searches of what is young for cycles, before all that is held is searched. At 2000 messages a
+second a whole search stopped everything for up to half a second, each two seconds; the world has no
+cycles, which is why it can wait (benchmarks/latency.py)."""
 
 
 def service_of(
@@ -82,12 +88,15 @@ def serve(
 
     service.leave, service.alive, service.between = leave_now, supervisor.alive, between
     until = None if days is None else first[0].heard + round(days * 86_400 * SECOND)
+    usual = gc.get_threshold()
+    gc.set_threshold(*usual[:2], SEARCHES_A_WHOLE)
     supervisor.ready(f"{service.world.setup.site.name}: listening")
     try:
         service.run(first, until)
     except KeyboardInterrupt:
         pass  # OFF has been sent once more; what was read back shows below
     finally:
+        gc.set_threshold(*usual)
         for number, handler in before.items():
             signal.signal(number, handler)
         supervisor.close()

@@ -149,6 +149,7 @@ class Broker:
     """A mosquitto of this stage's own."""
 
     BINARY = "/usr/sbin/mosquitto"
+    SETTINGS = "log_type all\n"
 
     def __init__(self, folder: Path) -> None:
         assert Path(self.BINARY).exists(), (
@@ -167,7 +168,7 @@ class Broker:
         # The port stays the same over a restart; nothing is kept by the broker over one.
         settings.write_text(
             f"listener {self.port} 127.0.0.1\nallow_anonymous true\nuser {getuser()}\n"
-            "persistence false\nmax_keepalive 60\nlog_dest stderr\nlog_type all\n"
+            f"persistence false\nmax_keepalive 60\nlog_dest stderr\n{self.SETTINGS}"
         )
         with (self._folder / "mosquitto.log").open("ab") as log:
             self.process = subprocess.Popen(

@@ -1,0 +1,38 @@
+"""While a service runs, a whole search for garbage, which stops everything, comes seldom."""
+
+from __future__ import annotations
+
+import gc
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from carerules.cli import main
+from carerules.cli.serving import SEARCHES_A_WHOLE
+from carerules.service import Service
+
+SURVEY = Path(__file__).parents[2] / "examples" / "river-survey"
+
+
+def test_a_whole_search_comes_seldom_while_it_runs_and_as_ever_afterwards(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    found: list[tuple[int, int, int]] = []
+    run = Service.run
+
+    def looking(self: Service, *args: object) -> object:
+        found.append(gc.get_threshold())
+        return run(self, *args)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(Service, "run", looking)
+    before = gc.get_threshold()
+    for name in ("site.toml", "river.care"):
+        (tmp_path / name).write_text((SURVEY / name).read_text("utf-8"), "utf-8")
+    ran = CliRunner().invoke(
+        main, ["run", str(tmp_path / "site.toml"), "--speed", "100000", "--for", "0.01"]
+    )
+    assert ran.exit_code == 0, ran.output
+    assert found == [(*before[:2], SEARCHES_A_WHOLE)]
+    assert before[2] < SEARCHES_A_WHOLE
+    assert gc.get_threshold() == before
