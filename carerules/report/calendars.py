@@ -47,7 +47,7 @@ class CalendarShape(Shape):
 class CalendarsShape(Shape):
     """What `carerules calendar --json` says."""
 
-    shape: int = 1
+    shape: Literal[1] = 1
     site: str
     now: AwareDatetime
     calendars: list[CalendarShape]
