@@ -27,13 +27,13 @@ HOST = "carerules.plugin.host"
 
 
 @contextmanager
-def cast(stage: Stage, target: str = "99 %") -> Iterator[Relay]:
+def cast(stage: Stage, target: str = "99 %", *, proved: bool = True) -> Iterator[Relay]:
     """Relay and pack on the line, the plug-in installed, and the pack was charged."""
     _ = stage.eye
     ended = Event()
     with relay_at() as (relay, address):
         stage.packages.append(installed_example(stage.folder / "packages"))
-        site: Path = stage.site(lease_s=LEASE_S, target=target)
+        site: Path = stage.site(lease_s=LEASE_S, target=target, proved=proved)
         shutil.copytree(EXAMPLE / "integrations", stage.folder / "integrations")
         site.write_text(site.read_text().replace(
             'profile = "generic-json"\ntopic = "shed/a-load"',
@@ -102,3 +102,28 @@ def test_a_plug_in_that_hangs_while_its_load_is_on(stage: Stage) -> None:
         service.awaits("A-load: no answer in time")
         assert service.leave() == 0
         sound(service, stop)
+
+
+@side_by_side
+def test_a_proof_holds_for_the_version_that_was_put_to_the_test(stage: Stage) -> None:
+    with cast(stage, proved=False) as relay:
+        taken_off = stage.run("place", "heron", "--off")
+        assert taken_off.process.returncode == 0, taken_off.text()
+        proving = stage.run("doctor", "site.toml", "--prove", "A-load", "--yes", within_s=90)
+        assert proving.process.returncode == 0, proving.text()
+        assert proving.finds("opened by its own timer"), proving.text()
+        assert not relay.closed()
+        assert plugin_findings(stage) == ("0.1.0", True)
+        (told,) = stage.packages[0].glob("*.dist-info/METADATA")
+        told.write_text(told.read_text().replace("Version: 0.1.0", "Version: 0.1.1"))
+        assert plugin_findings(stage) == ("0.1.1", False)
+
+
+def plugin_findings(stage: Stage) -> tuple[str, bool]:
+    """The version that `doctor` names, and whether the plug counts as proved."""
+    looked = json.loads(stage.run("doctor", "site.toml", "--json").text())["findings"]
+    texts = {one["about"]: [] for one in looked}
+    for one in looked:
+        texts[one["about"]].append(one["text"])
+    (version,) = texts["plug-in weir-relay"]
+    return version.split()[1], any(text.startswith("proved ") for text in texts["plug A-load"])
