@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from carerules.domain.decision import Ending, Intent, Notice, StationLocked, Veto
 from carerules.domain.frozen import changed
-from carerules.domain.moment import HOUR, MINUTE, NEVER, Duration, Moment
+from carerules.domain.moment import HOUR, MINUTE, NEVER, SECOND, Duration, Moment
 from carerules.domain.pack import SIDES, Plug, Side, Socket, Station
 from carerules.domain.plan import Forbidden
 from carerules.domain.quantity import Known, Reading
@@ -36,6 +36,9 @@ from carerules.safety import (
     went_on,
 )
 
+RUN_LEAST: Duration = 5 * SECOND
+"""A contact is not closed for a permit that ends sooner (a reading that is about to be too old, a
+person about to leave): it would open again at once, and wear for nothing."""
 ASK_AGAIN: Duration = MINUTE
 """A vetoed intent is put again this often, whatever else happens."""
 
@@ -54,7 +57,8 @@ def steer(turn: Turn, station: Station, intent: Intent | None) -> Moment:
         verdict = judge(turn, station, intent)
         if isinstance(verdict, Permit):
             due = verdict.until
-            _on(turn, station, socket, intent, verdict)
+            if _lasts(turn, socket, verdict):
+                _on(turn, station, socket, intent, verdict)
         else:
             due = turn.world.now + ASK_AGAIN
             _refused(turn, station, socket, intent, verdict)
@@ -62,6 +66,12 @@ def steer(turn: Turn, station: Station, intent: Intent | None) -> Moment:
     if intent is None and turn.world.stations[station.name].veto:
         turn.set_station(station.name, veto="")
     return due
+
+
+def _lasts(turn: Turn, socket: Socket, granted: Permit) -> bool:
+    """Whether it is worth switching on for: what is on already goes on as long as it may."""
+    on_at = turn.world.plugs[socket.plug].on_at
+    return on_at is not None or granted.until - turn.world.now >= RUN_LEAST
 
 
 def judge(turn: Turn, station: Station, intent: Intent) -> Permit | Veto:
