@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from itertools import pairwise
@@ -21,9 +21,18 @@ from carerules.domain.keptplan import KeptPlan
 from carerules.domain.moment import DAY, HOUR, MINUTE, SECOND, Moment
 from carerules.domain.signal import catalogue
 from carerules.lang import load
-from carerules.loop import World, coming, differences, make_setup, new_world, next_due, step
+from carerules.loop import (
+    World,
+    coming,
+    differences,
+    make_setup,
+    new_world,
+    next_due,
+    step,
+    stranger,
+)
 from carerules.planner import Hours, planned_simply
-from carerules.service import Service
+from carerules.service import Service, dump_world, load_world, restore, worth_keeping
 from carerules.service.desk import entry_events
 from carerules.service.planning import (
     ANEW_EVERY,
@@ -77,6 +86,7 @@ class Shed:
     truth: VirtualSite = field(init=False)
     service: Service = field(init=False)
     plans: list[KeptPlan] = field(default_factory=list)
+    told: list[tuple[Event, list[Outcome]]] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         text = SITE.replace('awake = "07:00-23:00"', f'awake = "07:00-23:00"\n{self.daily}')
@@ -91,9 +101,25 @@ class Shed:
         played_keeper(self.service, site.planning, outside.inject)
         self.service.take([Started(outside.now(), 0)])
 
-    def _tell(self, event: Event, _outcomes: Sequence[Outcome], _world: World) -> None:
+    def _tell(self, event: Event, outcomes: Sequence[Outcome], _world: World) -> None:
+        self.told.append((event, [one for one in outcomes if worth_keeping(one)]))
         if isinstance(event, PlanKept):
             self.plans.append(event.plan)
+
+    # As a journal has it (`service.memory.WorldStore`), without a snapshot that still reads.
+
+    def events(self, after_seq: int = 0) -> Iterator[tuple[int, Event]]:
+        for number, (event, _) in enumerate(self.told, 1):
+            if number > after_seq:
+                yield number, event
+
+    def outcomes(self, after_seq: int = 0) -> Iterator[tuple[int, Outcome]]:
+        for number, (_, outcomes) in enumerate(self.told, 1):
+            for one in outcomes if number > after_seq else ():
+                yield number, one
+
+    def snapshots(self) -> Sequence[tuple[int, str]]:
+        return []
 
     @property
     def world(self) -> World:
@@ -218,6 +244,55 @@ def test_nothing_is_planned_while_everything_is_stopped() -> None:
     shed.enter(Stop("a person"))
     shed.go(shed.at("20:00"))
     assert shed.plans == []
+
+
+# ---- what survives -----------------------------------------------------------------------------
+
+
+def at_the_swap() -> Shed:
+    """heron is drained, and egret is to take its place."""
+    shed = Shed(daily='daily = "18:30"')
+    shed.go(shed.at("23:00"), lambda: bool(shed.listed()))
+    assert shed.listed()
+    return shed
+
+
+def test_a_kept_plan_survives_in_a_snapshot() -> None:
+    world = at_the_swap().world
+    again = load_world(dump_world(world), world.setup)
+    assert again is not None
+    assert again.kept == world.kept
+    assert again.chores == world.chores
+
+
+def test_a_kept_plan_is_learned_from_facts_with_what_has_come_of_it() -> None:
+    """An update may have made every snapshot unreadable: the journal alone knows as much."""
+    shed = at_the_swap()
+    known = restore(shed, shed.world.setup, shed.world.now)
+    assert known.kept == shed.world.kept
+    assert known.kept is not None
+    assert known.kept.runs[0].done is not None
+    plan = {key: one for key, one in shed.world.chores.items() if key.startswith("plan ")}
+    assert plan
+    assert {key: one for key, one in known.chores.items() if key.startswith("plan ")} == plan
+    shed.enter(Place("egret", "A"))
+    known = restore(shed, shed.world.setup, shed.world.now)
+    assert known.kept == shed.world.kept
+    assert not any(key.startswith("plan ") for key in known.chores)
+
+
+def test_a_plan_of_a_pack_that_the_site_has_no_more_is_not_taken_over() -> None:
+    world = at_the_swap().world
+    site = world.setup.site
+    packs = {name: pack for name, pack in site.packs.items() if name != "egret"}
+    other = make_setup(replace(site, packs=packs), world.setup.chemistries, catalogue(),
+                       world.setup.plan)  # fmt: skip
+    again = load_world(dump_world(world), other)
+    assert again is not None
+    assert again.kept is None
+    kept = PlanKept(world.now, world.kept) if world.kept else None
+    assert kept is not None
+    assert stranger(other, kept) == "pack egret"
 
 
 # ---- how often ---------------------------------------------------------------------------------
