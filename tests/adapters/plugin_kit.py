@@ -4,6 +4,7 @@ on the spot, and the relay that they reach, in lines of text over TCP."""
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import socket
 import socketserver
@@ -18,6 +19,11 @@ from time import monotonic
 import pytest
 
 EXAMPLE = Path(__file__).parents[2] / "examples" / "plug-in"
+UNTIMED = """[on]
+topic = "relay"
+payload = "close 3600"
+answer = [{ pointer = "/done", word = "close" }]
+"""
 PROFILE = EXAMPLE / "integrations" / "plugs" / "weir-relay.toml"
 
 
@@ -44,6 +50,16 @@ def made_package(where: Path, name: str, code: str, version: str = "1.0") -> Pat
     (told / "METADATA").write_text(f"Metadata-Version: 2.1\nName: {name}\nVersion: {version}\n")
     (told / "entry_points.txt").write_text(f"[carerules.plugins]\n{name} = {module}:Maker\n")
     return where
+
+
+def untimed(where: Path) -> Path:
+    """The example's profile, as of a relay that has no timer of its own."""
+    text = re.sub(r"\[\[timer\]\].*?(?=\n\[|\Z)", "", PROFILE.read_text(), flags=re.S)
+    text = re.sub(r"\[on_for\].*?(?=\n\[)", UNTIMED, text, flags=re.S)
+    path = where / "integrations" / "plugs" / PROFILE.name
+    path.parent.mkdir(parents=True)
+    path.write_text(text)
+    return path
 
 
 def seen(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:

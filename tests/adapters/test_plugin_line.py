@@ -25,6 +25,7 @@ from plugin_kit import (
     nobody,
     relay_at,
     seen,
+    untimed,
 )
 
 from carerules.adapters import Lane, Login, PlugProfile, Problem
@@ -405,6 +406,17 @@ def test_a_plug_in_wants_a_profile_for_it() -> None:
         "site.toml:14: plug.A-load.plugin: found `plugin` for `json-rpc-http`, which is reached "
         'without one, wanted a profile with `way = "plugin"`\n  help: take it out'
     ]
+
+
+def test_without_a_timer_of_its_own_somebody_must_be_there(tmp_path: Path) -> None:
+    untimed(tmp_path)
+    text = SITE.format(address="10.0.0.9", lines='plugin = "weir-relay"')
+    found = read_site_text(text, "site.toml", tmp_path)
+    assert not isinstance(found, SiteFile)
+    assert ["no timer of their own" in problem.show() for problem in found] == [True]
+    site = read_site_text(f"{text}unguarded = true\n", "site.toml", tmp_path)
+    assert isinstance(site, SiteFile), site
+    assert site.site.plugs["A-load"].lease_s is None
 
 
 def driven(relay: Relay, stage: Stage) -> None:

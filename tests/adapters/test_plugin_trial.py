@@ -7,7 +7,16 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
-from plugin_kit import EXAMPLE, PROFILE, Relay, installed_example, made_package, relay_at, seen
+from plugin_kit import (
+    EXAMPLE,
+    PROFILE,
+    Relay,
+    installed_example,
+    made_package,
+    relay_at,
+    seen,
+    untimed,
+)
 
 from carerules import plugkit
 from carerules.plugkit import Trial, faults
@@ -122,6 +131,16 @@ def found(packages: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str,
 def test_a_promise_that_is_broken_is_found(case: str, found: dict[str, list[str]]) -> None:
     _, fault = BROKEN[case]
     assert [one for one in found[case] if one.startswith(fault)], found[case]
+
+
+def test_nothing_is_asked_of_a_timer_that_there_is_not(
+    packages: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    seen(packages, monkeypatch)
+    with relay_at() as (relay, address):
+        assert faults(Trial(untimed(tmp_path), "weir-relay", {"host": address}), relay) == []
+        assert {line for line in relay.told if "close" in line} == {"close 3600"}
+        assert not relay.closed()
 
 
 def test_a_relay_that_does_not_keep_its_time_is_found(
