@@ -30,10 +30,6 @@ BESIDE = sorted(
 )
 TESTS = sorted((ROOT / "tests").rglob("*.py"))
 
-LONG_MODULES = {
-    # One stage, and each fault in it as a function: the figures of one page.
-    "benchmarks/fault_times.py": 400,
-}
 LONG_FUNCTIONS = {
     # The yardstick: what a person would write out in one loop, measured beside the engine.
     "benchmarks/online.py hand",
@@ -61,8 +57,7 @@ def test_no_module_is_longer_than_it_may_be() -> None:
     most |= dict.fromkeys(TESTS, TEST_LINES_MAX)
     lines = {file: len(file.read_text("utf-8").splitlines()) for file in most}
     longer = {name(file): lines[file] for file in most if lines[file] > most[file]}
-    assert longer.keys() == LONG_MODULES.keys(), longer
-    assert all(count <= LONG_MODULES[file] for file, count in longer.items())
+    assert longer == {}
 
 
 def test_no_function_is_longer_than_it_may_be() -> None:
