@@ -225,7 +225,9 @@ class Observer:
         if wanted is None or plug in self.liars or self.stepped_at - wanted <= ALARM_ENDS:
             return
         if self.site.bench.power_w(plug) <= self.site.site.plugs[plug].off_w:
-            return  # nothing flows: the pack behind a welded contact is empty, or gone
+            # The pack behind a welded contact is empty, or gone: it counts from the next flow.
+            self.off_wanted[plug] = self.site.now
+            return
         if plug not in self.told:
             self.breach("told", f"{plug} is closed 35 s after OFF was wanted, nobody was told")
         # Also what a start found in the facts: under other rules they say more than was told.
@@ -276,22 +278,25 @@ class Observer:
         now, truth = self.site.now, self.site.bench.packs[pack]
         limits = self.site.site.packs[pack].limits
         draining = side is Side.LOAD
+        ends = self._limit_ends
+        if self._believed_at(station) != pack:  # it shows as the silence of the one that was said
+            ends = max(ends, DATA_ENDS + LEASE_ENDS + LOOK_EVERY)
         warmest = limits.drain_c_max if draining else limits.charge_c_max
         run.hot_since = _since(run.hot_since, now, truth.temperature_c > warmest + HEAT_K)
-        if run.hot_since is not None and now - run.hot_since > self._limit_ends:
+        if run.hot_since is not None and now - run.hot_since > ends:
             self.breach("heat", f"{plug} closed with {pack} at {truth.temperature_c:.1f} °C")
         lowest, highest = min(truth.cell_v), max(truth.cell_v)
         if not draining:
             cold = truth.temperature_c < limits.charge_c_min - COLD_K
             run.cold_since = _since(run.cold_since, now, cold)
-            if run.cold_since is not None and now - run.cold_since > self._limit_ends:
+            if run.cold_since is not None and now - run.cold_since > ends:
                 self.breach("cold", f"{plug} closed with {pack} at {truth.temperature_c:.1f} °C")
             too_high = highest > limits.cell_v_ceiling + CELL_V and truth.current_a > FLOWS_A
             run.high_since = _since(run.high_since, now, too_high)
-            if run.high_since is not None and now - run.high_since > self._limit_ends:
+            if run.high_since is not None and now - run.high_since > ends:
                 self.breach("ceiling", f"{plug} closed with {pack} at {highest:.3f} V a cell")
             run.harmed_since = _since(run.harmed_since, now, lowest < limits.cell_v_harm - CELL_V)
-            if run.harmed_since is not None and now - run.harmed_since > self._limit_ends:
+            if run.harmed_since is not None and now - run.harmed_since > ends:
                 self.breach("harm", f"{plug} closed with {pack} at {lowest:.3f} V a cell")
             return
         low = lowest < limits.cell_v_floor and self._is_seen(station, pack, run)
@@ -299,7 +304,7 @@ class Observer:
         if run.low_since is not None:
             low_for = now - run.low_since
             self.worst.below_floor_s = max(self.worst.below_floor_s, low_for / SECOND)
-            if low_for > self._limit_ends:
+            if low_for > ends:
                 self.breach("floor", f"{pack} at {lowest:.3f} V for {show_duration(low_for)}")
         # While it makes no step, or has no way to the plug, the lease is what ends it.
         if self.site.site.stations[station].blind or plug in {*self.off_wanted, *self.off_said}:
