@@ -154,7 +154,8 @@ def _why(error: Exception) -> str:
     if not isinstance(error, ValueError):
         return "it cannot be read"
     text = _BROKEN.sub(r"\1: ", str(error))
-    said = one_line(text, 100).replace("`", "·") or "it cannot be read"
+    # The library ends with what it found, which may be a full stop, or nothing.
+    said = one_line(text, 100).replace("`", "·").rstrip(" .:") or "it cannot be read"
     return said if said[:2].isupper() else said[:1].lower() + said[1:]
 
 

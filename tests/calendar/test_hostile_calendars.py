@@ -11,7 +11,7 @@ from io import BytesIO
 
 import pytest
 from calendar_kit import asked, calendar
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from carerules.adapters.apart import expand_apart
@@ -165,6 +165,7 @@ LINES = st.lists(
 
 @settings(max_examples=150, deadline=None)
 @given(st.lists(LINES, max_size=3))
+@example([["DTSTART;VALUE=PERIOD:."]])
 def test_no_calendar_raises_and_what_is_found_lies_in_the_stretch(events: list[list[str]]) -> None:
     read = expand(calendar(*("\n".join(lines) for lines in events)), DECEMBER)
     if isinstance(read, Unread):
