@@ -22,6 +22,7 @@ from carerules.domain.event import (
     PlanKept,
     PlugReport,
     Released,
+    Sample,
     Started,
     Tick,
     UseDropped,
@@ -456,6 +457,49 @@ def tick_through(world: World, until: Moment) -> World:
         world, _ = step(world, Tick(max(due, world.now)))
         check_list(world)
     return world
+
+
+@given(DRAWN, happenings())
+@settings(max_examples=40, deadline=None)
+def test_a_plan_decides_nothing_but_what_people_are_told(
+    drawn: Drawn, happened: list[tuple[int, str, str, object]]
+) -> None:
+    """The same events, with a plan and without: the same rules fire, the same jobs go on, the same
+    plugs are switched."""
+    without, planned = drawn.made(), kept(drawn.made())
+    for after, pack, what, value in happened:
+        at = without.now + after
+        events: list[Event] = [Tick(moment) for moment in range(without.now, at, 15 * MINUTE)]
+        if what == "place":
+            events.append(Placed(at, pack, value if isinstance(value, str) else None))
+        elif what == "level" and isinstance(value, float):
+            events.append(live(value, pack, at))
+        for event in events:
+            without, one = on(without, event)
+            planned, other = on(planned, event)
+            assert [each for each in one if not isinstance(each, TOLD)] == [
+                each for each in other if not isinstance(each, TOLD)
+            ]
+    assert {name: state.jobs for name, state in without.packs.items()} == {
+        name: state.jobs for name, state in planned.packs.items()
+    }
+    assert without.plugs == planned.plugs
+
+
+TOLD = (ChoreOpened, ChoreClosed, Notice)
+
+
+def live(percent: float, pack: str, at: Moment) -> Sample:
+    """With its cells, so that a load may be switched on for it."""
+    return replace(at_level(percent, pack, at), cells=(3.7 + percent / 200,) * 6)
+
+
+def test_a_load_goes_on_with_a_plan_as_without() -> None:
+    world = two_full()
+    for one in (world, kept(world)):
+        after, decided = on(one, live(99.0, "heron", one.now + SECOND))
+        assert [each.plug for each in decided if isinstance(each, SwitchOn)] == ["A-load"]
+        assert after.plugs["A-load"].on_at is not None
 
 
 @given(DRAWN, st.integers(0, 12))
