@@ -436,9 +436,12 @@ def test_the_list_agrees_with_the_plan_and_the_placement_whatever_happens(
             moves = [one for key, one in world.chores.items() if key.startswith("plan ")]
             events = done(world, at, moves[0].key, moves[0].text) if moves else events
         elif what == "anew" and world.kept is not None:
-            plan = planned_simply(world, world.kept.ends, Hours(), "the service",
+            world, _ = on(world, Tick(at))
+            if world.kept is None:
+                continue
+            plan = planned_simply(world, world.kept.until, Hours(), "the service",
                                   differences(world))  # fmt: skip
-            world, _ = on(world, PlanKept(at, plan))
+            world, _ = step(world, PlanKept(at, plan))
             assert differences(world) == (), "a plan made anew fits: it is not made anew again"
         for event in events:
             before = world
