@@ -21,7 +21,7 @@ from carerules.plugin.contract import GROUP, PlugIn, RefusedError, SilentError, 
 BODY_BYTES_MAX = 16 * 1024  # as of every plug's message (adapters/payload)
 WHY_CHARS_MAX = 200
 MEMORY_BYTES_MAX = 1 << 30
-"""Of addresses, not of memory: thirty times what the example takes, and libraries reserve more than
+"""Of addresses, not of memory: ten times what the example takes, and libraries reserve more than
 they use. It ends what grows without end before the service's own machine runs out."""
 
 
