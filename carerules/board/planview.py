@@ -112,5 +112,5 @@ def _run(run: KeptRunShape, now: datetime) -> MoveRow:
     words = f"{run.pack} {what} to {run.target_percent:g} %{about}"
     when = f"{show_at(run.begins)} to {run.ends:%H:%M}"
     if run.done is not None:
-        return MoveRow("rest", when, f"{words}: reached {show_at(run.done)}")
+        return MoveRow("rest", when, f"{words}: over {show_at(run.done)}")
     return MoveRow("work" if run.begins <= now else "wait", when, words)

@@ -19,7 +19,8 @@ SideWord: TypeAlias = Literal["load", "charger"]
 class KeptRun:
     """A pack at a station's load or charger: from which charge (%) to which, and for what.
 
-    `due`: when it must be reached, where that is certain. `done`: when it was, once it was.
+    `due`: when it must be reached, where that is certain. `done`: when it was over: reached, or its
+    job ended well.
     """
 
     pack: str

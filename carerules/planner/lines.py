@@ -69,7 +69,7 @@ def kept_lines(kept: KeptShape) -> list[str]:
         runs = [run for run in plan.runs if run.station == station]
         lines += ["", f"station {station}" + ("" if runs else ": nothing")]
         for run in runs:
-            done = f"; reached {show_at(run.done)}" if run.done else ""
+            done = f"; over {show_at(run.done)}" if run.done else ""
             head = f"  {show_at(run.begins)} to {run.ends:%H:%M}  "
             lines += fold(head, _run_words(run) + done)
     lines += _left_out_lines(plan.left_out)

@@ -89,7 +89,7 @@ class PlanShape(Shape):
 
 
 class KeptRunShape(RunShape):
-    """A run of a kept plan; `done`: when its charge was reached, once it was."""
+    """A run of a kept plan; `done`: when it was over, its charge reached or its job ended well."""
 
     done: AwareDatetime | None
 

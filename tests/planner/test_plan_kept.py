@@ -13,7 +13,15 @@ from shed_kit import FULL_TOO_LONG, LOCAL, NOON, READY, T0, at_level, use, world
 
 from carerules.adapters import ChoreAnswer
 from carerules.domain.action import DayWindow
-from carerules.domain.decision import ChoreClosed, ChoreOpened, Notice, Outcome, SwitchOff, SwitchOn
+from carerules.domain.decision import (
+    ChoreClosed,
+    ChoreOpened,
+    JobEnded,
+    Notice,
+    Outcome,
+    SwitchOff,
+    SwitchOn,
+)
 from carerules.domain.event import (
     ChoreAnswered,
     Event,
@@ -153,6 +161,17 @@ def test_nobody_is_told_to_take_off_what_still_drains() -> None:
     ends = world.kept.runs[0].ends if world.kept else 0
     world, _ = on(world, at_level(96.0, at=ends + 31 * MINUTE))
     assert f"heron was to be at 80 % by {LOCAL.show(ends)}, and is at 96 %" in differences(world)
+
+
+def test_a_run_is_over_as_well_when_its_job_ended_well() -> None:
+    """At 94 % the rule wants no drain any more: nobody waits for the 80 % that the plan had."""
+    world = kept(two_full())
+    world, decided = on(world, at_level(94.0, at=world.now + MINUTE))
+    assert any(isinstance(one, JobEnded) and one.pack == "heron" for one in decided)
+    assert world.kept is not None
+    assert world.kept.runs[0].done == world.now
+    assert "; over Mon 30 Nov 18:0" in " ".join(" ".join(kept_lines(kept_shape(world))).split())
+    assert differences(world) == ()
 
 
 def test_nobody_is_told_to_take_off_what_a_plug_is_on_for() -> None:
