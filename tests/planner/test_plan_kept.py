@@ -164,14 +164,16 @@ def test_nobody_is_told_to_take_off_what_still_drains() -> None:
 
 
 def test_a_run_is_over_as_well_when_its_job_ended_well() -> None:
-    """At 94 % the rule wants no drain any more: nobody waits for the 80 % that the plan had."""
+    """At 94 % the rule wants no drain any more: nobody waits for the 80 % that the plan had, and
+    one made anew has none."""
     world = kept(two_full())
     world, decided = on(world, at_level(94.0, at=world.now + MINUTE))
     assert any(isinstance(one, JobEnded) and one.pack == "heron" for one in decided)
     assert world.kept is not None
     assert world.kept.runs[0].done == world.now
     assert "; over Mon 30 Nov 18:0" in " ".join(" ".join(kept_lines(kept_shape(world))).split())
-    assert differences(world) == ()
+    assert differences(world) == ("heron is at 94 %, and the plan has it at 80 %",)
+    assert differences(kept_again(world, world.now)) == ()
 
 
 def test_nobody_is_told_to_take_off_what_a_plug_is_on_for() -> None:
