@@ -29,33 +29,33 @@ sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parent)]
 from replay_rules import HOUR_MS, MINUTE_MS, RULES, TEXT, Columns, Found, columns  # noqa: E402
 
 from carerules.battery import shipped_chemistries  # noqa: E402
-from carerules.domain.moment import NEVER, LocalTime  # noqa: E402
+from carerules.domain.moment import LocalTime  # noqa: E402
 from carerules.domain.pack import Pack  # noqa: E402
-from carerules.domain.quantity import Known  # noqa: E402
-from carerules.domain.signal import catalogue  # noqa: E402
+from carerules.domain.quantity import Known, Truth  # noqa: E402
+from carerules.domain.signal import MEASURED_MAX_AGE, catalogue  # noqa: E402
 from carerules.engine import (  # noqa: E402
     Bound,
     Facts,
     bind_all,
     evaluate,
     fresh_states,
-    ready_to_fire,
 )
 from carerules.lang import load  # noqa: E402
 
-RTAMT_PACKS = 5
+RTAMT_PACKS = 2
 
 
 @dataclass(slots=True)
 class One:
-    """A pack on its way: what was heard last, how its rules stand, and when one is due."""
+    """A pack on its way: what was heard last, where it lies, how its rules stand, what is due."""
 
     number: int
     heard: tuple[int, float, float, float]
-    rules: Any
     within: Any
-    deadline: int = 0
-    due: int = 0
+    rules: Any
+    facts: Facts
+    deadline: int
+    due: int
 
 
 def ours(data: Columns) -> Found:
@@ -67,18 +67,22 @@ def ours(data: Columns) -> Found:
     bound = bind_all(plan, packs, signals)["p0"]
     found: Found = []
     assert [one.name for one in bound.watch.signals] == NAMES
-    within = bound.watch.stretches({}, 0)
-    all_packs = [One(at, (), fresh_states(bound), within) for at in range(data.packs)]
+    all_packs = []
+    for number in range(data.packs):
+        facts = Facts({}, {}, {}, {}, (), LocalTime(UTC))
+        rules, due = evaluate(bound, fresh_states(bound), facts, 0)
+        within = bound.watch.stretches({}, 0)
+        all_packs.append(One(number, (0, 0.0, 0.0, 0.0), within, rules, facts, due, due))
     for at, socs, temps, amps in steps(data):
         for one, soc, temp, amp in zip(all_packs, socs, temps, amps, strict=True):
-            while one.due < at:
-                look(one, bound, one.due, found)
+            if at > one.due:
+                pass_time(one, bound, at, found)
             one.heard = at, soc, temp, amp
             (soc_from, soc_to, _, _), (temp_from, temp_to, _, _), (amp_from, amp_to, _, _) = (
                 one.within
             )
             if (
-                at >= one.due
+                at >= one.deadline
                 or not soc_from < soc < soc_to
                 or not temp_from < temp < temp_to
                 or not amp_from < amp < amp_to
@@ -87,33 +91,38 @@ def ours(data: Columns) -> Found:
     return found
 
 
-LOCAL = LocalTime(UTC)
+def pass_time(one: One, bound: Bound, until: int, found: Found) -> None:
+    """What was due before: mostly that readings would have been stale, had no others come."""
+    one.due = min(one.deadline, one.heard[0] + FRESH_FOR)
+    while one.due < until:
+        look(one, bound, one.due, found)
+
+
+YES = Truth.YES
+FRESH_FOR = MEASURED_MAX_AGE + 1
 NAMES = ["pack.soc", "pack.temperature", "pack.current"]
 
 
 def look(one: One, bound: Bound, at: int, found: Found) -> None:
     """Readings made of what was heard, and the rules looked at that they or the time may change."""
-    watch = bound.watch
-    if not one.heard:
-        one.due = NEVER
-        return
+    watch, readings = bound.watch, one.facts.readings
     then, soc, temp, amp = one.heard
-    readings = {
-        "pack.soc": Known(soc, 0.5, then, "feed"),
-        "pack.temperature": Known(temp, 0.2, then, "feed"),
-        "pack.current": Known(amp, 0.02, then, "feed"),
-    }
+    readings["pack.soc"] = Known(soc, 0.5, then, "feed")
+    readings["pack.temperature"] = Known(temp, 0.2, then, "feed")
+    readings["pack.current"] = Known(amp, 0.02, then, "feed")
     one.within, whose = watch.moved(one.within, readings, at)
     if whose or at >= one.deadline:
-        facts = Facts(readings, {}, {}, {}, (), LOCAL)
-        before = one.rules
-        one.rules, one.deadline = evaluate(bound, before, facts, at, whose, one.deadline)
-        for place, rule in enumerate(one.rules):
-            if rule is not before[place] and ready_to_fire(rule):
+        looked_at = whose if at < one.deadline else range(len(one.rules))
+        rules, one.deadline = evaluate(bound, one.rules, one.facts, at, whose, one.deadline)
+        for place in looked_at:
+            rule = rules[place]
+            if rule.armed and rule.truth is YES:
                 found.append((bound.rules[place].rule.name, one.number, at))
                 fired = rule._replace(armed=False)
-                one.rules = (*one.rules[:place], fired, *one.rules[place + 1 :])
-    one.due = min(one.deadline, watch.stale_at(readings, at))
+                rules = (*rules[:place], fired, *rules[place + 1 :])
+        one.rules = rules
+    fresh_until = then + FRESH_FOR
+    one.due = min(one.deadline, fresh_until) if at < fresh_until else one.deadline
 
 
 def hand(data: Columns) -> Found:

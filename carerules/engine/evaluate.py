@@ -27,13 +27,19 @@ NO, YES = Truth.NO, Truth.YES  # looked up once: each rule asks for them at each
 
 @dataclass(frozen=True, slots=True)
 class BoundRule:
-    """A rule made ready to run. `place` tells two rules of one meaning apart."""
+    """A rule made ready to run. Its key tells two rules of one meaning apart.
+
+    `fresh` is its state before the first look, `resting` that of most rules most of the time: not
+    true, nothing remembered. All packs share these two.
+    """
 
     rule: Rule
     key: str
     when: Ready
     rearm: Ready | None
     stop: Ready | None
+    fresh: RuleState
+    resting: RuleState
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,15 +113,15 @@ def bind(plan: Plan, pack: Pack, signals: Catalogue) -> Bound:
             continue
         meaning = rule.key
         again = seen[meaning] = seen.get(meaning, 0) + 1
-        rules.append(
-            BoundRule(
-                rule,
-                meaning if again == 1 else f"{meaning}/{again}",
-                make_ready(rule.when, signals),
-                make_ready(rule.rearm_when, signals) if rule.rearm_when else None,
-                make_ready(rule.stop_when, signals) if rule.stop_when else None,
-            )
+        key = meaning if again == 1 else f"{meaning}/{again}"
+        when, rearm, stop = (
+            make_ready(one, signals) if one else None
+            for one in (rule.when, rule.rearm_when, rule.stop_when)
         )
+        assert when is not None
+        memory, *others = (one.fresh if one else () for one in (when, rearm, stop))
+        fresh = RuleState(key, memory, others[0], others[1])
+        rules.append(BoundRule(rule, key, when, rearm, stop, fresh, fresh._replace(truth=NO)))
     nevers = tuple(
         BoundNever(never, make_ready(never.when, signals, pessimistic=True))
         for never in plan.nevers
@@ -177,16 +183,7 @@ def _counts(condition: Condition) -> bool:
 def fresh_states(bound: Bound, known: Iterable[RuleState] = ()) -> tuple[RuleState, ...]:
     """A state for each rule: the known one of the same meaning, or a fresh one."""
     by_key = {state.key: state for state in known}
-    return tuple(
-        by_key.get(rule.key)
-        or RuleState(
-            rule.key,
-            rule.when.fresh,
-            rule.rearm.fresh if rule.rearm else (),
-            rule.stop.fresh if rule.stop else (),
-        )
-        for rule in bound.rules
-    )
+    return tuple(by_key.get(rule.key, rule.fresh) for rule in bound.rules)
 
 
 def evaluate(
@@ -239,24 +236,25 @@ def count(
 
 
 def _look(rule: BoundRule, state: RuleState, facts: Facts, now: Moment) -> RuleState:
-    held = list(state.memory)
+    key, memory, rearm_memory, stop_memory, _, _, since, armed, _ = state
+    held = list(memory)
     truth, until = rule.when.run(facts, now, held)
-    memory = tuple(held)
-    since = state.since
     if truth is YES:
         since = now if since is None else since
     elif truth is NO:
         since = None
-    again, rearm_memory, stop, stop_memory = truth, state.rearm_memory, NO, state.stop_memory
+    again, stop = truth, NO
     if rule.rearm is not None:
         again, rearm_memory, its_until = _look_aside(rule.rearm, rearm_memory, facts, now)
         again, until = again.negated(), min(until, its_until)
     if rule.stop is not None:
         stop, stop_memory, its_until = _look_aside(rule.stop, stop_memory, facts, now)
         until = min(until, its_until)
-    armed = state.armed or again is NO
-    after = (state.key, memory, rearm_memory, stop_memory, truth, until, since, armed, stop)
-    return state if after == state else RuleState(*after)
+    armed = armed or again is NO
+    after = (key, tuple(held), rearm_memory, stop_memory, truth, until, since, armed, stop)
+    if after == state:
+        return state
+    return rule.resting if after == rule.resting else RuleState(*after)
 
 
 def _look_aside(

@@ -74,14 +74,14 @@ class Watched:
         return found._replace(line=reading) if reading.slope else found
 
     def between(self, old: Stretch, new: Stretch) -> Places:
-        """The rules whose limits lie on the way from one stretch to another."""
-        if old.step == new.step:
-            # Along another line of its own it meets its limits at another moment.
-            return self.readers if new.line is not old.line else NOBODY
-        if old.step < 0 or new.step < 0 or new.line is not old.line:
+        """The rules whose limits lie on the way from one stretch to another; on another line of its
+        own the signal meets each of them at another moment."""
+        _, _, before, was = old
+        _, _, after, line = new
+        if line is not was or (before < 0) is not (after < 0):
             return self.readers
-        low, high = (old, new) if old.step < new.step else (new, old)
-        crossed = self.whose[low.step // 2 : (high.step + 1) // 2]
+        low, high = (before, after) if before < after else (after, before)
+        crossed = self.whose[low // 2 : (high + 1) // 2]
         return crossed[0] if len(crossed) == 1 else NOBODY.union(*crossed)
 
 
@@ -116,20 +116,24 @@ class Watch:
     ) -> tuple[tuple[Stretch, ...], Places]:
         """Where each signal lies at `now`, and the rules that may be other than when the old
         `stretches` were found, though none of them is due."""
-        places, after = self.each_sample, stretches
-        number = -1
-        for signal, (low, high, _, line) in zip(self.signals, stretches, strict=True):
-            number += 1
+        places, after = self.each_sample, list(stretches)
+        for number, signal in enumerate(self.signals):
+            old = stretches[number]
+            low, high, _, line = old
             reading = readings.get(signal.name)
-            if line is None and type(reading) is Known and not reading.slope:
-                value = reading.value
-                if low < value < high and now - reading.at <= signal.max_age:
-                    continue
-            old, new = stretches[number], signal.stretch(reading, now)
-            if new != old:
+            if (
+                line is None
+                and type(reading) is Known
+                and not reading.slope
+                and low < reading.value < high
+                and now - reading.at <= signal.max_age
+            ):
+                continue
+            new = signal.stretch(reading, now)
+            if new is not old:
+                after[number] = new
                 places |= signal.between(old, new)
-                after = (*after[:number], new, *after[number + 1 :])
-        return after, places
+        return tuple(after), places
 
 
 def watch_over(
