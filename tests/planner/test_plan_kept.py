@@ -23,6 +23,7 @@ from carerules.domain.decision import (
     SwitchOn,
 )
 from carerules.domain.event import (
+    Cancelled,
     ChoreAnswered,
     Event,
     Placed,
@@ -34,11 +35,12 @@ from carerules.domain.event import (
     Started,
     Tick,
     UseDropped,
+    Wanted,
 )
 from carerules.domain.keptplan import KeptMove, KeptPlan
-from carerules.domain.moment import DAY, HOUR, MINUTE, SECOND, Moment
-from carerules.loop import World, coming, differences, learn, next_due, step
-from carerules.planner import Hours, kept_lines, kept_shape, planned_simply
+from carerules.domain.moment import DAY, HOUR, MINUTE, NEVER, SECOND, Moment
+from carerules.loop import Dues, World, coming, differences, learn, next_due, step
+from carerules.planner import Hours, kept_lines, kept_shape, planned_simply, problem_of
 from carerules.service.desk import entry_events
 
 SLOW = "rule slow\n    when pack.soc >= 95: drain to 80 % at most 80 W\n"
@@ -325,6 +327,48 @@ def test_a_job_that_is_not_in_the_plan_asks_for_another_and_once_is_enough() -> 
     world, _ = on(world, Tick(T0 + 30 * MINUTE), Tick(T0 + 3 * HOUR))
     world = kept_again(world, T0 + 3 * HOUR)
     assert differences(world) == ()
+
+
+def test_what_a_person_wants_meanwhile_asks_for_another_plan_once() -> None:
+    world = kept(two_full())
+    world, _ = on(world, Wanted(world.now + MINUTE, "heron", "storage", 50.0))
+    assert differences(world) == ("heron: drain to 50 % is not in the plan",)
+    assert differences(kept_again(world, world.now)) == ()
+
+
+def test_a_job_that_is_called_off_before_its_charge_asks_for_another_plan() -> None:
+    world = kept(two_full())
+    (job,) = world.packs["heron"].jobs
+    world, _ = on(world, Cancelled(world.now + MINUTE, job.id))
+    assert f"job {job.id} ended before heron was at 80 %" in differences(world)
+    assert differences(kept_again(world, world.now)) == ()
+
+
+def test_a_use_shortly_after_the_end_counts_and_one_long_after_does_not() -> None:
+    world = kept(two_full())
+    soon, _ = on(world, replace(use(20, "heron"), heard=world.now + MINUTE))
+    assert differences(soon) == ("the use survey has changed",)
+    far, _ = on(world, replace(use(40, "heron"), heard=world.now + MINUTE))
+    assert differences(far) == ()
+
+
+def test_nothing_is_planned_after_the_charge_for_a_use() -> None:
+    """A rule that drains what is full would fire before the pack is taken away: nobody hangs it
+    anywhere for that."""
+    world = world_of(SLOW + READY, Placed(T0, "heron", "A"), at_level(60.0), use(4))
+    wishes = problem_of(world, NOON, Hours()).problem.packs[0].wishes
+    assert [(one.side.value, one.percent, one.use) for one in wishes] == [
+        ("charger", 100.0, "survey")
+    ]
+
+
+def test_the_world_is_told_the_time_when_people_are_to_be_told() -> None:
+    world = kept(infeasible(), hours=Hours(awake=DayWindow(19 * 60, 22 * 60)))
+    world = replace(world, packs={name: replace(state, due=NEVER, jobs_due=NEVER)
+                                  for name, state in world.packs.items()})  # fmt: skip
+    tell = LOCAL.moment(datetime(2026, 11, 30, 19))
+    assert next_due(world) == Dues().next(world) == tell
+    assert next_due(replace(world, kept=None)) > tell
 
 
 # ---- of any world ------------------------------------------------------------------------------
