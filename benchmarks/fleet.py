@@ -4,10 +4,11 @@
 packs, a reading of charge, temperature and current each ten minutes (one in 200 is missing), health
 once a week; the charge as the estimate has it, with all its digits, the others as coarsely as
 sensors read. `python benchmarks/fleet.py measure FOLDER [--rounds 3]` goes through them with the
-ten rules of `replay_rules.py`: in one process, then on one and on two workers in turn, each worker
-a process of one thread; and the same for the report. It prints wall and CPU seconds, how much CPU
-other work took meanwhile, and efficiency: time on one worker over twice the time on two. All ways
-must come to the same.
+ten rules of `replay_rules.py`: in one process, then on one and on two workers in turn, each a
+process of one thread; and the same for the report. It prints wall and CPU seconds, how much CPU
+other work took meanwhile, and efficiency: time on one worker over twice the time on two. Where
+other work leaves no quiet machine, the wall says nothing: the last line has what CPU time alone
+would give, if nothing that is done here overlapped with the workers. All must come to the same.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
 from datetime import UTC
 from multiprocessing import get_context
 from pathlib import Path
@@ -169,15 +171,27 @@ def quiet(within_s: float) -> None:
             return
 
 
-def timed(what: str, ask: Callable[[Hands], Any], hands: Hands) -> tuple[float, Any]:
+@dataclass(frozen=True)
+class Took:
+    """Seconds on the wall; of CPU in bunches; and of CPU beside them, here and in the scheduler,
+    which no worker takes off us."""
+
+    wall: float
+    bunches: float
+    beside: float
+
+
+def timed(what: str, ask: Callable[[Hands], Any], hands: Hands) -> tuple[Took, Any]:
     cpu, load = [0.0], os.getloadavg()[0]
     busy, own, begun = busy_s(), children_s(), time.perf_counter()
+    beside = time.process_time()
     came_to = ask(counted(hands, cpu))
-    wall = time.perf_counter() - begun
+    wall, beside = time.perf_counter() - begun, time.process_time() - beside
     others = max(0.0, busy_s() - busy - (children_s() - own))
-    print(f"{what:<24} {wall:7.1f} s wall, {cpu[0]:7.1f} s CPU in bunches, others took "
+    print(f"{what:<24} {wall:7.1f} s wall, {cpu[0]:7.1f} s CPU in bunches, {beside:.1f} "
+          f"beside, others took "
           f"{others:5.1f} s CPU of {2 * wall:.0f}, load before {load:.2f}", flush=True)  # fmt: skip
-    return wall, came_to
+    return Took(wall, cpu[0], beside), came_to
 
 
 def asks_of(fleet: Fleet) -> dict[str, Callable[[Hands], Any]]:
@@ -211,21 +225,25 @@ def measure(folder: Path, rounds: int, wait_s: float) -> None:
         firings = sum(one.after or 0 for one in getattr(alone, "rules", ()) if name == "replay")
         print(f"  {alone.packs} packs, {alone.pack_days:.0f} pack-days, {alone.readings} readings"
               + (f", {firings} firings" if name == "replay" else ""))  # fmt: skip
-        took: dict[int, list[float]] = {1: [], 2: []}
+        took: dict[int, list[Took]] = {1: [], 2: []}
         for _ in range(rounds):
             for workers in (1, 2):
                 with LocalCluster(
                     n_workers=workers, threads_per_worker=1, processes=True, dashboard_address=":0"
                 ) as local, Cluster(local.scheduler_address) as hands:  # fmt: skip
                     quiet(wait_s)
-                    wall, told = timed(f"{name}, {workers} worker(s)", ask, hands)
-                took[workers].append(wall)
+                    one, told = timed(f"{name}, {workers} worker(s)", ask, hands)
+                took[workers].append(one)
                 if told != alone:
                     sys.exit(f"{name} on {workers} workers came to something else")
-        each = [one / (2 * two) for one, two in zip(took[1], took[2], strict=True)]
-        middle = median(took[1]) / (2 * median(took[2]))
+        each = [one.wall / (2 * two.wall) for one, two in zip(took[1], took[2], strict=True)]
+        middle = median(one.wall for one in took[1]) / (2 * median(one.wall for one in took[2]))
+        alone_s = median(one.bunches + one.beside for one in took[1])
+        both_s = median(one.bunches / 2 + one.beside for one in took[2])
         print(f"{name}: efficiency {', '.join(f'{one:.2f}' for one in each)}; "
               f"by medians {middle:.2f}; the same results each time")  # fmt: skip
+        print(f"{name}: by CPU alone, nothing beside bunches overlapping: "
+              f"{alone_s / (2 * both_s):.2f}")  # fmt: skip
 
 
 def main() -> None:

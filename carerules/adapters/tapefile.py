@@ -108,7 +108,9 @@ def read_seen(path: Path, packs: Sequence[str], signals: Collection[str]) -> dic
                 continue
             if signal in found or file.metadata.row_group(at).num_rows > ROWS_MAX:
                 raise TapeFileError(f"its signal `{signal}` is there twice, or too long")
-            found[signal] = _rows(file.read_row_group(at, columns=_READ), packs)
+            # Whoever has several cores gives each a worker: one that takes two slows another.
+            table = file.read_row_group(at, columns=_READ, use_threads=False)
+            found[signal] = _rows(table, packs)
     return found
 
 
@@ -156,7 +158,7 @@ def read_told(path: Path) -> list[ToldRow]:
     with _opened(path) as file:
         if file.schema_arrow.remove_metadata() != _TOLD.remove_metadata():
             raise TapeFileError("it is no tape")
-        columns = [column.to_pylist() for column in file.read().columns]
+        columns = [column.to_pylist() for column in file.read(use_threads=False).columns]
     return [ToldRow(*row) for row in zip(*columns, strict=True)]
 
 
@@ -167,7 +169,7 @@ def read_table(path: Path, columns: Sequence[str]) -> dict[str, list[Any]] | Non
     with _opened(path) as file:
         if missing := set(columns) - set(file.schema_arrow.names):
             raise TapeFileError(f"it has no column `{min(missing)}`")
-        table = file.read(columns=list(columns))
+        table = file.read(columns=list(columns), use_threads=False)
         return {name: table.column(name).to_pylist() for name in columns}
 
 
