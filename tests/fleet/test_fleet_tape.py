@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import stat
 from collections.abc import Iterator
 from pathlib import Path
@@ -20,6 +21,7 @@ from carerules.cli.reader import reader_at
 from carerules.fleet import open_fleet, write_tape
 from carerules.fleet.bunch import read_bunch
 from carerules.fleet.folder import read_list
+from carerules.fleet.reporting import _fallen
 from carerules.replay import Column, Recording, record
 
 
@@ -133,6 +135,9 @@ def test_the_fleet_says_what_replay_of_each_site_says(tmp_path: Path) -> None:
     assert {change for *_, change, _ in wanted} >= {"added", "moved", "gone"}
     summed = {one["rule"]: [one["before"] or 0, one["after"] or 0] for one in fleet["rules"]}
     assert summed == counts
+    by = {one["rule"]: one for one in fleet["rules"]}
+    assert (by["warm"]["packs"], by["warm"]["last_at"]) == (0, None), "it no longer fires"
+    assert (by["full-too-long"]["packs"], by["full-too-long"]["moved"]) == (2, 2)
     assert (fleet["sites"], fleet["packs"]) == (2, 4)
     assert {site for site, *_ in found} == {"north", "south"}
 
@@ -265,6 +270,20 @@ def test_the_report_of_one_site_is_that_of_its_month(tmp_path: Path) -> None:
     assert worn == {one["pack"] for one in fleet["retire"]}
     lines = carerules("report", "--fleet", tmp_path / "fleet").output.splitlines()
     assert max(map(len, lines)) <= 80
+
+
+@pytest.mark.parametrize(
+    ("levels", "fell"),
+    [
+        ([50, 49, 50, 49, 50, 49], 0),  # the doubt of the reading is no cycle
+        ([50, 49, 48, 47.5, 46], 4),
+        ([50, 40, 60, 30], 40),
+        ([50, math.nan, 40, 35], 5),  # what it did meanwhile is not known
+        ([math.nan] * 3, 0),
+    ],
+)
+def test_falls_of_two_points_or_more_count(levels: list[float], fell: float) -> None:
+    assert _fallen(np.array([levels, levels[::-1]]))[0] == pytest.approx(fell)
 
 
 def test_a_site_without_its_tables_is_said(story: Story, tmp_path: Path) -> None:
