@@ -14,7 +14,7 @@ from carerules.domain.signal import catalogue
 from carerules.lang import load
 from carerules.loop import make_setup, new_world, step
 from carerules.service import Service
-from carerules.service.run import LIGHT_EVERY, quiet
+from carerules.service.run import LIGHT_EVERY, LIGHT_MAX, quiet
 
 SITE = setup_on(Ground(0, False, (5.0, 5.0), (True,) * 4, (True,) * 4, 3.4, 4.22, MINUTE)).site
 
@@ -68,6 +68,17 @@ def test_samples_on_which_nothing_was_decided_wait_ten_seconds() -> None:
         service.take([sample(BEGIN + second * SECOND)])
     assert journal.commits == 600 * SECOND // LIGHT_EVERY
     assert journal.most == LIGHT_EVERY // SECOND
+
+
+def test_a_flood_of_samples_does_not_pile_up_before_the_commit_that_an_on_waits_for() -> None:
+    journal = Counted()
+    service = service_on(journal)
+    service.take([Attended(BEGIN, BEGIN)])
+    journal.commits = journal.most = 0
+    for number in range(1, 3 * LIGHT_MAX + 1):
+        service.take([sample(BEGIN + number)])
+    assert journal.commits == 3
+    assert journal.most == LIGHT_MAX
 
 
 def test_a_sample_after_a_quiet_time_does_not_wait() -> None:
