@@ -39,6 +39,7 @@ from carerules.domain.event import (
 )
 from carerules.domain.keptplan import KeptMove, KeptPlan
 from carerules.domain.moment import DAY, HOUR, MINUTE, NEVER, SECOND, Moment
+from carerules.domain.pack import Side
 from carerules.loop import Dues, World, coming, differences, learn, next_due, step
 from carerules.planner import Hours, kept_lines, kept_shape, planned_simply, problem_of
 from carerules.service.desk import entry_events
@@ -334,6 +335,18 @@ def test_what_a_person_wants_meanwhile_asks_for_another_plan_once() -> None:
     world, _ = on(world, Wanted(world.now + MINUTE, "heron", "storage", 50.0))
     assert differences(world) == ("heron: drain to 50 % is not in the plan",)
     assert differences(kept_again(world, world.now)) == ()
+
+
+def test_a_job_that_no_plan_is_about_is_no_difference_where_it_was_there() -> None:
+    """A plain switch aims at no charge, so that no plan has it: made anew for it, it would be made
+    anew for ever."""
+    rules = "rule stir\n    when pack.soc >= 95: switch load on for 1 h\n"
+    world = begun(world_of(rules, Placed(T0, "heron", "A"), at_level(100.0)))
+    assert [job.side for job in world.packs["heron"].jobs] == [Side.LOAD]
+    world = kept(world)
+    assert world.kept is not None
+    assert world.kept.runs == ()
+    assert differences(world) == ()
 
 
 def test_a_job_that_is_called_off_before_its_charge_asks_for_another_plan() -> None:
