@@ -19,6 +19,7 @@ from __future__ import annotations
 import argparse
 import json
 import os
+import shutil
 import socket
 import sys
 import tempfile
@@ -244,6 +245,7 @@ def main() -> None:
         bench.close()
     finally:
         stage.close()
+        shutil.rmtree(folder)
 
 
 if __name__ == "__main__":
