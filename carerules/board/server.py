@@ -51,11 +51,10 @@ from carerules.board.pages import (
 from carerules.board.past import HOURS, past_of, why_page_of
 from carerules.board.rulework import TEXT_BYTES_MAX, RuleWork, plain_text
 from carerules.board.source import Source
-from carerules.board.view import Board, board_of
+from carerules.board.view import Board, board_of, plan_of
 from carerules.board.vitals import vital_routes
 from carerules.config import SiteFile
 from carerules.domain.ports import JournalError
-from carerules.planner import kept_shape
 from carerules.report import TimelineShape, WhyShape, status_of
 from carerules.service.handing import hand_in
 from carerules.service.stopping import stopper
@@ -100,7 +99,7 @@ class Pages:
             if self._seen is None or self._seen[0] != now:
                 view = self.source.view()
                 status = status_of(view.world, view.keeper)
-                self._seen = now, board_of(status, kept_shape(view.world))
+                self._seen = now, board_of(status, plan_of(view.world))
             board = self._seen[1]
         silent = self.source.silent_s()
         if silent:

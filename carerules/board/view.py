@@ -9,12 +9,15 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
+from typing import TYPE_CHECKING
 
 from carerules.board.packrow import Mood, Note, Row, for_page, row_of
-from carerules.board.planview import PlanView, plan_view
-from carerules.planner import KeptShape
+from carerules.loop import World
 from carerules.report import StatusShape, show_at
 from carerules.report.shapes import ChoreShape, PlugShape, StationShape
+
+if TYPE_CHECKING:
+    from carerules.board.planview import PlanView
 
 NAMED_MAX = 6
 """Names in the page's first line, to be read from across a room."""
@@ -71,8 +74,8 @@ class Board:
     plan: PlanView | None = None
 
 
-def board_of(status: StatusShape, kept: KeptShape | None = None) -> Board:
-    """The whole page of a status, and of the plan that is kept."""
+def board_of(status: StatusShape, plan: PlanView | None = None) -> Board:
+    """The whole page of a status, and what is said of the plan that is kept."""
     rows = tuple(row_of(pack, status) for pack in status.packs)
     return Board(
         site=status.site,
@@ -86,8 +89,18 @@ def board_of(status: StatusShape, kept: KeptShape | None = None) -> Board:
         stations=tuple(_station(one, status) for one in status.stations),
         chores=tuple(_chore(one) for one in status.chores if one.later is None),
         put_off=tuple(_chore(one) for one in status.chores if one.later is not None),
-        plan=None if kept is None else plan_view(kept),
+        plan=plan,
     )
+
+
+def plan_of(world: World) -> PlanView | None:
+    """What is said of the kept plan. Few sites keep one: what plans are made of comes with it."""
+    if world.kept is None:
+        return None
+    from carerules.board.planview import plan_view  # noqa: PLC0415
+    from carerules.planner import kept_shape  # noqa: PLC0415
+
+    return plan_view(kept_shape(world))
 
 
 def _head(status: StatusShape) -> Iterator[Note]:
