@@ -10,9 +10,13 @@ from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
 from carerules.domain.action import DayWindow
-from carerules.domain.moment import NEVER, Moment
+from carerules.domain.moment import HOUR, NEVER, Duration, Moment
 
 SideWord: TypeAlias = Literal["load", "charger"]
+
+GIVEN_UP: Duration = HOUR
+"""A move that is so late is not waited for any more: whatever held it up, the plan was to be made
+anew since half an hour, and has not been (our choice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,7 +132,10 @@ class KeptPlan:
         return frozenset([*places, *self.locked])
 
     def due(self, now: Moment) -> Moment:
-        """The next moment at which somebody is to be told of something, or at which it ends."""
-        tells = [one.tell for one in self.moves if one.done is None]
-        tells += [one.tell for one in self.left_out]
+        """The next moment at which somebody is to be told of something, at which the plan has no
+        word to say of it any more, or at which it ends."""
+        left = [one for one in self.moves if one.done is None]
+        tells = [one.tell for one in (*left, *self.left_out)]
+        tells += [one.at + GIVEN_UP + 1 for one in left]
+        tells += [one.due for one in self.left_out if one.due is not None]
         return min([at for at in (*tells, self.ends) if at > now], default=NEVER)

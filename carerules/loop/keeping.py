@@ -18,7 +18,7 @@ from carerules.domain.event import (
     Sample,
     SiteSample,
 )
-from carerules.domain.keptplan import KeptMove, KeptPlan, KeptRun, KeptWish
+from carerules.domain.keptplan import GIVEN_UP, KeptMove, KeptPlan, KeptRun, KeptWish
 from carerules.domain.moment import NEVER
 from carerules.domain.pack import SIDES
 from carerules.domain.quantity import Known
@@ -60,7 +60,8 @@ def follow(turn: Turn, before: World, event: Event, decided: Iterable[Outcome]) 
     elif isinstance(event, _QUIET) and kept.due(before.now) > now:
         return
     _bring_to(turn, dict(_asked(turn.world, noted)))
-    if kept is not before.kept or turn.world.hangs is not before.hangs:
+    changed = kept is not before.kept or turn.world.hangs is not before.hangs
+    if changed or kept.due(before.now) <= now:
         _chores_of_jobs(turn)
 
 
@@ -100,16 +101,22 @@ def seen(turn: Turn, key: str) -> None:
 
 def planned_mend(world: World, job: Job) -> str:
     """What the kept plan says to a job that waits for a place: the move, or that the plan does
-    without it. Then the plan's words stand on the to-do list; empty: the job's own do."""
+    without it. Then the plan's words stand on the to-do list; empty: the job's own do, as where the
+    move was not made long after its time, or what the plan does without was due by now."""
     kept = world.kept
     if kept is None or not wants_place(job):
         return ""
     for move in kept.moves:
         if move.pack == job.pack and move.done is None:
+            if world.now > move.at + GIVEN_UP:
+                return ""
             by = world.local.show(move.at)
             later = f"the plan has it hung on {move.station} by {by}"
             return later if world.now < move.tell else move_words(world, move)
-    without = any((one.pack, one.rule) == (job.pack, job.rule) for one in kept.left_out)
+    without = any(
+        (one.pack, one.rule) == (job.pack, job.rule) and (one.due is None or world.now < one.due)
+        for one in kept.left_out
+    )
     return "the plan has no room for it" if without else ""
 
 
@@ -193,11 +200,12 @@ def _too_early(kept: KeptPlan, move: KeptMove) -> bool:
 
 
 def _busy(world: World, move: KeptMove) -> bool:
-    """Whether energy still moves on the station, or through the pack elsewhere."""
+    """Whether energy may still move on the station, or through the pack elsewhere: also what was
+    switched off does until it is read back."""
     places = {move.station, world.packs[move.pack].station}
     sites = world.setup.site.stations
     sockets = [sites[place].socket(side) for place in places if place for side in SIDES]
-    return any(one is not None and world.plugs[one.plug].on_at is not None for one in sockets)
+    return any(one is not None and not world.plugs[one.plug].proven_off for one in sockets)
 
 
 def move_words(world: World, move: KeptMove) -> str:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from carerules.domain.decision import Ending, Intent, Notice, StationLocked, Veto
 from carerules.domain.frozen import changed
-from carerules.domain.moment import HOUR, MINUTE, NEVER, SECOND, Duration, Moment
+from carerules.domain.moment import HOUR, MINUTE, NEVER, SECOND, Duration, Moment, show_duration
 from carerules.domain.pack import SIDES, Plug, Side, Socket, Station
 from carerules.domain.plan import Forbidden
 from carerules.domain.quantity import Known, Reading
@@ -59,6 +59,8 @@ def steer(turn: Turn, station: Station, intent: Intent | None) -> Moment:
             due = verdict.until
             if _lasts(turn, socket, verdict):
                 _on(turn, station, socket, intent, verdict)
+            else:
+                _too_short(turn, intent)
         else:
             due = turn.world.now + ASK_AGAIN
             _refused(turn, station, socket, intent, verdict)
@@ -72,6 +74,16 @@ def _lasts(turn: Turn, socket: Socket, granted: Permit) -> bool:
     """Whether it is worth switching on for: what is on already goes on as long as it may."""
     on_at = turn.world.plugs[socket.plug].on_at
     return on_at is not None or granted.until - turn.world.now >= RUN_LEAST
+
+
+def _too_short(turn: Turn, intent: Intent) -> None:
+    """The job says what it waits for, and after a while to people: readings that always come late
+    would have it wait for ever."""
+    job = _job(turn, intent)
+    ours = f"what permits it ends within {show_duration(RUN_LEAST)}"
+    mend = f"to {job.wording()}: see that what is read of {job.pack} and its room comes sooner"
+    lasted = job.phase is Phase.WAITING and turn.world.now - job.since >= BOTHER_AFTER
+    keep_job(turn, job, wait(job, turn.world.now, ours, mend if lasted else ""))
 
 
 def judge(turn: Turn, station: Station, intent: Intent) -> Permit | Veto:

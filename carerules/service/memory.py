@@ -96,8 +96,12 @@ def load_world(text: str, setup: Setup) -> World | None:
 
 
 def _still_ours(kept: KeptPlan | None, setup: Setup) -> KeptPlan | None:
-    """The kept plan, where the site still has all that it names."""
-    return None if kept is None or stranger(setup, PlanKept(kept.made, kept)) else kept
+    """The kept plan; where the site no longer has all that it names, one that names nothing and is
+    over: the first event then takes its chores off the list, and jobs have their own words back."""
+    if kept is None or not stranger(setup, PlanKept(kept.made, kept)):
+        return kept
+    return replace(kept, ends=kept.made, runs=(), moves=(), left_out=(), supposed=(), jobs=(),
+                   uses=(), locked=())  # fmt: skip
 
 
 def _rebound(state: PackState, fresh: PackState, bound: Bound, site: Site) -> PackState:

@@ -253,3 +253,28 @@ def test_a_release_does_not_open_a_station_whose_plug_is_not_proved_off() -> Non
     stage.hear(Released(stage.now, "bench"))
     assert stage.world.stations["bench"].locked, "its plug has not been seen off"
     assert len([one for one in stage.all(Notice) if one.urgent]) == told + 1
+
+
+def test_a_job_whose_every_permit_is_too_short_says_so_and_then_to_people() -> None:
+    """Readings that are always 57 s old permit an ON for 4 s, again and again, and no check ever
+    refuses it."""
+    stage = stage_of(DRAIN, BENCH)
+    stage.hear(Placed(BEGIN + 1, "heron", "bench"))
+    stage.feeds["heron"] = lambda at: sample(
+        at - 57 * SECOND, heard=at, soc=90.0, cell=4.08, temperature=21.0
+    )
+    stage.feed_each = 3 * SECOND
+    stage.until(BEGIN + 2 * MINUTE)
+    assert stage.world.plugs["bench-load"].on_at is None
+    (job,) = stage.jobs
+    assert job.why == "what permits it ends within 5 s"
+    assert not stage.world.chores
+    stage.until(BEGIN + 5 * MINUTE)
+    (chore,) = stage.world.chores.values()
+    assert chore.text == "to drain to 50 %: see that what is read of heron and its room comes sooner"
+    assert [one.text for one in stage.all(Notice)] == [chore.text]
+
+    stage.feeds["heron"] = lambda at: sample(at, soc=90.0, cell=4.08, temperature=21.0)
+    stage.until(BEGIN + 6 * MINUTE)
+    assert stage.world.plugs["bench-load"].on_at is not None
+    assert not stage.world.chores

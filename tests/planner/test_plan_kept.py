@@ -37,11 +37,12 @@ from carerules.domain.event import (
     UseDropped,
     Wanted,
 )
-from carerules.domain.keptplan import KeptMove, KeptPlan
+from carerules.domain.keptplan import GIVEN_UP, KeptMove, KeptPlan, KeptWish
 from carerules.domain.moment import DAY, HOUR, MINUTE, NEVER, SECOND, Moment
 from carerules.domain.pack import Side
 from carerules.loop import Dues, World, coming, differences, learn, next_due, step
 from carerules.planner import Hours, kept_lines, kept_shape, planned_simply, problem_of
+from carerules.service import dump_world, load_world
 from carerules.service.desk import entry_events
 
 SLOW = "rule slow\n    when pack.soc >= 95: drain to 80 % at most 80 W\n"
@@ -460,7 +461,8 @@ def check_list(world: World) -> None:
     jobs = {job.id: job for state in world.packs.values() for job in state.jobs}
     for key in world.chores:
         if key in jobs and not key.startswith("plan "):
-            moved = {one.pack for one in coming(world)}
+            first = {one.pack: one for one in reversed(coming(world))}
+            moved = {name for name, one in first.items() if world.now <= one.at + GIVEN_UP}
             assert not (jobs[key].pack in moved and "on a station with a" in world.chores[key].text)
 
 
@@ -478,7 +480,7 @@ def _held_up(world: World, plan: KeptPlan, move: KeptMove) -> bool:
     runs = [run for run in plan.runs if run.pack == move.pack or run.station == move.station]
     places = {move.station, world.packs[move.pack].station}
     return any(run.done is None and run.ends <= move.at for run in runs) or any(
-        plug.on_at is not None and name.partition("-")[0] in places
+        not plug.proven_off and name.partition("-")[0] in places
         for name, plug in world.plugs.items()
     )
 
@@ -601,3 +603,75 @@ def assert_bounds(plan: KeptPlan) -> None:
         assert plan.made <= move.tell <= move.at < plan.ends
         served = [run for run in plan.runs if (run.pack, run.station) == (move.pack, move.station)]
         assert any(run.begins >= move.at for run in served), "each move is for a run"
+
+
+# ---- nobody is left without a word -------------------------------------------------------------
+
+
+def own_words(world: World) -> list[str]:
+    """What jobs ask for themselves."""
+    return [one.text for one in world.chores.values() if "on a station with a" in one.text]
+
+
+def test_a_move_that_is_long_overdue_leaves_the_word_to_the_job_again() -> None:
+    """Heron's drain never comes to its end, so that nobody is told of the swap; and nobody makes
+    the plan anew."""
+    world = kept(two_full())
+    assert world.kept is not None
+    (move,) = world.kept.moves
+    late = move.at + GIVEN_UP
+    world, _ = on(world, at_level(96.0, at=late - MINUTE), Tick(late))
+    assert (plan_chores(world), own_words(world)) == ({}, [])
+    assert next_due(world) <= late + 1
+    world, _ = on(world, Tick(late + 1))
+    assert [text.partition(":")[0] for text in own_words(world)] == [
+        "put egret on a station with a load"
+    ]
+
+
+def test_what_the_plan_does_without_is_the_jobs_own_word_again_once_it_was_due() -> None:
+    world = kept(two_full())
+    assert world.kept is not None
+    (move,) = world.kept.moves
+    due = world.now + HOUR
+    wish = KeptWish("egret", "load", 80.0, "no room", world.now, due, "slow")
+    world, _ = on(world, PlanKept(world.now, replace(world.kept, moves=(), left_out=(wish,))))
+    assert move.pack == "egret"
+    assert own_words(world) == []
+    assert list(plan_chores(world)) == ["plan without egret load 80"]
+    assert next_due(world) <= due
+    world, _ = on(world, Tick(due))
+    assert plan_chores(world) == {}
+    assert len(own_words(world)) == 1
+
+
+def test_nobody_is_told_to_take_off_what_is_not_read_back_off() -> None:
+    """It was told to go off, and power still flows."""
+    world = kept(two_full())
+    assert world.kept is not None
+    (move,) = world.kept.moves
+    world, _ = on(world, at_level(80.0, at=move.tell - MINUTE))
+    load = replace(world.plugs["A-load"], on_at=None, off_at=world.now, power_w=60.0)
+    sought = replace(world, plugs={**world.plugs, "A-load": load})
+    assert plan_chores(learn(sought, Tick(move.tell), ())) == {}
+
+
+def test_a_plan_of_a_pack_that_the_site_no_longer_has_goes_with_all_it_said() -> None:
+    """The site file is edited and the service started anew: the swap is on no plan any more, and
+    the job that waits for a place says so itself."""
+    packs = {"heron": "lipo", "egret": "lipo", "grebe": "lipo"}
+    world = kept(begun(world_of(SLOW, Placed(T0, "heron", "A"), at_level(100.0),
+                                at_level(100.0, "egret"), packs=packs)))  # fmt: skip
+    assert world.kept is not None
+    (move,) = world.kept.moves
+    world, _ = on(world, at_level(80.0, at=move.tell - MINUTE), Tick(move.tell))
+    assert plan_chores(world)
+    assert own_words(world) == []
+    fewer = world_of(SLOW, packs={name: packs[name] for name in ("heron", "egret")}).setup
+    again = load_world(dump_world(world), fewer)
+    assert again is not None
+    assert max(map(len, kept_lines(kept_shape(again)))) <= 80
+    again, _ = on(again, Started(move.tell + SECOND))
+    assert again.kept is None
+    assert plan_chores(again) == {}
+    assert len(own_words(again)) == 1
