@@ -135,7 +135,7 @@ class KeptPlan:
         """The next moment at which somebody is to be told of something, at which the plan has no
         word to say of it any more, or at which it ends."""
         left = [one for one in self.moves if one.done is None]
-        tells = [one.tell for one in (*left, *self.left_out)]
+        tells = [one.tell for one in left] + [one.tell for one in self.left_out]
         tells += [one.at + GIVEN_UP + 1 for one in left]
         tells += [one.due for one in self.left_out if one.due is not None]
         return min([at for at in (*tells, self.ends) if at > now], default=NEVER)

@@ -200,12 +200,18 @@ def _too_early(kept: KeptPlan, move: KeptMove) -> bool:
 
 
 def _busy(world: World, move: KeptMove) -> bool:
-    """Whether energy may still move on the station, or through the pack elsewhere: also what was
-    switched off does until it is read back."""
+    """Whether energy still moves on the station, or through the pack elsewhere."""
     places = {move.station, world.packs[move.pack].station}
     sites = world.setup.site.stations
     sockets = [sites[place].socket(side) for place in places if place for side in SIDES]
-    return any(one is not None and not world.plugs[one.plug].proven_off for one in sockets)
+    return any(one is not None and _on(world, one.plug) for one in sockets)
+
+
+def _on(world: World, name: str) -> bool:
+    """Whether we have the plug on, or it says so itself: it may not have heard of our OFF yet, or
+    not heed it."""
+    state, plug = world.plugs[name], world.setup.site.plugs[name]
+    return state.on_at is not None or bool(state.on) or (state.power_w or 0.0) > plug.off_w
 
 
 def move_words(world: World, move: KeptMove) -> str:

@@ -271,7 +271,8 @@ def test_a_job_whose_every_permit_is_too_short_says_so_and_then_to_people() -> N
     assert not stage.world.chores
     stage.until(BEGIN + 5 * MINUTE)
     (chore,) = stage.world.chores.values()
-    assert chore.text == "to drain to 50 %: see that what is read of heron and its room comes sooner"
+    mend = "see that what is read of heron and its room comes sooner"
+    assert chore.text == f"to drain to 50 %: {mend}"
     assert [one.text for one in stage.all(Notice)] == [chore.text]
 
     stage.feeds["heron"] = lambda at: sample(at, soc=90.0, cell=4.08, temperature=21.0)

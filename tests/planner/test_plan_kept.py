@@ -480,7 +480,7 @@ def _held_up(world: World, plan: KeptPlan, move: KeptMove) -> bool:
     runs = [run for run in plan.runs if run.pack == move.pack or run.station == move.station]
     places = {move.station, world.packs[move.pack].station}
     return any(run.done is None and run.ends <= move.at for run in runs) or any(
-        not plug.proven_off and name.partition("-")[0] in places
+        (plug.on_at is not None or plug.on) and name.partition("-")[0] in places
         for name, plug in world.plugs.items()
     )
 
@@ -651,9 +651,10 @@ def test_nobody_is_told_to_take_off_what_is_not_read_back_off() -> None:
     assert world.kept is not None
     (move,) = world.kept.moves
     world, _ = on(world, at_level(80.0, at=move.tell - MINUTE))
-    load = replace(world.plugs["A-load"], on_at=None, off_at=world.now, power_w=60.0)
-    sought = replace(world, plugs={**world.plugs, "A-load": load})
-    assert plan_chores(learn(sought, Tick(move.tell), ())) == {}
+    for says in ({"on": True, "power_w": None}, {"on": False, "power_w": 60.0}):
+        load = replace(world.plugs["A-load"], on_at=None, off_at=world.now, **says)
+        sought = replace(world, plugs={**world.plugs, "A-load": load})
+        assert plan_chores(learn(sought, Tick(move.tell), ())) == {}
 
 
 def test_a_plan_of_a_pack_that_the_site_no_longer_has_goes_with_all_it_said() -> None:

@@ -16,7 +16,7 @@ from carerules.cli.keeper import played_keeper
 from carerules.cli.virtual import virtual_world
 from carerules.config import Planning, SiteFile, read_site_text
 from carerules.domain.decision import Outcome
-from carerules.domain.event import Event, PlanKept, Rejected, Started
+from carerules.domain.event import Event, PlanKept, Rejected, Started, Tick
 from carerules.domain.keptplan import KeptPlan
 from carerules.domain.moment import DAY, HOUR, MINUTE, SECOND, Moment
 from carerules.domain.signal import catalogue
@@ -289,7 +289,11 @@ def test_a_plan_of_a_pack_that_the_site_has_no_more_is_not_taken_over() -> None:
                        world.setup.plan)  # fmt: skip
     again = load_world(dump_world(world), other)
     assert again is not None
+    assert again.kept is not None
+    assert (again.kept.packs(), again.kept.stations()) == (frozenset(), frozenset())
+    again, _ = step(again, Tick(again.now))
     assert again.kept is None
+    assert not any(key.startswith("plan ") for key in again.chores)
     kept = PlanKept(world.now, world.kept) if world.kept else None
     assert kept is not None
     assert stranger(other, kept) == "pack egret"
