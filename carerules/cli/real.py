@@ -75,7 +75,8 @@ def run_real(
     try:
         outside = RealOutside(site, clock, serves=True, hold=journal.hold, owner=journal.fence)
     except AddressError as error:
-        refuse(str(error))
+        off = [] if first_time else brought_off(site, "a plug or the broker cannot be asked")
+        refuse(str(error), *(line for line in off if line != str(error)))
     anchored = AnchoredJournal(journal, clock)
     courier = Courier(journal_path(site), site, outside.now, outside.inbox.put)
     service, voice = service_of(known, outside, anchored, journal, style, idle=SECOND)
@@ -184,13 +185,13 @@ def _also_urged(tell: Teller, service: Service, courier: Courier) -> Teller:
     return told
 
 
-def brought_off(site: SiteFile) -> list[str]:
-    """A start begins with OFF, also one that its journal ends: nobody else knows what is on. What
-    became of it, a line for each plug."""
+def brought_off(site: SiteFile, because: str = "the journal cannot be used") -> list[str]:
+    """A start begins with OFF, also one that its journal ends, or a plug that cannot be asked any
+    more: nobody else knows what is on. What became of it, a line for each plug."""
     if not site.has_wires or not site.site.plugs or not isinstance(site.journal, Path):
         return []  # of a site that machines share another one may be the owner, and at work
     try:
-        report = bring_all_off(site, LEAVE_WITHIN, "the journal cannot be used")
+        report = bring_all_off(site, LEAVE_WITHIN, because)
     except AddressError as error:
         return [str(error)]
     return [

@@ -10,7 +10,12 @@ import pytest
 from click.testing import CliRunner, Result
 from plugin_kit import EXAMPLE, installed_example, relay_at, seen
 
+from carerules.adapters import open_journal
 from carerules.cli import main
+from carerules.cli.sites import journal_path
+from carerules.config import SiteFile, read_site
+from carerules.domain.event import Started
+from carerules.domain.moment import SECOND
 from carerules.service import checkup
 
 SITE = """
@@ -94,6 +99,30 @@ def test_run_is_refused_without_the_package(tmp_path: Path) -> None:
     assert refused.exit_code == 2
     assert len(refused.stderr.splitlines()) == 1
     assert "plug A-charger: found no plug-in `made-down`" in refused.stderr
+
+
+def test_a_start_that_lacks_a_package_brings_the_other_plugs_off(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The service fell, and an update took the package with it: what was on may still be."""
+    monkeypatch.setattr("carerules.cli.real.LEAVE_WITHIN", 5 * SECOND)
+    with relay_at() as (relay, address):
+        path = site_at(tmp_path, address)
+        site = read_site(path)
+        assert isinstance(site, SiteFile)
+        journal = open_journal(journal_path(site), owner=True)
+        journal.write(Started(1), ())
+        journal.commit()
+        journal.close()
+        relay.say("close 600")
+        refused = run("run", path)
+        assert refused.exit_code == 2
+        first, *others = refused.stderr.splitlines()
+        assert first.startswith("plug A-charger: found no plug-in `made-down`")
+        assert others == [
+            "A-load: read back off", "A-charger: NOT read back off: go there and pull it",
+        ]  # fmt: skip
+        assert not relay.closed()
 
 
 def test_a_virtual_site_has_no_plug_in_to_load(tmp_path: Path) -> None:
