@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import gc
+import weakref
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 
 from carerules.cli import main
-from carerules.cli.serving import SEARCHES_A_WHOLE
+from carerules.cli.serving import SEARCH_EACH, SEARCHES_A_WHOLE, searching
 from carerules.service import Service
 
 SURVEY = Path(__file__).parents[2] / "examples" / "river-survey"
@@ -36,3 +37,39 @@ def test_a_whole_search_comes_seldom_while_it_runs_and_as_ever_afterwards(
     assert found == [(*before[:2], SEARCHES_A_WHOLE)]
     assert before[2] < SEARCHES_A_WHOLE
     assert gc.get_threshold() == before
+
+
+class Link:
+    """One of a circle."""
+
+    other: Link
+
+
+def test_what_grew_old_before_it_was_garbage_is_found_all_the_same() -> None:
+    now, first, second = [0], Link(), Link()
+    first.other, second.other = second, first
+    search, known = searching(lambda: now[0]), weakref.ref(first)
+    gc.collect()  # it is as old as the world now
+    del first, second
+    for generation in (0, 1):
+        gc.collect(generation)
+    now[0] = SEARCH_EACH - 1
+    search()
+    assert known() is not None
+    now[0] = SEARCH_EACH
+    search()
+    assert known() is None
+
+
+def test_a_service_that_runs_looks_whether_a_search_is_due(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    looked: list[bool] = []
+    monkeypatch.setattr("carerules.cli.serving.searching", lambda _now: lambda: looked.append(True))
+    for name in ("site.toml", "river.care"):
+        (tmp_path / name).write_text((SURVEY / name).read_text("utf-8"), "utf-8")
+    ran = CliRunner().invoke(
+        main, ["run", str(tmp_path / "site.toml"), "--speed", "100000", "--for", "0.01"]
+    )
+    assert ran.exit_code == 0, ran.output
+    assert looked
