@@ -110,7 +110,7 @@ def serve(
 
 
 def searching(now: Callable[[], int]) -> Callable[[], None]:
-    """To be called often: searches all that is held for garbage, each `SEARCH_EACH` of `now` (ms)."""
+    """To be called often: each `SEARCH_EACH` of `now` (ms) it searches all that is held."""
     last = now()
 
     def search() -> None:
