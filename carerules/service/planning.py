@@ -130,15 +130,22 @@ class PlanKeeper:
         order = self._watch.look(world)
         if order is not None:
             self._busy.acquire()
-            Thread(target=self._plan, args=(order, world), name="plan", daemon=True).start()
+            try:
+                Thread(target=self._plan, args=(order, world), name="plan", daemon=True).start()
+            except RuntimeError as error:  # the system allows no more threads just now
+                self._fail(error)
+                self._busy.release()
+
+    def _fail(self, error: Exception) -> None:
+        """Whatever it is, packs are looked after without a plan; the log has it."""
+        why = f"no plan could be made: {quoted(error)}"
+        self._put(Lane.REFUSED, lambda heard: (Rejected(heard, "the plan", why),))
 
     def _plan(self, order: Order, world: World) -> None:
         try:
             plan = self._make(order, world)
         except Exception as error:
-            # Whatever it is, packs are looked after without a plan; the log has it.
-            why = f"no plan could be made: {quoted(error)}"
-            self._put(Lane.REFUSED, lambda heard: (Rejected(heard, "the plan", why),))
+            self._fail(error)
         else:
             self._put(Lane.KEPT, lambda heard: (PlanKept(heard, plan),))
         finally:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -15,7 +16,7 @@ from hypothesis import strategies as st
 
 sys.path.append(str(Path(__file__).parents[1] / "replay"))
 
-from replay_kit import BEGIN, LOCAL, PACKS, SIGNALS, Row, cases, mixed, rule
+from replay_kit import BEGIN, LOCAL, PACKS, SIGNALS, Row, cases, conditions, mixed, outside, rule
 
 from carerules.domain.condition import Compare, Condition, NumberOfPacks, Op, Or, SignalValue
 from carerules.domain.moment import HOUR, MINUTE, NEVER, Moment
@@ -98,11 +99,15 @@ def remembered(state: RuleState) -> tuple[object, ...]:
     max_examples=EXAMPLES, deadline=None, database=None, derandomize=EXAMPLES == 150,
     suppress_health_check=list(HealthCheck), phases=(Phase.generate,),
 )  # fmt: skip
-@given(case=st.one_of(cases(), cases(), mixed()))
+@given(
+    case=st.one_of(cases(), cases(), mixed()),
+    stop=st.one_of(st.none(), conditions, outside()),
+)
 def test_rules_that_are_spared_a_look_stand_as_if_they_had_been_looked_at(
-    case: tuple[Plan, dict[str, list[Row]], Moment],
+    case: tuple[Plan, dict[str, list[Row]], Moment], stop: Condition | None
 ) -> None:
     plan, rows, ends = case
+    plan = Plan((*plan.rules, replace(plan.rules[0], name="stopped", stop_when=stop)))
     bound = bind(plan, HERON, SIGNALS)
     for heard in rows.values():
         spared, whole = Rules(bound, spare=True), Rules(bound, spare=False)

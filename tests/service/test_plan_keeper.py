@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from itertools import pairwise
 from threading import Event as Flag
+from threading import Thread
 
 import pytest
 
@@ -416,3 +417,29 @@ def test_a_plan_of_an_older_state_does_not_take_the_place_of_a_newer_one() -> No
     world, _ = step(world, PlanKept(world.now + SECOND, older))
     assert world.kept is not None
     assert world.kept.by == "a person"
+
+
+def test_a_system_without_another_thread_costs_the_plan_and_not_the_service(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A unit of systemd counts them, and each plug-in takes some."""
+    world, hand = differing(), Hand()
+
+    def no_more(_thread: Thread) -> None:
+        raise RuntimeError("can't start new thread")
+
+    keeper = PlanKeeper(Planning(), hand.put)
+    with monkeypatch.context() as patch:
+        patch.setattr(Thread, "start", no_more)
+        for number in range(6):
+            keeper.tell(replace(world, now=world.now + number * LOOK_EVERY))
+    ((_, read),) = hand.heard
+    (event,) = read(world.now)
+    assert isinstance(event, Rejected)
+    assert event.why == "no plan could be made: `can't start new thread`"
+    hand.came.clear()
+    keeper.tell(replace(world, now=world.now + HOUR))
+    keeper.tell(replace(world, now=world.now + HOUR + 2 * MINUTE))
+    assert hand.came.wait(60), "the next one is made"
+    (event,) = hand.heard[-1][1](world.now + 2 * HOUR)
+    assert isinstance(event, PlanKept)
