@@ -39,8 +39,8 @@ also_copy = ["carerules", "tests", "rules", "integrations"]
 ALIKE = """
 Known among these are the values with which a moment begins that has never been (0 or -1, against
 1 ms after 1970: no moment of a site lies between), `lowest_wh`, which is read only beside a
-`lowest_v` that was seen, and `floor_charge`, which every bench of a blind station is given. They change
-nothing that can be observed.
+`lowest_v` that was seen, and `floor_charge`, which every bench of a blind station is given. They
+change nothing that can be observed.
 """
 KILLED = frozenset({1, 3, 36, -24, 24, 152, 255})
 """mutmut's own: a test failed, an error, out of time or of CPU."""

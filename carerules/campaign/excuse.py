@@ -25,7 +25,7 @@ class Excuses:
         self._until: dict[str, Moment] = {}
 
     def __contains__(self, plug: str) -> bool:
-        return self._faults[plug] > 0 or plug in self._until
+        return self._faults.get(plug, 0) > 0 or plug in self._until
 
     def begin(self, plug: str) -> None:
         """A fault begins."""

@@ -8,7 +8,8 @@ from __future__ import annotations
 import gc
 import signal
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from types import FrameType
 
 from carerules.adapters import HOST, KeptJournal, Supervisor
@@ -94,19 +95,27 @@ def serve(
 
     service.leave, service.alive, service.between = leave_now, supervisor.alive, between
     until = None if days is None else first[0].heard + round(days * 86_400 * SECOND)
-    usual = gc.get_threshold()
-    gc.set_threshold(*usual[:2], SEARCHES_A_WHOLE)
     supervisor.ready(f"{service.world.setup.site.name}: listening")
     try:
-        service.run(first, until)
+        with _searching_seldom():
+            service.run(first, until)
     except KeyboardInterrupt:
         pass  # OFF has been sent once more; what was read back shows below
     finally:
-        gc.set_threshold(*usual)
         for number, handler in before.items():
             signal.signal(number, handler)
         supervisor.close()
     return _at_the_end(service, voice)
+
+
+@contextmanager
+def _searching_seldom() -> Iterator[None]:
+    usual = gc.get_threshold()
+    gc.set_threshold(*usual[:2], SEARCHES_A_WHOLE)
+    try:
+        yield
+    finally:
+        gc.set_threshold(*usual)
 
 
 def searching(now: Callable[[], int]) -> Callable[[], None]:

@@ -44,6 +44,9 @@ class Phase(Enum):
     ASKING = "asking"
 
 
+_SIDES = {kind: row.side for kind, row in ACTIONS.items()}  # asked for at each look
+
+
 @frozen
 class Job:
     """One activation's work. `line` is the action it is at; `rounds` counts the line's ON runs.
@@ -81,10 +84,10 @@ class Job:
     @property
     def side(self) -> Side | None:
         """Load or charger, where the line moves energy."""
-        action = self.action
+        action = self.actions[self.line]
         if isinstance(action, Switch):
             return None if action.time is None else action.side
-        return ACTIONS[type(action)].side
+        return _SIDES[type(action)]
 
     def wording(self) -> str:
         """The line it is at, as a person would say it."""

@@ -83,7 +83,8 @@ def off_proven(turn: Turn, station: Station) -> bool:
 
 
 def _running(turn: Turn, station: Station, job: Job) -> bool:
-    socket = station.socket(job.side) if job.side is not None else None
+    side = job.side
+    socket = station.socket(side) if side is not None else None
     if socket is None:
         return False
     plug = turn.world.plugs[socket.plug]

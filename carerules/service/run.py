@@ -119,7 +119,7 @@ class Service:
             told.append((event, outcomes, self.world))
         if before_commit is not None:
             before_commit([outcome for _, outcomes, _ in told for outcome in outcomes])
-        if self._commit(now=weighty):
+        if self._commit(now=weighty) and held:
             late = self._perform(held)
         for event, outcomes, world in told:
             self.tell(event, outcomes, world)

@@ -9,17 +9,15 @@ from datetime import datetime
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from kept_kit import SLOW, begun, done, kept, on, plan_chores, two_full
 from shed_kit import FULL_TOO_LONG, LOCAL, NOON, READY, T0, at_level, use, world_of
 
-from carerules.adapters import ChoreAnswer
 from carerules.domain.action import DayWindow
 from carerules.domain.decision import (
     ChoreClosed,
     ChoreOpened,
     JobEnded,
     Notice,
-    Outcome,
-    SwitchOff,
     SwitchOn,
 )
 from carerules.domain.event import (
@@ -29,75 +27,17 @@ from carerules.domain.event import (
     Placed,
     PlanDropped,
     PlanKept,
-    PlugReport,
     Released,
     Sample,
-    Started,
     Tick,
     UseDropped,
     Wanted,
 )
-from carerules.domain.keptplan import GIVEN_UP, KeptMove, KeptPlan, KeptWish
+from carerules.domain.keptplan import GIVEN_UP, KeptMove, KeptPlan
 from carerules.domain.moment import DAY, HOUR, MINUTE, NEVER, SECOND, Moment
 from carerules.domain.pack import Side
 from carerules.loop import Dues, World, coming, differences, learn, next_due, step
 from carerules.planner import Hours, kept_lines, kept_shape, planned_simply, problem_of
-from carerules.service import dump_world, load_world
-from carerules.service.desk import entry_events
-
-SLOW = "rule slow\n    when pack.soc >= 95: drain to 80 % at most 80 W\n"
-"""Both packs drain at once, and only station A has a load that is weak enough."""
-
-
-def kept(world: World, until: Moment = NOON, hours: Hours | None = None, by: str = "a person") -> (
-    World
-):  # fmt: skip
-    plan = planned_simply(world, until, hours or Hours(), by)
-    world, _ = step(world, PlanKept(world.now, plan))
-    assert world.kept == plan
-    return world
-
-
-def two_full(rules: str = SLOW) -> World:
-    packs = {"heron": "lipo", "egret": "lipo"}
-    return begun(world_of(rules, Placed(T0, "heron", "A"), at_level(100.0),
-                          at_level(100.0, "egret"), packs=packs))  # fmt: skip
-
-
-def plan_chores(world: World) -> dict[str, str]:
-    return {key: one.text for key, one in world.chores.items() if key.startswith("plan ")}
-
-
-def on(world: World, *events: Event) -> tuple[World, list[Outcome]]:
-    """Events one after the other; each plug does as it is told, and says so."""
-    decided: list[Outcome] = []
-    for event in events:
-        world, outcomes = step(world, event)
-        decided += outcomes
-        for one in outcomes:
-            if isinstance(one, SwitchOn | SwitchOff):
-                world, _ = step(world, said(world, one.plug, is_on=isinstance(one, SwitchOn)))
-    return world, decided
-
-
-def said(world: World, plug: str, *, is_on: bool) -> PlugReport:
-    power_w = (180.0 if "charger" in plug else 60.0) if is_on else 0.0
-    return PlugReport(world.now, plug, is_on, power_w, 90.0 if is_on else None)
-
-
-def done(world: World, at: Moment, key: str, text: str) -> Sequence[Event]:
-    """A person says so at the command line or on the board."""
-    return entry_events(ChoreAnswer(key, text), at, world)
-
-
-def begun(world: World) -> World:
-    """As a service has it seconds after its start: every plug read back off."""
-    world, _ = step(world, Started(T0))
-    for after in (SECOND, 3 * SECOND):
-        for plug in world.plugs:
-            world, _ = step(world, replace(said(world, plug, is_on=False), heard=T0 + after))
-    return on(world, Tick(T0 + 3 * SECOND))[0]
-
 
 # ---- the story of one swap ---------------------------------------------------------------------
 
@@ -603,76 +543,3 @@ def assert_bounds(plan: KeptPlan) -> None:
         assert plan.made <= move.tell <= move.at < plan.ends
         served = [run for run in plan.runs if (run.pack, run.station) == (move.pack, move.station)]
         assert any(run.begins >= move.at for run in served), "each move is for a run"
-
-
-# ---- nobody is left without a word -------------------------------------------------------------
-
-
-def own_words(world: World) -> list[str]:
-    """What jobs ask for themselves."""
-    return [one.text for one in world.chores.values() if "on a station with a" in one.text]
-
-
-def test_a_move_that_is_long_overdue_leaves_the_word_to_the_job_again() -> None:
-    """Heron's drain never comes to its end, so that nobody is told of the swap; and nobody makes
-    the plan anew."""
-    world = kept(two_full())
-    assert world.kept is not None
-    (move,) = world.kept.moves
-    late = move.at + GIVEN_UP
-    world, _ = on(world, at_level(96.0, at=late - MINUTE), Tick(late))
-    assert (plan_chores(world), own_words(world)) == ({}, [])
-    assert next_due(world) <= late + 1
-    world, _ = on(world, Tick(late + 1))
-    assert [text.partition(":")[0] for text in own_words(world)] == [
-        "put egret on a station with a load"
-    ]
-
-
-def test_what_the_plan_does_without_is_the_jobs_own_word_again_once_it_was_due() -> None:
-    world = kept(two_full())
-    assert world.kept is not None
-    (move,) = world.kept.moves
-    due = world.now + HOUR
-    wish = KeptWish("egret", "load", 80.0, "no room", world.now, due, "slow")
-    world, _ = on(world, PlanKept(world.now, replace(world.kept, moves=(), left_out=(wish,))))
-    assert move.pack == "egret"
-    assert own_words(world) == []
-    assert list(plan_chores(world)) == ["plan without egret load 80"]
-    assert next_due(world) <= due
-    world, _ = on(world, Tick(due))
-    assert plan_chores(world) == {}
-    assert len(own_words(world)) == 1
-
-
-def test_nobody_is_told_to_take_off_what_is_not_read_back_off() -> None:
-    """It was told to go off, and power still flows."""
-    world = kept(two_full())
-    assert world.kept is not None
-    (move,) = world.kept.moves
-    world, _ = on(world, at_level(80.0, at=move.tell - MINUTE))
-    for says in ({"on": True, "power_w": None}, {"on": False, "power_w": 60.0}):
-        load = replace(world.plugs["A-load"], on_at=None, off_at=world.now, **says)
-        sought = replace(world, plugs={**world.plugs, "A-load": load})
-        assert plan_chores(learn(sought, Tick(move.tell), ())) == {}
-
-
-def test_a_plan_of_a_pack_that_the_site_no_longer_has_goes_with_all_it_said() -> None:
-    """The site file is edited and the service started anew: the swap is on no plan any more, and
-    the job that waits for a place says so itself."""
-    packs = {"heron": "lipo", "egret": "lipo", "grebe": "lipo"}
-    world = kept(begun(world_of(SLOW, Placed(T0, "heron", "A"), at_level(100.0),
-                                at_level(100.0, "egret"), packs=packs)))  # fmt: skip
-    assert world.kept is not None
-    (move,) = world.kept.moves
-    world, _ = on(world, at_level(80.0, at=move.tell - MINUTE), Tick(move.tell))
-    assert plan_chores(world)
-    assert own_words(world) == []
-    fewer = world_of(SLOW, packs={name: packs[name] for name in ("heron", "egret")}).setup
-    again = load_world(dump_world(world), fewer)
-    assert again is not None
-    assert max(map(len, kept_lines(kept_shape(again)))) <= 80
-    again, _ = on(again, Started(move.tell + SECOND))
-    assert again.kept is None
-    assert plan_chores(again) == {}
-    assert len(own_words(again)) == 1
