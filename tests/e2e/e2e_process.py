@@ -145,6 +145,10 @@ class Program:
             self.process.stdout.close()
 
 
+class PortTakenError(Exception):
+    """Mosquitto has ended instead of listening."""
+
+
 class Broker:
     """A mosquitto of this stage's own."""
 
@@ -156,12 +160,18 @@ class Broker:
             f"`{self.BINARY}` is not here: these tests need a real broker "
             "(Debian: `apt-get install mosquitto`)"
         )
-        with socket.socket() as probe:
-            probe.bind(("127.0.0.1", 0))
-            self.port: int = probe.getsockname()[1]
         self._folder = folder
         self.process: subprocess.Popen[bytes] | None = None
-        self.start()
+        for _ in range(5):  # a port that was free may be somebody else's before it is ours
+            with socket.socket() as probe:
+                probe.bind(("127.0.0.1", 0))
+                self.port: int = probe.getsockname()[1]
+            try:
+                self.start()
+            except PortTakenError:
+                continue
+            return
+        raise AssertionError("five ports were taken before mosquitto had them")
 
     def start(self) -> None:
         settings = self._folder / "mosquitto.conf"
@@ -177,6 +187,8 @@ class Broker:
         eventually(self._answers, "mosquitto listens")
 
     def _answers(self) -> bool:
+        if self.process is not None and self.process.poll() is not None:
+            raise PortTakenError
         with socket.socket() as probe:
             return probe.connect_ex(("127.0.0.1", self.port)) == 0
 
