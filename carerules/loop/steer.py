@@ -38,7 +38,7 @@ from carerules.safety import (
 
 RUN_LEAST: Duration = 5 * SECOND
 """A contact is not closed for a permit that ends sooner (a reading that is about to be too old, a
-person about to leave): it would open again at once, and wear for nothing."""
+person about to leave): it would open again at once, and wear for nothing (our choice)."""
 ASK_AGAIN: Duration = MINUTE
 """A vetoed intent is put again this often, whatever else happens."""
 
