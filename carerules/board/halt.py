@@ -69,11 +69,11 @@ def _words(report: StopReport) -> list[str]:
     if report.problem is not None:
         words.append(report.problem)
     if report.wires_problem is not None:
-        words.append(f"{report.wires_problem}: go there and pull the plugs")
+        words.append(report.wires_problem)
     if report.off is not None:
         words += [f"{name}: read back off" for name in report.off.proven]
         words += [f"{one.name}: NOT read back off: go there and pull it"
                   for one in report.off.unproven]  # fmt: skip
-    elif report.told is None and report.wires_problem is None:
+    elif report.told is None:
         words.append("no service has answered, and this site has no wires: pull the plugs by hand")
     return words

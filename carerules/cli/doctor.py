@@ -66,11 +66,8 @@ def doctor_command(site_path: Path, plug: str | None, yes: bool, as_json: bool) 
 def _look(site_path: Path, *, as_json: bool) -> None:
     with reader_at(site_path) as reader:
         world = reader.now().world
-        try:
-            proven = {} if reader.journal is None else outbox_of(reader.site).proven
-            findings = look_over(reader.site, world, reader.journal, reader.clock, proven)
-        except AddressError as error:
-            refuse(str(error))
+        proven = {} if reader.journal is None else outbox_of(reader.site).proven
+        findings = look_over(reader.site, world, reader.journal, reader.clock, proven)
     wrong = anything_wrong(findings)
     if as_json:
         said = {"shape": 1, "site": world.setup.site.name, "ok": not wrong,

@@ -17,9 +17,9 @@ from carerules.adapters import JournalBusy, KeptJournal, open_journal, share_hea
 from carerules.cli.boarding import door_of
 from carerules.cli.common import FAILED, refuse
 from carerules.cli.findings import show_findings
-from carerules.cli.sites import journal_path, make_state, site_at
+from carerules.cli.sites import journal_path, make_state
 from carerules.cli.voice import Style
-from carerules.config import SiteFile
+from carerules.config import SiteFile, read_site
 from carerules.domain.ports import JournalError
 from carerules.lang import forget_grammar
 from carerules.loop import Setup
@@ -54,7 +54,7 @@ def run_command(
     Example: carerules run examples/river-survey/site.toml --speed 600
     """
     share_heap()  # before there is a second thread
-    site = site_at(site_path)
+    site = _site_at(site_path)
     if speed is not None and site.virtual is None:
         refuse(f"`--speed {speed:g}`: {site_path} is no virtual site, and real time has one speed")
     site = replace(site, board=door_of(site, listen))
@@ -66,7 +66,7 @@ def run_command(
     gc.collect()
     gc.freeze()
     if rules.setup is None:
-        refuse(f"{site_path}: the rules have errors; nothing was started")
+        refuse(f"{site_path}: the rules have errors; nothing was started", *_left_on(site))
     run, bring_off = _ways(site)
     try:
         journal = open_journal(journal_path(site), owner=True)
@@ -84,6 +84,25 @@ def run_command(
         journal.close()
     if wrong:
         refuse(*wrong, status=FAILED)
+
+
+def _site_at(path: Path) -> SiteFile:
+    """The site file, read and checked. Where it is refused for a file that it names, what an
+    earlier run may have left on is brought off first."""
+    site = read_site(path)
+    if isinstance(site, SiteFile):
+        return site
+    anyhow = read_site(path, to_stop=True)
+    off = _left_on(anyhow) if isinstance(anyhow, SiteFile) else []
+    return refuse(*(problem.show() for problem in site), *off)
+
+
+def _left_on(site: SiteFile) -> list[str]:
+    if site.virtual is not None:
+        return []
+    from carerules.cli.real import left_behind  # noqa: PLC0415
+
+    return left_behind(site)
 
 
 def _ways(site: SiteFile) -> tuple[Run, Callable[[SiteFile], list[str]]]:

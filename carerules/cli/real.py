@@ -6,10 +6,18 @@ Knows how the parts are put together. Does not know what any of them decides.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
+from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from carerules.adapters import AddressError, KeptJournal, LineClock, Supervisor
+from carerules.adapters import (
+    AddressError,
+    JournalBusy,
+    KeptJournal,
+    LineClock,
+    Supervisor,
+    open_journal,
+)
 from carerules.cli.boarding import board_beside
 from carerules.cli.calendars import calendars_beside
 from carerules.cli.common import refuse, utter
@@ -21,6 +29,7 @@ from carerules.config import SiteFile
 from carerules.domain.decision import Notice, Outcome
 from carerules.domain.event import Event, Placed, Started, Stopped, UsePlanned
 from carerules.domain.moment import SECOND, Moment
+from carerules.domain.ports import JournalError
 from carerules.loop import Setup, World
 from carerules.loop.notices import notices_of
 from carerules.service import Service, Teller, dump_world, read_rules, restore
@@ -37,6 +46,8 @@ if TYPE_CHECKING:
 ANCHOR_EVERY = 30 * SECOND
 """Where nothing else is to be made durable, the clock's anchor is, so seldom: each commit wears a
 card out, and after a reboot with a wall clock that stands the line is behind by this at most."""
+
+NO_START = "a start was refused"
 
 
 class AnchoredJournal:
@@ -69,13 +80,13 @@ def run_real(
     clock = LineClock(journal.clock())
     offset = clock.offset()
     site = site.with_lead(offset)
-    # Not merely an empty journal: a plug may have been proved before the first start.
-    first_time = not any(isinstance(event, Started) for _, event in journal.events())
+    first_time = not _was_served(journal)
     known = restore(fed(journal), setup, clock.now())
     try:
         outside = RealOutside(site, clock, serves=True, hold=journal.hold, owner=journal.fence)
     except AddressError as error:
-        off = [] if first_time else brought_off(site, "a plug or the broker cannot be asked")
+        off = [] if first_time else brought_off(site, "a plug or the broker cannot be asked",
+                                                journal)  # fmt: skip
         refuse(str(error), *(line for line in off if line != str(error)))
     anchored = AnchoredJournal(journal, clock)
     courier = Courier(journal_path(site), site, outside.now, outside.inbox.put)
@@ -185,16 +196,41 @@ def _also_urged(tell: Teller, service: Service, courier: Courier) -> Teller:
     return told
 
 
-def brought_off(site: SiteFile, because: str = "the journal cannot be used") -> list[str]:
+def left_behind(site: SiteFile) -> list[str]:
+    """Bring off what an earlier run may have left on, where a start ends before it has its journal.
+    Nothing is switched of a site that was never served, nor of one that is being served now."""
+    path = journal_path(site)
+    if not isinstance(path, Path) or not path.exists():
+        return []
+    try:
+        with closing(open_journal(path, owner=True)) as journal:
+            return brought_off(site, NO_START, journal) if _was_served(journal) else []
+    except JournalBusy:
+        return []
+    except JournalError:
+        return brought_off(site, NO_START)
+
+
+def _was_served(journal: KeptJournal) -> bool:
+    # Not merely an empty journal: a plug may have been proved before the first start.
+    return any(isinstance(event, Started) for _, event in journal.events())
+
+
+def brought_off(
+    site: SiteFile, because: str = "the journal cannot be used", journal: KeptJournal | None = None
+) -> list[str]:
     """A start begins with OFF, also one that its journal ends, or a plug that cannot be asked any
     more: nobody else knows what is on. What became of it, a line for each plug."""
-    if not site.has_wires or not site.site.plugs or not isinstance(site.journal, Path):
-        return []  # of a site that machines share another one may be the owner, and at work
-    try:
+    if not site.has_wires or not site.site.plugs:
+        return []
+    if journal is not None:
+        report = bring_all_off(site, LEAVE_WITHIN, because, hold=journal.hold, owner=journal.fence)
+    elif isinstance(site.journal, Path):
         report = bring_all_off(site, LEAVE_WITHIN, because)
-    except AddressError as error:
-        return [str(error)]
+    else:
+        return []  # of a site that machines share another one may be the owner, and at work
     return [
+        *([] if report.lost is None else [report.lost]),
         *(f"{name}: read back off" for name in report.proven),
         *(f"{one.name}: NOT read back off: go there and pull it" for one in report.unproven),
     ]

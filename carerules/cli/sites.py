@@ -24,6 +24,20 @@ def site_at(path: Path) -> SiteFile:
     return read
 
 
+def site_to_stop(path: Path) -> tuple[SiteFile, list[str]]:
+    """The site file for who says nothing but OFF, and what is wrong with the files that it names:
+    neither a rule file that is not there nor one password must keep a person from the other plugs.
+    What is wrong with itself: exit 2."""
+    read = read_site(path)
+    if isinstance(read, SiteFile):
+        return read, []
+    anyhow = read_site(path, to_stop=True)
+    wrong = [problem.show() for problem in read]
+    if not isinstance(anyhow, SiteFile):
+        refuse(*wrong)
+    return anyhow, wrong
+
+
 def journal_path(site: SiteFile) -> JournalPlace:
     """Where the site's journal lies."""
     return site.journal

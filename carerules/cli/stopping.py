@@ -10,8 +10,8 @@ from pathlib import Path
 
 import click
 
-from carerules.cli.common import FAILED, json_option, refuse, site_option
-from carerules.cli.sites import site_at
+from carerules.cli.common import FAILED, json_option, site_option
+from carerules.cli.sites import site_to_stop
 from carerules.service.off import OffReport
 from carerules.service.stopping import stop_all
 
@@ -27,17 +27,19 @@ def stop_command(site_path: Path, as_json: bool) -> None:
 
     Example: carerules stop; later: carerules release site
     """
-    done = stop_all(site_at(site_path), "carerules stop")
-    if done.wires_problem is not None:
-        refuse(done.wires_problem, status=FAILED)
+    site, wrong = site_to_stop(site_path)
+    done = stop_all(site, "carerules stop")
     told, problem, report = done.told, done.problem, done.off
     unproven = [state.name for state in report.unproven] if report else []
     if as_json:
         click.echo(json.dumps({
             "shape": 1, "service_answer": told, "journal_problem": problem,
+            "site_problems": wrong, "wires_problem": done.wires_problem,
             "proven_off": list(report.proven) if report else [], "not_proven_off": unproven,
         }, indent=2))  # fmt: skip
     else:
+        for line in wrong:
+            click.echo(line, err=True)
         _say(told, problem, report)
     if done.failed:
         raise SystemExit(FAILED)
@@ -51,6 +53,8 @@ def _say(told: str | None, problem: str | None, report: OffReport | None) -> Non
     if report is None:
         click.echo("this site has no wires of its own: nothing else to switch")
         return
+    if report.lost is not None:
+        click.echo(report.lost, err=True)
     for name in report.proven:
         click.echo(f"{name}: read back off")
     for state in report.unproven:

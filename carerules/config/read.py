@@ -40,10 +40,12 @@ TOML_SAYS = (
 """What Python's TOML reader says, and what is wanted and mended then."""
 
 
-def read_site(path: Path) -> SiteFile | tuple[Problem, ...]:
+def read_site(path: Path, *, to_stop: bool = False) -> SiteFile | tuple[Problem, ...]:
     """Read the site file at `path`; paths in it are taken from its folder.
 
-    Rule files, secrets and chemistry files that it names must be there.
+    Rule files, secrets and chemistry files that it names must be there. `to_stop`: for who says
+    nothing but OFF, and needs no rule and no channel for it. A password file that is not as it
+    must be keeps nobody then from the plugs that are reached without it.
     """
     file = path.name
     try:
@@ -63,15 +65,16 @@ def read_site(path: Path) -> SiteFile | tuple[Problem, ...]:
         line = data.count(b"\n", 0, error.start) + 1
         said = f"a byte that is not UTF-8 (`0x{data[error.start]:02x}`)"
         return (Problem(file, line, (), said, "text in UTF-8", "save the file as UTF-8"),)
-    return read_site_text(text, file, path.resolve().parent)
+    return read_site_text(text, file, path.resolve().parent, to_stop=to_stop)
 
 
 def read_site_text(
-    text: str, name: str, folder: Path | None = None
+    text: str, name: str, folder: Path | None = None, *, to_stop: bool = False
 ) -> SiteFile | tuple[Problem, ...]:
     """Read the text of a site file named `name`.
 
     `folder` None: no file that it names is looked for, and chemistries are shipped ones only.
+    `to_stop`: none but chemistries and profiles.
     """
     raw = _toml(text, name)
     if isinstance(raw, Problem):
@@ -81,7 +84,8 @@ def read_site_text(
     problems: list[Problem] = []
     table: SiteTable | None = None
     try:
-        table = SiteTable.model_validate(dict(raw), context=Around(_declared(raw), folder))
+        looked_in = None if to_stop else folder
+        table = SiteTable.model_validate(dict(raw), context=Around(_declared(raw), looked_in))
     except ValidationError as error:
         problems += problems_of(error, name, lines)
     # Checked whatever the tables refused: one pass tells everything.

@@ -49,10 +49,7 @@ def look_over(
     clock: LineClock,
     proven: Mapping[str, Moment],
 ) -> list[Finding]:
-    """Everything, in the order of the page; `proven` says when a notice last went over a channel.
-
-    Raises `AddressError` for a bad password file.
-    """
+    """Everything, in the order of the page; `proven` says when a notice last went by a channel."""
     heard = Heard()
     if site.has_wires:
         heard = _listened(site, clock)
@@ -72,7 +69,8 @@ def look_over(
 
 
 def _listened(site: SiteFile, clock: LineClock) -> Heard:
-    heard, outside = Heard(), RealOutside(site, clock, strict=False)
+    outside = RealOutside(site, clock, strict=False)
+    heard = Heard(refused=outside.lost)
     outside.start()
     try:
         now = outside.now()
@@ -111,6 +109,10 @@ def _broker(site: SiteFile, heard: Heard) -> Iterator[Finding]:
         yield Finding("broker", "in order", what)
         return
     where = site.mqtt.show()
+    if heard.refused is not None:
+        mend = "see what `[mqtt]` names for the login"
+        yield Finding("broker", "wrong", f"{where} is not asked: {heard.refused}", mend)
+        return
     # A site without plugs hears of no link: nothing of it says whether the broker is there.
     if not site.on_broker:
         yield Finding("broker", "in order", f"{where}: no plug is switched over it")

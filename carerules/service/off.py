@@ -5,9 +5,10 @@ Knows the site file and the plugs' leases. Does not know why.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
-from carerules.adapters import LineClock
+from carerules.adapters import Hold, LineClock
 from carerules.config import SiteFile
 from carerules.domain.decision import OffProven
 from carerules.domain.event import PlugLink, PlugReport
@@ -20,26 +21,31 @@ LOOK_EVERY: Duration = SECOND // 4
 
 @dataclass(frozen=True, slots=True)
 class OffReport:
-    """Which plugs were read back off, and which were not, with the last word of each."""
+    """Which plugs were read back off, and which were not, with the last word of each. `lost`: why
+    nothing could be said over the broker; None: that is not known, or there is none."""
 
     proven: tuple[str, ...]
     unproven: tuple[PlugState, ...]
+    lost: str | None = None
 
 
 def bring_all_off(
-    site: SiteFile, within: Duration, because: str, *, beside: bool = False
-) -> OffReport:
+    site: SiteFile, within: Duration, because: str, *, beside: bool = False,
+    hold: Callable[[], Hold] = lambda: Hold.OURS, owner: int | None = None,
+) -> OffReport:  # fmt: skip
     """Say OFF to every plug of the site over its own wires, again and again, until read back.
 
-    `beside`: a person's stop, which a service that runs is to know as such.
+    Where a way to some of them is refused, the others are still told. `beside`: a person's stop,
+    which a service that runs is to know as such. `hold` and `owner`: as of `RealOutside`.
     """
-    outside = RealOutside(site, LineClock(), strict=False, stops=beside)
+    outside = RealOutside(site, LineClock(), strict=False, stops=beside, hold=hold, owner=owner)
     outside.start()
     try:
         now = outside.now()
         states = {name: unknown_plug(plug, now) for name, plug in site.site.plugs.items()}
         give_up = now + within
-        while now < give_up and not all(state.proven_off for state in states.values()):
+        reached = [name for name in states if outside.lost is None or name in site.called]
+        while now < give_up and not all(states[name].proven_off for name in reached):
             for name, one in site.site.plugs.items():
                 states[name], words = want_off(states[name], one, because, now)
                 for word in words:
@@ -59,4 +65,5 @@ def bring_all_off(
     return OffReport(
         tuple(name for name, state in states.items() if state.proven_off),
         tuple(state for state in states.values() if not state.proven_off),
+        outside.lost,
     )

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from carerules.adapters import Hold, Inbox, Lane, LineClock, Topics, topics_of
+from carerules.adapters import AddressError, Hold, Inbox, Lane, LineClock, Topics, topics_of
 from carerules.adapters.called import Called, CalledWires
 from carerules.adapters.mqtt import MqttWires, Wiring
 from carerules.config import SiteFile
@@ -30,7 +30,8 @@ class RealOutside:
     ) -> None:  # fmt: skip
         """Connects to nothing before `start`; raises `AddressError` for a bad password file.
 
-        With `strict` false a plug that is asked, and cannot be, keeps nobody from the others. Only
+        With `strict` false a plug that cannot be asked, or a broker, keeps nobody from the others:
+        `lost` says what is wrong with the broker. Only
         who `serves` has the broker know it by the site file's name; others come beside it, and one
         that `stops` marks what it sends as a person's stop. `hold` is asked before each command
         whether the site is still ours to command; `owner` is the number that each bears.
@@ -39,11 +40,17 @@ class RealOutside:
         self.inbox = Inbox(clock)
         self.timers = Timers(self.inbox)
         self._wires: MqttWires | None = None
+        self.lost: str | None = None
         if site.mqtt is not None:
             wiring = Wiring(site.on_broker, site.plug_profiles, _topics(site))
             mqtt = site.mqtt if serves else site.mqtt.visiting()
-            self._wires = MqttWires(mqtt, wiring, self.inbox.put, self.inbox.now, clock.offset,
-                                    stops=stops, owner=owner)  # fmt: skip
+            try:
+                self._wires = MqttWires(mqtt, wiring, self.inbox.put, self.inbox.now, clock.offset,
+                                        stops=stops, owner=owner)  # fmt: skip
+            except AddressError as error:
+                if strict:
+                    raise
+                self.lost = str(error)
         called = Called(site.called, site.plug_profiles, site.logins)
         self._asked = frozenset(called.plugs)
         self._called = CalledWires(called, self.inbox.put, self.inbox.now, strict=strict)

@@ -20,9 +20,11 @@ from carerules.service.finding import Finding, State
 
 @dataclass(slots=True)
 class Heard:
-    """What was heard while it was listened: whether the broker lets us in, and each plug's word."""
+    """What was heard while it was listened: whether the broker lets us in, and each plug's word.
+    `refused`: why the broker could not even be asked."""
 
     up: bool = False
+    refused: str | None = None
     lost: dict[str, str] = field(default_factory=dict)
     refusals: list[str] = field(default_factory=list)
     reports: dict[str, PlugReport] = field(default_factory=dict)

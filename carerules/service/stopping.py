@@ -15,7 +15,6 @@ from typing import TYPE_CHECKING, TypeAlias
 
 from carerules.adapters import (
     HOST,
-    AddressError,
     KeptJournal,
     Stop,
     open_journal,
@@ -40,19 +39,23 @@ LOOK_EVERY_S = 0.05
 @dataclass(frozen=True, slots=True)
 class StopReport:
     """What came of a stop: the service's answer, what the journal lacks, and the plugs by our own
-    wires (None: the site has none). `wires_problem`: why they could not be used at all."""
+    wires (None: the site has none)."""
 
     told: str | None
     problem: str | None
     off: OffReport | None
-    wires_problem: str | None = None
+
+    @property
+    def wires_problem(self) -> str | None:
+        """Why nothing could be said over the broker; None: that is not known, or there is none."""
+        return None if self.off is None else self.off.lost
 
     @property
     def failed(self) -> bool:
         """Whether a person must go there: a plug was not read back off, or nobody was reached."""
         unproven = self.off is not None and bool(self.off.unproven)
         nobody = self.off is None and self.told is None and self.problem is not None
-        return unproven or nobody or self.wires_problem is not None
+        return unproven or nobody
 
 
 def stop_all(site: SiteFile, by: str) -> StopReport:
@@ -86,14 +89,11 @@ def _stop(site: SiteFile, by: str, over_own_wires: Wires) -> StopReport:
         first = wires.submit(over_own_wires)
         service = _ServiceDesk(site, by)
         told = service.answer(ANSWER_WITHIN_S)
-        try:
-            off = first.result()
-            if told is None:
-                told = service.answer(ANSWER_LATE_S)
-            if told is not None:  # it may have said ON until then
-                off = over_own_wires()
-        except AddressError as error:
-            return StopReport(told, service.problem, None, str(error))
+        off = first.result()
+        if told is None:
+            told = service.answer(ANSWER_LATE_S)
+        if told is not None:  # it may have said ON until then
+            off = over_own_wires()
     return StopReport(told, service.problem, off)
 
 

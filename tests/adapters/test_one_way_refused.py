@@ -1,0 +1,172 @@
+"""Where the way to some plugs is refused, the others are brought off, and read back."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+from fake_http_plug import FakeHttpPlug
+
+from carerules.adapters import open_journal
+from carerules.cli import main
+from carerules.cli.sites import journal_path
+from carerules.config import SiteFile, read_site
+from carerules.domain.event import Started
+from carerules.domain.moment import SECOND
+from carerules.service import checkup
+
+SITE = """
+name = "boat shed"
+zone = "Europe/Lisbon"
+rules = ["care.care"]
+[pack.heron]
+chemistry = "lipo"
+cells = 6
+capacity = "16 Ah"
+[station.A]
+load = {{ plug = "A-load", power = "60 W" }}
+charger = {{ plug = "A-charger", power = "250 W" }}
+[plug.A-load]
+profile = "json-rpc-http"
+host = "127.0.0.1:{port}"
+channel = "0"
+[plug.A-charger]
+profile = "generic-json"
+topic = "shed/a-charger"
+[mqtt]
+port = 1
+user = "shed"
+password_file = "broker.password"
+{more}
+"""
+EVERYBODY, GONE, NOISE = "a password for everybody", "a certificate gone", "a certificate of noise"
+REFUSED = {
+    EVERYBODY: ("", 0o644, "found mode 0644 for `broker.password`, wanted 0600 or less"),
+    GONE: ('tls = true\nca_file = "gone.pem"', 0o600, "found no file `gone.pem`"),
+    NOISE: ('tls = true\nca_file = "noise.pem"', 0o600, "certificate and key files in PEM form"),
+}
+"""What the site file says beside, the password file's mode, and what is told. The first two are
+found with the site file, the last when the connection is made."""
+
+
+def run(*words: object) -> Result:
+    return CliRunner().invoke(main, [*map(str, words)])
+
+
+@pytest.fixture
+def fake(monkeypatch: pytest.MonkeyPatch) -> Iterator[FakeHttpPlug]:
+    """A plug that was left on."""
+    monkeypatch.setattr("carerules.cli.real.LEAVE_WITHIN", 3 * SECOND)
+    monkeypatch.setattr("carerules.service.stopping.WITHIN_S", 3)
+    monkeypatch.setattr(checkup, "LISTEN_FOR", 2_000)
+    plug = FakeHttpPlug()
+    plug.on = True
+    yield plug
+    plug.close()
+
+
+def site_at(folder: Path, fake: FakeHttpPlug, what: str, rules: str = "") -> tuple[Path, str]:
+    """A site that was served before, and of which the broker is refused now."""
+    more, mode, told = REFUSED[what]
+    path, password = folder / "site.toml", folder / "broker.password"
+    path.write_text(SITE.format(port=fake.port, more=more))
+    (folder / "care.care").write_text(rules)
+    password.write_text("kingfisher\n")
+    password.chmod(mode)
+    (folder / "noise.pem").write_text("noise")
+    site = read_site(path, to_stop=True)
+    assert isinstance(site, SiteFile), site
+    journal = open_journal(journal_path(site), owner=True)
+    journal.write(Started(1), ())
+    journal.commit()
+    journal.close()
+    return path, told
+
+
+@pytest.mark.parametrize("what", REFUSED)
+def test_a_start_brings_off_what_the_broker_does_not_reach(
+    tmp_path: Path, fake: FakeHttpPlug, what: str
+) -> None:
+    path, told = site_at(tmp_path, fake, what)
+    refused = run("run", path)
+    assert refused.exit_code == 2
+    lines = refused.stderr.splitlines()
+    assert told in lines[0]
+    assert lines[-2:] == [
+        "A-load: read back off", "A-charger: NOT read back off: go there and pull it",
+    ]  # fmt: skip
+    assert len(lines) <= 5, "each is told once"
+    assert not fake.on
+
+
+@pytest.mark.parametrize("what", REFUSED)
+def test_a_stop_does_too(tmp_path: Path, fake: FakeHttpPlug, what: str) -> None:
+    path, told = site_at(tmp_path, fake, what)
+    stopped = run("stop", "--site", path)
+    assert stopped.exit_code == 1
+    assert "A-load: read back off" in stopped.stdout
+    assert told in stopped.stderr
+    assert "A-charger: NOT read back off: go and pull it" in stopped.stderr
+    assert not fake.on
+    told_json = json.loads(run("stop", "--json", "--site", path).stdout)
+    assert told_json["proven_off"] == ["A-load"]
+    assert told_json["not_proven_off"] == ["A-charger"]
+    assert told in str([told_json["site_problems"], told_json["wires_problem"]])
+    assert told_json["wires_problem"] is not None
+
+
+def test_doctor_says_what_of_the_others_it_hears(tmp_path: Path, fake: FakeHttpPlug) -> None:
+    path, told = site_at(tmp_path, fake, NOISE)
+    looked = run("doctor", path, "--json")
+    assert looked.exit_code == 1
+    found = json.loads(looked.stdout)["findings"]
+    (broker,) = (one for one in found if one["about"] == "broker")
+    assert broker["state"] == "wrong"
+    assert told in broker["text"]
+    assert any(one["text"].startswith("answers: on") for one in found), "the other plug is heard"
+    assert fake.commands() == [], "to look switches nothing"
+
+
+def test_a_start_that_its_rules_end_brings_everything_off(
+    tmp_path: Path, fake: FakeHttpPlug
+) -> None:
+    """The service fell in the midst of an edit: what was on may still be."""
+    path, _ = site_at(tmp_path, fake, NOISE, "when pack.soc")
+    refused = run("run", path)
+    assert refused.exit_code == 2
+    assert "the rules have errors; nothing was started" in refused.stderr
+    assert "A-load: read back off" in refused.stderr
+    assert not fake.on
+
+
+def test_rules_with_errors_leave_the_plugs_to_the_service_that_runs(
+    tmp_path: Path, fake: FakeHttpPlug
+) -> None:
+    path, _ = site_at(tmp_path, fake, NOISE, "when pack.soc")
+    site = read_site(path)
+    assert isinstance(site, SiteFile)
+    journal = open_journal(journal_path(site), owner=True)
+    try:
+        refused = run("run", path)
+    finally:
+        journal.close()
+    assert refused.exit_code == 2
+    assert fake.asked == []
+    assert fake.on
+
+
+def test_rules_with_errors_of_a_site_that_was_never_served_switch_nothing(
+    tmp_path: Path, fake: FakeHttpPlug
+) -> None:
+    path, _ = site_at(tmp_path, fake, NOISE, "when pack.soc")
+    site = read_site(path)
+    assert isinstance(site, SiteFile)
+    (journal,) = (one for one in [journal_path(site)] if isinstance(one, Path))
+    for one in journal.parent.glob(f"{journal.name}*"):
+        one.unlink()
+    assert run("run", path).exit_code == 2
+    assert fake.asked == []
+    assert not journal.exists()
