@@ -95,7 +95,8 @@ def read_login(login: Login, user: str | None) -> Credentials | Problem | None:
 
 
 def read_host(text: str) -> tuple[str, int | None] | Problem:
-    """Host and port of `10.0.0.7`, `plug-1.shed:8080` or `fe80::1`; None: no port is said."""
+    """Host and port number of `10.0.0.7`, `plug-1.shed:8080` or `fe80::1`; None: no port is
+    said."""
     host, colon, port = text.rpartition(":")
     if not colon or ":" in host:
         host, port = text, ""

@@ -133,7 +133,7 @@ class BrokerLine:
     def subscribe(
         self, topics: Iterable[tuple[str, int]], *, ours_too: bool = True, marked: bool = False
     ) -> None:
-        """Listen to topics, each with its QoS; what is retained there comes at once.
+        """Listen to topics, each with its number of QoS; what is retained there comes at once.
 
         `marked`: also of a message that comes just now it is told whether it is to be retained.
         """

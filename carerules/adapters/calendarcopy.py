@@ -57,8 +57,8 @@ class CopyShelf:
         return copy if sound else None
 
     def told(self) -> tuple[int, str] | None:
-        """Of the copy, without reading it: when it was last known to be current, and why no newer
-        one is to be had. None: there is none."""
+        """Of the copy, without reading it: the moment when it was last known to be current, and why
+        no newer one is to be had. None: there is none."""
         try:
             note = json.loads(self._note.read_bytes()[:NOTE_BYTES_MAX])
             found = int(note["good_ms"]), str(note.get("why", ""))

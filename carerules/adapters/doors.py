@@ -53,7 +53,8 @@ class PlugDoor:
 
 @dataclass(frozen=True, slots=True)
 class ValueDoor:
-    """One value of a feed, its signal and its unit found."""
+    """One value of a feed, its signal and its unit found; `scale` times what is sent, and `spread`,
+    are in that unit."""
 
     pointer: str
     signal: Signal

@@ -142,6 +142,6 @@ class TimedSource(io.RawIOBase):
         return True
 
     def readinto(self, buffer: memoryview) -> int:  # type: ignore[override]
-        """What comes next, with no more than what is left of the call to come."""
+        """What comes next (how many bytes), with no more than what is left of the call to come."""
         self._opened.settimeout(seconds(self._left))
         return self._opened.recv_into(buffer)

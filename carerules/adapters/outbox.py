@@ -65,8 +65,8 @@ class OutboxFile:
         return Outbox(incidents, letters, dict(self._all("SELECT channel, at FROM proven")))
 
     def read_up_to(self) -> int:
-        """The outcome up to which notices have been taken up; without any, all that is there: old
-        news is not sent when channels are first declared."""
+        """The number of the outcome up to which notices have been taken up; without any, all that
+        is there: old news is not sent when channels are first declared."""
         rows = self._all("SELECT seq FROM outbox_read")
         if rows:
             return int(rows[0][0])

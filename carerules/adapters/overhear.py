@@ -31,7 +31,7 @@ class Overheard:
 
 @dataclass(frozen=True, slots=True)
 class Listened:
-    """All of it. `beyond`: messages that were over a limit, and are not in it; `fault`: why the
+    """All of it. `beyond`: how many messages were over a limit, and are not in it; `fault`: why the
     broker was not reached, or what it refused."""
 
     topics: Mapping[str, Overheard]

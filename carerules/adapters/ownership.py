@@ -139,6 +139,7 @@ def is_held(schema: str) -> sql.Composed:
 
 def evict(session: Session, schema: str, fence: int, beats: int) -> bool:
     """Have the server end the session of an owner whose beats stand still; whether one was ended.
+    `fence` is its number, `beats` the count of them that was last seen.
     One that has beaten meanwhile is left alone."""
     row = session.execute(
         f"SELECT count(pg_terminate_backend(l.pid)) {_HOLDERS} AND EXISTS "

@@ -136,7 +136,7 @@ def at_pointer(document: Json, pointer: str) -> Json | Missing:
 
 
 def number(found: Json, key: str, low: float, high: float, scale: float = 1.0) -> float:
-    """A finite number, scaled, within [low, high]; no bool, no text, no null.
+    """A finite number, times `scale`, within [low, high] of that unit; no bool, no text, no null.
     Raises `UnreadableError`."""
     if isinstance(found, bool) or not isinstance(found, (int, float)):
         raise UnreadableError(f"`{key}`: found {shown(found)}, wanted a number")

@@ -252,7 +252,7 @@ class PlugProfile(Strict):
         return bool(self.power)
 
     def lease_for(self, wanted_s: int) -> int | None:
-        """The shortest time of the plug's timer not below `wanted_s`; None: it has no timer.
+        """The shortest time (s) of the plug's timer not below `wanted_s`; None: it has no timer.
 
         Longer than wanted only where the plug knows nothing shorter.
         """

@@ -65,7 +65,7 @@ class JournalReader:
                 yield seq, loaded
 
     def recent(self, count: int) -> list[tuple[int, Event]]:
-        """The newest committed events, oldest of them first."""
+        """The newest committed events with their numbers, oldest of them first."""
         newest = self._one("SELECT coalesce(max(seq), 0) FROM events")[0]
         return list(self.events(max(0, newest - max(0, count))))
 
@@ -99,7 +99,8 @@ class JournalReader:
         return found if newest > 0 else (1 << 62)
 
     def snapshots(self) -> list[tuple[int, str]]:
-        """The states kept, newest first: the next one is for when the first cannot be read."""
+        """The states kept and the number of the event of each, newest first: the next one is for
+        when the first cannot be read."""
         return self._all("SELECT seq, body FROM snapshots ORDER BY seq DESC")
 
     def plan(self, fingerprint: str) -> dict[str, str] | None:

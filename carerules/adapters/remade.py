@@ -13,8 +13,8 @@ CHECK = "--check"
 
 
 def remade(arguments: Sequence[str], fresh: Callable[[Path], str], made_by: str) -> int:
-    """Make each file that is named anew, or with `--check` among the arguments only compare; 1
-    where one is not as it would be made, which is told with `made_by`, the command for it."""
+    """Make each file that is named anew, or with `--check` among the arguments only compare; status
+    1 where one is not as it would be made, which is told with `made_by`, the command for it."""
     stale = 0
     for file in (Path(one) for one in arguments if one != CHECK):
         text = fresh(file)

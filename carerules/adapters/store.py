@@ -64,7 +64,7 @@ class SqliteRows:
             return self.database.execute(query, row).fetchall()
 
     def together(self, statements: Iterable[Statement]) -> int:
-        """One transaction, synced when this returns."""
+        """One transaction, synced when this returns: how many rows it changed."""
         changed, statements = 0, list(statements)
         with faults(self.path):
             if len(statements) == 1:  # a transaction by itself
@@ -82,8 +82,8 @@ class SqliteRows:
         return changed
 
     def check(self) -> None:
-        """Raises when the file was moved away or replaced: what is written then goes where nobody
-        reads it, and what people enter goes where we do not look."""
+        """Raises JournalError when the file was moved away or replaced: what is written then goes
+        where nobody reads it, and what people enter goes where we do not look."""
         with faults(self.path):
             there = self.path.stat().st_ino if self.path.exists() else None
         if there != self._inode:

@@ -27,10 +27,12 @@ class Columned(Protocol):
     """A column: its name and kind (time, text, real, whole, truth)."""
 
     @property
-    def name(self) -> str: ...  # noqa: D102
+    def name(self) -> str:
+        """What stands above it."""
 
     @property
-    def kind(self) -> str: ...  # noqa: D102
+    def kind(self) -> str:
+        """What its values are: time, text, real, whole, truth."""
 
 
 class Writer(Protocol):

@@ -54,7 +54,11 @@ class Watch:
         return {schema: SiteSeen(*rest) for schema, *rest in seen}, dict(peers)
 
     def evict(self, schema: str, fence: int, beats: int) -> bool:
-        """Have the server end the owner's session, if it has not beaten meanwhile."""
+        """Have the server end the owner's session, if it has not beaten meanwhile: see
+        `ownership.evict`.
+
+        `fence` is its number, `beats` the count of them that was last seen.
+        """
         with faults(f"database `{self._at.url}`"):
             session = self._begin()
             session.execute(sql.SQL("SET search_path TO {}").format(sql.Identifier(schema)))
@@ -64,7 +68,7 @@ class Watch:
                 session.execute(sql.SQL("SET search_path TO {}").format(sql.Identifier(SCHEMA)))
 
     def forget(self, numbers: Iterable[int]) -> None:
-        """Strike services off that are gone."""
+        """Strike services off that are gone, by their numbers."""
         with faults(f"database `{self._at.url}`"):
             for number in numbers:
                 self._begin().execute("DELETE FROM services WHERE id = %s", (number,))

@@ -18,17 +18,19 @@ from carerules.domain.quantity import Known, Reading, median
 
 MONTHS_A_YEAR = YEAR_DAYS * DAY / MONTH
 ROOM_C = 25.0
-"""Taken where no temperature is known; the spread then covers `ROOM_SWING_C` either way."""
+"""Taken where no temperature is known; the spread then covers `ROOM_SWING_C` either way
+(common practice, no source)."""
 ROOM_SWING_C = 10.0
 HIGH_PERCENT = 80.0
-"""Hours above this are counted and priced: every ready-made rule brings packs down to it."""
+"""Hours above this are counted and priced: every ready-made rule brings packs down to it
+(our choice)."""
 GENTLE_PERCENT = 50.0
 """What hours above are held against: half full, as the trade stores packs (common practice)."""
 
 
 @dataclass(frozen=True, slots=True)
 class Band:
-    """The least, the middle and the most of what published cells say."""
+    """The least, the middle and the most of what published cells say, in percent."""
 
     low: float
     mid: float
@@ -36,7 +38,7 @@ class Band:
 
 
 def band(figures: Iterable[float | None]) -> Band | None:
-    """The band of what is known; None: nothing is."""
+    """The band of those that are known, in their own unit; None: nothing is."""
     known = sorted(figure for figure in figures if figure is not None)
     return Band(known[0], median(known), known[-1]) if known else None
 
@@ -50,7 +52,7 @@ def stored_cost(chemistry: Chemistry, soc: float, temp_c: float | None) -> Band 
     return _stored_cost(chemistry.life, soc, temp_c)
 
 
-PRICES_KEPT = 16_384  # a site's packs lie at a few hundred places of the grid, and each for hours
+PRICES_KEPT = 16_384  # a site's packs lie at a few hundred places of the grid; our choice
 
 
 @lru_cache(PRICES_KEPT)
@@ -92,7 +94,7 @@ LIFE_COST_SIGNAL = "pack.stored_life_cost"
 
 GRID = 2
 """A price is worked out at the next half point and half kelvin. That moves it by four hundredths at
-most, where published cells differ severalfold."""
+most (measured), where published cells differ severalfold."""
 
 
 def _on_grid(value: float) -> float:

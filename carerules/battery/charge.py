@@ -21,7 +21,8 @@ NOT_SHOWN: Final = "its rest voltage does not show it"
 """Why the charge of a pack is unknown whose curve says that nothing can be read off it."""
 
 SPREAD_MAX = 30.0
-"""Points: a charge known to be nothing but 0 to 100 % spreads 29 (even distribution)."""
+"""Points: a charge known to be nothing but 0 to 100 % spreads 29 (an even distribution, by
+definition)."""
 
 RELAXATION: tuple[tuple[float, float], ...] = (
     (0.5 * MINUTE, 0.015),
@@ -44,7 +45,8 @@ SLOW_MOST = 8.0
 run at 10 °C then fits), followed no further than eight times: no data from below 10 °C."""
 
 REFERENCE_C = 25.0
-"""°C: what rest curves and resistances are told for, unless a curve says otherwise."""
+"""°C: what rest curves and resistances are told for, unless a curve says otherwise (common
+practice)."""
 
 WARMTH_DOUBT_V_K = 0.00015
 """How far off one coefficient is over the whole curve, V a cell for each kelvin, 1 sigma: the
@@ -52,13 +54,14 @@ scatter of ten rests of the cell above between 10, 25 and 40 °C; published coef
 lie as far apart over its charge (the chemistry files)."""
 
 PROFILE_DOUBT_V_K = 0.00008
-"""The same where the coefficient is known point by point: on that cell those between 25 and 40 °C
-and between 10 and 40 °C lie 0.09 mV/K apart (rms, both ends aside), most of it the meter's last
+"""The same where the coefficient is known point by point: on the cell above those between 25 and 40
+°C and between 10 and 40 °C lie 0.09 mV/K apart (rms, both ends aside), most of it the meter's last
 digit."""
 
 HYSTERESIS_SHARE = 0.5
 """How much of a chemistry's hysteresis is taken off, and how much stays in doubt: after a reversal
-a cell goes over from one branch to the other over some points of charge, which nobody follows."""
+a cell goes over from one branch to the other over some points of charge, which nobody follows
+(judgement, no source)."""
 
 
 def rest_voltage(chemistry: Chemistry, fraction: float) -> float:

@@ -22,12 +22,15 @@ from carerules.domain.pack import Limits
 from carerules.domain.spelling import alike
 from carerules.shipped import shipped
 
-FILE_CHARS_MAX = 65_536  # a curve of five hundred points with its sources, several times over
-POINTS_MAX = 500  # a point each fifth of a percent; measured tables are thinned before
-POINTS_MIN = 5  # fewer cannot show a knee
+FILE_CHARS_MAX = (
+    65_536  # a curve of five hundred points with its sources, several times over; our choice
+)
+POINTS_MAX = 500  # a point each fifth of a percent; our choice
+POINTS_MIN = 5  # fewer show no knee; our choice
 
 SPREAD_UNTOLD = 50.0
-"""Points: the widest spread that a curve may claim; it says that the voltage tells nothing."""
+"""Points: the widest spread that a curve may claim; it says that the voltage tells nothing
+(our choice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,6 +131,7 @@ def shipped_chemistries() -> Mapping[str, Chemistry]:
 
 _BOUNDS: Mapping[str, tuple[float, float, str, str]] = {
     # lithium cells of every kind lie well inside: outside, a unit or a whole pack was written
+    # (judgement, no source)
     "cell_v_floor": (0.5, 4.6, "V", "write the voltage of one cell"),
     "cell_v_ceiling": (0.5, 4.6, "V", "write the voltage of one cell"),
     "cell_v_harm": (0.5, 4.6, "V", "write the voltage of one cell"),
@@ -183,6 +187,7 @@ def _problems(parsed: ChemistryFile) -> Iterator[str]:
 
 def _curve_problems(parsed: ChemistryFile) -> Iterator[str]:
     yield from _warmth_problems(parsed)
+    # Bounds as in `_BOUNDS`: judgement, no source.
     points, warm_c = parsed.rest.points, parsed.rest.celsius
     if not -20 <= warm_c <= 60:
         yield (
@@ -208,11 +213,13 @@ def _curve_problems(parsed: ChemistryFile) -> Iterator[str]:
                     f" `{low[column]:g}`, wanted more; sort the points, from empty to full"
                 )
     for number, (_, volts, spread) in enumerate(points, 1):
+        # As in `_BOUNDS`.
         if not 0.5 <= volts <= 4.6:
             yield (
                 f"`rest.points`: point {number}: found `{volts:g}` V, wanted 0.5 to 4.6 V;"
                 " write the voltage of one cell"
             )
+        # A tenth of a point: our choice.
         if not 0.1 <= spread <= SPREAD_UNTOLD:
             yield (
                 f"`rest.points`: point {number}: found a spread of `{spread:g}`, wanted"

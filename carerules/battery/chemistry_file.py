@@ -12,6 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field, StringConstraints, Validation
 
 from carerules.domain.spelling import alike
 
+# A third more than the longest source that ships; our choice.
 _Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=3, max_length=400)]
 _Number = Annotated[float, Field(allow_inf_nan=False, strict=True)]
 
@@ -122,7 +123,7 @@ def shape_problems(error: ValidationError, file: str) -> Iterator[str]:
 
 
 def short(found: object) -> str:
-    """A value as it is quoted: one line, not long."""
+    """A value as it is quoted: one line of at most 40 characters (our choice)."""
     text = "a table" if isinstance(found, dict) else str(found)
     return " ".join(text.split())[:40]
 

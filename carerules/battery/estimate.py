@@ -38,7 +38,7 @@ CAPACITY_SHARE = 0.03
 """Doubt of a measured capacity that names none, of itself (common practice, no source)."""
 
 RESISTANCE_SHARE = 0.5
-"""Doubt of a typical resistance, of itself: temperature alone doubles it."""
+"""Doubt of a typical resistance, of itself: temperature alone doubles it (no source)."""
 
 USE_SEEN: Duration = HOUR
 """A use was counted if the pack's current was still sent, and flowed within this time before."""
@@ -140,6 +140,7 @@ def take_energy(
     sends no current of its own (`HOLD_MAX`), with ten percent of doubt: what the load or charger
     itself takes is not seen.
     """
+    # Beyond a gigawatt it is no reading; our choice. Written so that NaN fails.
     if not -1e9 < power_w < 1e9:
         why = f"`plug`: found `{power_w:g} W`, wanted a number"
         return replace(estimate, doubts={**estimate.doubts, "plug": why})
@@ -244,7 +245,7 @@ def _figures(
     at, source = sample.at, sample.source
     sent = seen.get("pack.resistance")
     if sent is not None:
-        spread = sent.spread or 0.1 * sent.value
+        spread = sent.spread or 0.1 * sent.value  # no source
         readings["pack.resistance"] = Known(sent.value, spread, at, source)
     sent = seen.get("pack.capacity")
     if sent is None:
@@ -307,6 +308,7 @@ def _told(
     ):
         pass  # the reading goes on along its slope
     elif charge is not None:
+        # What moved by less than is shown has no new witness; our choice.
         witness = track.witness if -0.05 < track.net < 0.05 else COUNTED
         # While something flows the next sample tells; only the shelf is foreseen.
         slope = 0.0 if rest.flowing or charge <= 0.0 else chemistry.shelf_slope

@@ -27,14 +27,16 @@ WEAK_LEAK = 3.0
 """A cell that loses so many points a month more than the middle one leaks (no source)."""
 
 LEAK_SPAN: Duration = 7 * DAY
-"""Two rests nearer than this show the meter, not the leak: a point a week is 4 a month."""
+"""Two rests nearer than this show the meter, not the leak: a point a week is 4 a month
+(no source)."""
 
 STEP_SHARE = 0.3
 """A step of current is read where it is at least this share of capacity in an hour: IEC 61960 steps
 from 0.2 C to 1 C (from memory)."""
 
 LAST_KEPT = 5
-"""What is so now is the median of so many last measurements: one bad one does not show."""
+"""What is so now is the median of so many last measurements: one bad one does not show (our
+choice)."""
 
 
 class CellsAtRest(NamedTuple):
@@ -91,8 +93,8 @@ def capacity_between(
 ) -> tuple[float, float] | None:
     """Capacity (Ah) and its spread from the charges (%) at two rests and what was counted between.
 
-    `counted_spread` of itself. None: the rests are too near each other, the count runs the other
-    way, or something is no number.
+    `counted_spread` of itself; 0.02 as in `track`. None: the rests are too near each other, the
+    count runs the other way, or something is no number.
     """
     moved = last - first
     figures = (first_spread, last_spread, counted_ah, moved)
@@ -127,7 +129,7 @@ def judged(
     rests: Sequence[CellsAtRest],
 ) -> Health:
     """The health of a pack of so much on its label. Lists in any order, of any length, with gaps;
-    what is no number, or no pack of that label could have, is left out."""
+    what is no number, or no pack of that label could have, is left out (bounds: no source)."""
     sound = _sound(capacities, 0.05 * label_ah, 1.6 * label_ah)
     percents = [Measured(at, 100 * v / label_ah, 100 * s / label_ah) for at, v, s in sound]
     fall = trend(percents)
@@ -163,7 +165,7 @@ def _now(points: Sequence[Measured]) -> Measured | None:
         return None
     middle = median(one.value for one in last)
     typical = median(one.spread for one in last)
-    scatter = 1.4826 * median(abs(one.value - middle) for one in last)  # as sigma, for a bell
+    scatter = 1.4826 * median(abs(one.value - middle) for one in last)  # a bell, by definition
     return Measured(last[-1].at, middle, max(typical, scatter))
 
 

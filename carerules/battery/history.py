@@ -43,9 +43,10 @@ METERED_GAP: Duration = 15 * MINUTE
 minutes at the slowest."""
 OWN_CURRENT = ("pack.current", "pack.power")
 KEPT_MAX = 2_000
-"""Of each kind: five years, daily. Beyond, every second of the old ones goes."""
+"""Of each kind: five years, daily; our choice. Beyond, every second of the old ones goes."""
 PRICED_EACH: Duration = 5 * MINUTE
-"""Samples come each second: pricing each by itself would be most of the work, and tell no more."""
+"""Samples come each second: pricing each by itself would be most of the work, and tell no more
+(our choice)."""
 PRICED_MAX: Duration = HOUR
 """Lying is priced in stretches of at most an hour, along the slope of the charge."""
 
@@ -68,7 +69,10 @@ class Energy(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class History:
-    """A pack's past as far as health asks: the estimate as it ran, and what was picked out."""
+    """A pack's past as far as health asks: the estimate as it ran, and what was picked out.
+
+    `step`: the sample before, when, V and A.
+    """
 
     pack: Pack
     chemistry: Chemistry
@@ -178,7 +182,7 @@ def _with_energy(history: History) -> History:
                 known, looks = _kept(known, Measured(look.began, *found)), ((first, ah),)
                 energy = energy._replace(found=True)
                 break
-        looks = (*looks, (look, energy.ah))[-8:]
+        looks = (*looks, (look, energy.ah))[-8:]  # a day of full cycles, and more; our choice
     return replace(history, energy=energy._replace(looks=looks), capacities=known)
 
 
@@ -193,7 +197,7 @@ def priced(history: History, until: Moment) -> History:
     readings, ledger, at = history.estimate.readings, history.ledger, history.priced_to
     soc, temp = readings.get("pack.soc"), readings.get("pack.temperature")
     warm = temp.value if isinstance(temp, Known) and at - temp.at <= DAY else None
-    stretch = max(PRICED_MAX, (until - at) // 10_000)  # a decade of silence is no endless work
+    stretch = max(PRICED_MAX, (until - at) // 10_000)  # a decade ends too: our choice
     while at < until:
         time = min(stretch, until - at)
         level = None
@@ -238,6 +242,7 @@ def _with_capacity(history: History, before: Estimate) -> History:
             if same is None or found[1] < same.spread:
                 known = _kept(known if same is None else known[:-1], Measured(at, *found))
             return replace(history, looks=(first, look), hole=learned.hole, capacities=known)
+    # Rests that lie near each other wait so long for one further off; our choice.
     return replace(history, looks=(*looks, look)[-32:], hole=learned.hole)
 
 

@@ -97,7 +97,8 @@ def labelled(capacity_ah: float, doubt: float) -> Learned:
 
 
 def taught(learned: Learned, look: Look, hole: Moment) -> Learned:
-    """What is known after a rest was read; the same rest read again replaces its first word."""
+    """What is known after a rest was read; the same rest read again replaces its first word,
+    unless it is less sure by a tenth (our choice)."""
     past, line, before = learned.past, learned.line, learned.look
     same = before is not None and before.began == look.began and hole == learned.hole
     if same and before is not None and look.spread > 1.1 * before.spread:

@@ -24,12 +24,14 @@ HIDDEN_POINTS = 1.5
 1 sigma: twice that is past the two points at which cells count as drifting (no source)."""
 
 HIDDEN_V_MIN = 0.01
-"""The least that can hide, V: on a flat curve a point of charge is next to no voltage."""
+"""The least that can hide, V: on a flat curve a point of charge is next to no voltage (no
+source)."""
 
 FROM_PACK = "pack voltage"
 """Who says a cell's voltage when it is the pack's voltage shared out evenly."""
 
-# What is trusted where the sample names no spread: a fixed part and a share of the value.
+# What is trusted where the sample names no spread: a fixed part and a share of the value
+# (common practice, no source).
 _TRUST: Mapping[str, tuple[float, float]] = {
     "pack.current": (0.02, 0.01),
     "pack.power": (0.5, 0.02),
@@ -51,7 +53,7 @@ def measure(
 ) -> None:
     """Write what the sample measured into `readings`.
 
-    `newest`: nothing newer was heard. Otherwise a newer reading stays.
+    `cells`: V, in order. `newest`: nothing newer was heard. Otherwise a newer reading stays.
     """
     at, source = sample.at, sample.source
     for name, value in seen.items():
@@ -102,7 +104,8 @@ def imbalance(
 ) -> tuple[float, float] | None:
     """How far apart two rested cells of a pack are, points of charge, and the doubt of that.
 
-    The curve's own spread is common to both and drops out; the meter's stays. None: off the curve.
+    The curve's own spread is common to both and drops out; the meter's stays, of both (half as much
+    again, judgement), at most what says nothing. None: off the curve.
     """
     low, high = read_curve(chemistry, low_v, 0.0), read_curve(chemistry, high_v, 0.0)
     if low is None or high is None:

@@ -56,10 +56,11 @@ METER_WAVERS = 0.85
 
 OUTLIER_SIGMAS = 4.0
 OUTLIER_WIDENS = 1.5
-"""A step further off is left out, and the doubt widened: if it goes on so, it is soon believed."""
+"""A step further off is left out, and the doubt widened: if it goes on so, it is soon believed (no
+source)."""
 
 OF_TYPICAL = (0.1, 10.0)
-"""Of what is typical of the chemistry: outside no pack lies; a lead or a meter does."""
+"""Of what is typical of the chemistry: outside no pack lies; a lead or a meter does (no source)."""
 
 LEARNED = "learned from steps of current"
 

@@ -140,7 +140,8 @@ def _banded(
 
 
 def _moved(figures: Figures) -> Iterator[tuple[tuple[Figures, float], ...]]:
-    """Each input moved up and down by two spreads, the others as they are."""
+    """Each input moved up and down by two spreads, the others as they are; of the capacity a
+    twentieth stays at least (our choice)."""
     for sign in (1.0, -1.0):
         step = SIGMAS * sign
         yield (

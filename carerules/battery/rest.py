@@ -14,17 +14,20 @@ from carerules.domain.moment import DAY, MINUTE, MONTH, Duration, Moment
 from carerules.domain.signal import MEASURED_MAX_AGE
 
 REST_MIN: Duration = 5 * MINUTE
-"""Sooner after a current no voltage sets the charge, unless it is a single entry by hand."""
+"""Sooner after a current no voltage sets the charge, unless it is a single entry by hand (no
+source)."""
 
 MOVED_V = 0.015
-"""A voltage that moves further, V a cell, while no current is told of: something flows."""
+"""A voltage that moves further, V a cell, while no current is told of: something flows
+(no source)."""
 
 MOVED_V_MONTH = 0.02
-"""What self-discharge may move a rest voltage by in a month, V a cell (2 points, at 10 mV each)."""
+"""What self-discharge may move a rest voltage by in a month, V a cell (2 points, at 10 mV each:
+from memory)."""
 
 PEEK: Duration = 2 * MINUTE
 """From here on a voltage still creeping shows how far it has to go; sooner it is the inner
-resistance that lets go."""
+resistance that lets go (from memory)."""
 
 CREEP: Duration = 15 * MINUTE
 CREEP_SHARE = (0.5, 1.5)
@@ -34,10 +37,11 @@ end of a quarter of an hour or so. Fitted by eye to the 40 °C runs of the 30 Ah
 far: so the cold, which no table here knows, shows itself."""
 
 CREEP_MAX = 2.0
-"""The furthest that a creep is followed, in parts of the table's doubt: beyond, the meter hops."""
+"""The furthest that a creep is followed, in parts of the table's doubt: beyond, the meter hops
+(judgement, no source)."""
 
 LOOK_AGAIN: Duration = 10 * MINUTE
-"""After a voltage that contradicts the count, the next that may confirm it."""
+"""After a voltage that contradicts the count, the next that may confirm it (our choice)."""
 
 
 class Rest(NamedTuple):
@@ -79,7 +83,8 @@ def settled(rest: Rest, track: Track, at: Moment) -> Rest:
 
 
 def restarted(rest: Rest, at: Moment, lean: float) -> Rest:
-    """The rest begun anew at `at`: somebody says that something flowed, `lean` which way."""
+    """The rest begun anew at `at`: somebody says that something flowed, `lean` which way (1, 0,
+    -1)."""
     if rest.flowing or (rest.since is not None and rest.since >= at):
         return rest
     return Rest(since=at, lean=lean)
@@ -143,6 +148,7 @@ def _settling(
     """Where a voltage that was `before_v` at `before` into the rest will end; 0: not known.
 
     Six tenths of what a meter is trusted to are taken to waver: a step no larger tells little.
+    That, how far apart two looks must lie, and what stays in doubt are judgement, no source.
     """
     doubt_v = slow * relaxation_v(rested)
     if before < PEEK or rested < 1.4 * before:

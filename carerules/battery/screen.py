@@ -21,28 +21,33 @@ CELLS = "cells"
 
 HARM_SHARE_MIN = 0.5
 """Below half its harm voltage no cell of that chemistry is in the pack: it is another pack, or a
-broken lead. Between the two it is believed, so that the interlock sees a ruined cell."""
+broken lead. Between the two it is believed, so that the interlock sees a ruined cell
+(no source)."""
 
 OVER_CEILING_V = 0.15
-"""So far above its ceiling a cell is believed, so that the interlock sees an overcharged one."""
+"""So far above its ceiling a cell is believed, so that the interlock sees an overcharged one (no
+source)."""
 
 APART_V = 0.05
-"""A pack's voltage and the sum of its cells, V a cell apart: more is two packs, or a bad lead."""
+"""A pack's voltage and the sum of its cells, V a cell apart: more is two packs, or a bad lead
+(no source)."""
 
 CAPACITY_SHARE = (0.1, 1.5)
-"""Of what the pack had when new: outside, milli was read as whole or another pack was measured."""
+"""Of what the pack had when new: outside, milli was read as whole or another pack was measured (no
+source)."""
 
 FAHRENHEIT_FROM = 59.0
 FAHRENHEIT_TO = 95.0
 FAHRENHEIT_WITHIN = 3.0
 """15 to 35 °C in °F: what a room reads where the unit was taken for °C. A pack that was never
 measured before and comes with such a number is not believed; one that was is not believed only
-where that number in °F is what it last showed, within so many kelvin: one that burns goes on."""
+where that number in °F is what it last showed, within so many kelvin: one that burns goes on.
+Judgement, no source."""
 
 BY_HAND = "a person"
 """Who is believed where a feed would not be: at their door a number like that needs its unit."""
 
-_HUGE = 1e9
+_HUGE = 1e9  # of no unit; by definition beyond every reading
 _ANY = (-_HUGE, _HUGE, "")
 _RANGES = {one.name: (one.low, one.high, one.dimension.unit) for one in catalogue().values()}
 
@@ -50,7 +55,7 @@ _RANGES = {one.name: (one.low, one.high, one.dimension.unit) for one in catalogu
 def screened(
     pack: Pack, chemistry: Chemistry, sample: Sample, temperature: Reading | None = None
 ) -> tuple[dict[str, Value], tuple[float, ...], dict[str, str]]:
-    """What can be true (values by signal, cells), and what cannot with the reason.
+    """What can be true (values by signal, cells in V), and what cannot with the reason.
 
     `temperature` is what the pack last showed.
     """
@@ -117,6 +122,7 @@ def _misfit(name: str, number: float, pack: Pack, chemistry: Chemistry) -> str |
 
 
 def _fahrenheit(number: float, before: Reading | None) -> str | None:
+    """The scale by definition; a jump of 20 and more is what the two differ by (no source)."""
     celsius = (number - 32) / 1.8
     if isinstance(before, Known):
         if abs(celsius - before.value) > FAHRENHEIT_WITHIN or number - before.value < 20:

@@ -22,33 +22,37 @@ EFFICIENCY_DOUBT = 0.05
 """Share of a charger's wall energy that reaches the pack: 0.8-0.9, from memory."""
 
 EFFICIENCY_RANGE = (0.5, 0.98)
-"""What any charger may show; beyond it the charge before or the capacity was wrong."""
+"""What any charger may show; beyond it the charge before or the capacity was wrong
+(from memory)."""
 
 START_SHARE = 0.05
 START_W_MIN = 2.0
-"""Below this share of the charger's usual power, or this much, nothing is being charged."""
+"""Below this share of the charger's usual power, or this much, nothing is being charged
+(no source)."""
 
 REPORT_MAX: Duration = 6 * MINUTE
-"""Reports further apart leave a gap: the slowest interval that plugs ship with, and one late."""
+"""Reports further apart leave a gap: the slowest interval that plugs ship with, and one late
+(from memory)."""
 
 SOFT_START: Duration = 2 * MINUTE
 """Chargers feel their way at first: no step up means anything yet (from memory)."""
 
 FALLING = 0.85
-"""Below this share the taper has begun: at a steady current power only rises."""
+"""Below this share the taper has begun: at a steady current power only rises (no source)."""
 
 LAST_MAX = 0.35
 """The most a charger may draw just before the end of a taper; they end at 3-20 % (from memory)."""
 
 LOW = 0.08
 LOW_FLAT = 0.25
-"""Below the first it has ended; below the second as well where the power stands still."""
+"""Below the first it has ended; below the second as well where the power stands still
+(no source)."""
 
 FLAT_WITHIN = 0.03
 FLAT_LOW: Duration = 10 * MINUTE
 FLAT_HIGH: Duration = 20 * MINUTE
 """A taper never stands still: what does not fall by so little in so long is a charger's own draw,
-or, at a higher power, a second pack whose charge still runs."""
+or, at a higher power, a second pack whose charge still runs (no source)."""
 
 TAPER_MIN: Duration = MINUTE
 """The shortest fall that is a taper and not a meter that averages (from memory)."""
@@ -57,13 +61,15 @@ END_HOLD: Duration = MINUTE
 """Low for so long it has ended: chargers pause for seconds to read a voltage (from memory)."""
 
 STEP_UP = 1.25
-"""A sudden rise by so much is another pack put on: a pack's voltage climbs slowly."""
+"""A sudden rise by so much is another pack put on: a pack's voltage climbs slowly (no
+source)."""
 
 PAUSE_MAX: Duration = 30 * MINUTE
-"""A charge that goes on within this time is the same charge."""
+"""A charge that goes on within this time is the same charge (our choice)."""
 
 STANDBY_COUNT_MAX = 20
-"""Readings of a charger's own draw that are averaged; afterwards newer ones count a twentieth."""
+"""Readings of a charger's own draw that are averaged; afterwards newer ones count a twentieth
+(our choice)."""
 
 
 class Habit(NamedTuple):
@@ -169,7 +175,7 @@ def efficiency_seen(habit: Habit, session: Session, pack_wh: float, doubt: float
     """The charger after a full charge that put `pack_wh` into the pack, known to `doubt` of itself.
 
     Weighed against what was known, and never surer than 2 %: each charge starts from the same
-    rest curve.
+    rest curve. A charge of which a twentieth was not heard teaches nothing (no source).
     """
     own_wh = habit.standby_w * session.on_ms / HOUR
     wall_wh = session.wall_wh - own_wh
@@ -219,6 +225,7 @@ def _followed(
     peak_w = max(session.peak_w, net_w) if steady else net_w
     if peak_w <= 0.0:
         return session
+    # A trickle may rise as it likes: below a fifth of the usual it is no second pack (no source).
     if steady and net_w > STEP_UP * was_w and was_w >= max(0.2 * usual_w, LOW_FLAT * peak_w):
         doubt = (
             doubt

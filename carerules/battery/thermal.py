@@ -40,6 +40,7 @@ def body_of(pack: Pack, chemistry: Chemistry, air_share: float = 1.0) -> Body | 
     if heat is None:
         return None
     volume_ml = heat.cell_ml_ah * pack.capacity_ah * pack.cells
+    # A box of 1 : 2 : 3, by definition.
     surface_m2 = 22 * (volume_ml * 1e-6 / 6) ** (2 / 3)
     return Body(heat.heat_j_ml_k * volume_ml, heat.air_w_m2_k * air_share * surface_m2)
 

@@ -20,13 +20,16 @@ from carerules.battery.chemistry import Chemistry
 from carerules.domain.moment import HOUR, MINUTE, MONTH, Duration, Moment
 
 HOLD_MAX: Duration = 5 * MINUTE
-"""A current holds until the next sample, at most so long: the slowest interval plugs ship with."""
+"""A current holds until the next sample, at most so long: the slowest interval plugs ship with
+(from memory)."""
 
 METER_HOLD_MAX: Duration = 6 * MINUTE
-"""A plug's power holds until its next word, at most so long: a minute over the slowest interval."""
+"""A plug's power holds until its next word, at most so long: a minute over the slowest interval
+(from memory)."""
 
 REST_HOURS = 50.0
-"""Below capacity over fifty hours a current is none: it moves a rest voltage by less than 1 mV."""
+"""Below capacity over fifty hours a current is none: it moves a rest voltage by less than 1 mV
+(no source)."""
 
 GAIN_CURRENT = 0.02
 """Doubt of a count by the pack's own current, of all that moved (common practice, no source)."""
@@ -38,22 +41,24 @@ SHELF_DOUBT = 1.0
 """Doubt of self-discharge, of itself: packs with electronics of their own lose more (no source)."""
 
 OUTLIER_SIGMAS = 4.0
-"""Further apart than so many of both spreads together, two witnesses contradict each other."""
+"""Further apart than so many of both spreads together, two witnesses contradict each other
+(no source)."""
 
 BETTER = 0.9
-"""A witness is taken when its spread is below so much of the kept one: equals do not flutter."""
+"""A witness is taken when its spread is below so much of the kept one: equals do not flutter
+(our choice)."""
 
 OFFSET_HOUR = 1 / 600
 """What a meter shows at nothing, of capacity in an hour: 50 mA on 30 Ah (common practice)."""
 
 ALIKE = 0.5
 """How alike the errors of the count and of a rest are taken to be (1: the same error): the count
-began at a voltage read off the very curve, or with a charger set by the same meter. Judgement, no
-source; 0 would let two readings of one crooked curve make each other sure."""
+began at a voltage read off the very curve, or with a charger set by the same meter. Judgement,
+no source; 0 would let two readings of one crooked curve make each other sure."""
 
 REST_VOLTAGE = "rest voltage"
 COUNTED = "counted"
-LONG_AGO: Moment = -(1 << 62)
+LONG_AGO: Moment = -(1 << 62)  # before every moment, by definition
 
 
 class Track(NamedTuple):
@@ -131,7 +136,7 @@ def advanced(track: Track, chemistry: Chemistry, at: Moment, current_a: float | 
         live = 0 if live < 0 else span if live > span else live
         moved = other = 0.0
         if flow_a != 0.0:
-            # points = 100 · A · ms / (3.6e6 ms/h · Ah)
+            # points = 100 · A · ms / (3.6e6 ms/h · Ah), by definition
             a_millisecond = (flow_a - offset_a) / (36_000 * capacity_ah)
             moved = a_millisecond * live
             live_hours = live / HOUR
@@ -198,7 +203,7 @@ def moved_by_gauge(track: Track, points: float) -> Track:
 
 
 def anchored(track: Track, charge: float, spread: float, at: Moment, witness: str) -> Track:
-    """The count begun anew: so much is in the pack, says the witness."""
+    """The count begun anew: so much is in the pack, says the witness (percent, points)."""
     return track._replace(
         charge=min(100.0, max(0.0, charge)), used=False, anchor_spread=spread, anchored=at,
         witness=witness, net=0.0, gain_doubt=0.0, gap=0.0,
@@ -211,7 +216,7 @@ def spoiled(track: Track, at: Moment) -> Track:
 
 
 def contradicts(track: Track, chemistry: Chemistry, charge: float, spread: float) -> bool:
-    """Whether a witness lies further off than both spreads can explain."""
+    """Whether a witness lies further off than both spreads can explain (percent, points)."""
     if track.charge is None:
         return False
     reach = OUTLIER_SIGMAS * hypot(track.spread(chemistry), spread)
@@ -221,7 +226,8 @@ def contradicts(track: Track, chemistry: Chemistry, charge: float, spread: float
 def weighed(
     track: Track, chemistry: Chemistry, charge: float, spread: float, at: Moment, witness: str
 ) -> Track:
-    """The count after a witness spoke: anchored anew where it is more certain than the count.
+    """The count after a witness spoke (percent, points): anchored anew where it is more certain
+    than the count.
 
     A witness that contradicts the count is taken with a spread that reaches half-way back.
     """
@@ -238,7 +244,8 @@ def weighed(
 def fused(
     track: Track, prior: tuple[float, float], charge: float, spread: float, at: Moment
 ) -> Track:
-    """The count after a rest voltage, weighed against the count before that rest (`prior`).
+    """The count after a rest voltage, weighed against the count before that rest (`prior`;
+    all percent and points).
 
     Two errors that are half alike (`ALIKE`): the optimal weights for that (Bar-Shalom & Campo
     1986, from memory). A witness less than half as sure as the other has no weight at all, and
@@ -259,7 +266,8 @@ def fused(
 def _metered(
     chemistry: Chemistry, capacity_ah: float, charge: float | None, cell_w: float, span: Duration
 ) -> float:
-    """Points that a power (W a cell) moves: at the rest voltage half-way, found in two goes."""
+    """Points that a power (W a cell) moves: at the rest voltage half-way (which a point of is by
+    definition 1/200), found in two goes."""
     fraction = 0.5 if charge is None else charge / 100
     points = 0.0
     for _ in range(2):

@@ -17,7 +17,8 @@ from carerules.domain.moment import DAY, Duration, Moment
 from carerules.domain.quantity import median
 
 POINTS_MIN = 6
-"""Fewer have a band as wide as everything (Kendall's S of five cannot reach 95 % by much)."""
+"""Fewer have a band as wide as everything (Kendall's S of five cannot reach 95 % by much;
+from memory)."""
 SPAN_MIN: Duration = 30 * DAY
 """A shorter stretch shows the seasons of a meter, not those of a pack (no source)."""
 POINTS_MAX = 256
@@ -27,7 +28,7 @@ BULK_POINTS = 128
 costs as much as ten trends or more (measured)."""
 AHEAD_MAX: Duration = 3_650 * DAY
 """Ten years: a date beyond is no date."""
-Z95 = 1.959963984540054
+Z95 = 1.959963984540054  # of the normal distribution, by definition
 
 
 class Measured(NamedTuple):
@@ -50,7 +51,8 @@ class Trend:
     points: int
 
     def reaches(self, level: float) -> Crossing | None:
-        """When a falling value comes down to the level; None: not within ten years, or is there.
+        """When a falling value comes down to the level, in its own base unit; None: not within ten
+        years, or is there.
 
         The band is that of the slope: `earliest` on its steepest, `latest` on its flattest line;
         None where even that does not come down to it in ten years.
@@ -94,7 +96,8 @@ def trend(points: Sequence[Measured]) -> Trend | None:
 
 
 def slope_band(xs: Sequence[float], ys: Sequence[float]) -> tuple[float, float, float]:
-    """Theil and Sen's slope and its 95 % band; the `xs` all differ."""
+    """Theil and Sen's slope and its 95 % band; the `xs` all differ. The band: Sen 1968 by Kendall's
+    variance of S (from memory)."""
     count = len(xs)
     slopes = _slopes(xs, ys) if count < BULK_POINTS else _slopes_in_bulk(xs, ys)
     reach = Z95 * sqrt(count * (count - 1) * (2 * count + 5) / 18)

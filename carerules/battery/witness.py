@@ -26,25 +26,29 @@ from carerules.domain.quantity import Known, Reading
 from carerules.domain.signal import MEASURED_MAX_AGE
 
 STATED_SPREAD = 5.0
-"""Points: what a gauge or a person who states a charge is trusted to, where they do not say."""
+"""Points: what a gauge or a person who states a charge is trusted to, where they do not say
+(no source)."""
 
 STATED_SPREAD_MIN = 0.5
-"""Points: nobody knows a charge better."""
+"""Points: nobody knows a charge better (no source)."""
 
 SAME = 0.01
-"""Points: a gauge that repeats itself says nothing new."""
+"""Points: a gauge that repeats itself says nothing new (our choice)."""
 
 CLEARLY_SIGMAS = 2.0
-"""Two statements further apart than this, in both their spreads, do not speak of one charge."""
+"""Two statements further apart than this, in both their spreads, do not speak of one charge
+(no source)."""
 
 GAUGE_FLOW = 2.0
-"""Points within ten minutes: a gauge that moves so far tells of a current (C/8 and more)."""
+"""Points within ten minutes: a gauge that moves so far tells of a current (C/8 and more;
+no source)."""
 
 
 LOADED = "voltage under load"
 
 LOADED_NEEDED = 12.0
-"""Points: only a count less sure than this, or none, listens to a voltage under load."""
+"""Points: only a count less sure than this, or none, listens to a voltage under load
+(no source)."""
 
 LOADED_HOURS = 1.0
 """Above capacity over so many hours no voltage under load is read: the sag is no longer in
@@ -125,7 +129,7 @@ def loaded(
     pack_v: Value | None,
     cells: tuple[float, ...],
 ) -> Track:
-    """The count after a voltage under a current that the pack told with it.
+    """The count after a voltage under a current that the pack told with it; `cells` in V.
 
     Corrected by the resistance and read with all the doubt of that: better than not to know,
     never as good as a rest. A count that is any good does not listen.
@@ -165,7 +169,7 @@ def rested(
     heard: Moment,
 ) -> tuple[Track, Rest, Doubts, Look | None]:
     """The count, the rest and the balance of the cells after a voltage was heard, and the look
-    that capacity can be learned from, if there was one.
+    that capacity can be learned from, if there was one; `cells` in V.
 
     A voltage that contradicts the count is taken with a spread that reaches half-way back, and
     named in `doubts`, until one heard `LOOK_AGAIN` later agrees. `heard` is the voltage before.

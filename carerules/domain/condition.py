@@ -183,7 +183,7 @@ Condition: TypeAlias = (
 
 
 def compare(left: float, op: Op, right: float) -> bool:
-    """One comparison of two numbers."""
+    """One comparison of two numbers in one base unit."""
     match op:
         case "<":
             return left < right

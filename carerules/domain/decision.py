@@ -18,7 +18,7 @@ class Intent:
     """What a job wants now: energy moved at one station for one pack.
 
     `time_max` and `energy_wh_max` cap the ON that it begins, whatever the sensors say. One that is
-    under way keeps the caps that it began with: these are then 0.
+    under way keeps the caps that it began with: these are then 0. `target`: percent of charge.
     """
 
     job: str

@@ -57,7 +57,7 @@ class KeptMove:
 @dataclass(frozen=True, slots=True)
 class KeptWish:
     """A charge that the plan does without, the cheapest to leave out; `why` in words. People are
-    told from `tell` on (`NEVER`: they have seen it)."""
+    told from `tell` on (`NEVER`: they have seen it). `target`: percent of charge."""
 
     pack: str
     side: SideWord

@@ -41,7 +41,7 @@ class Incident:
 
 @dataclass(frozen=True, slots=True)
 class Letter:
-    """The words of an incident for one channel; incident 0: a test of the channel.
+    """The words of an incident for one channel; incident number 0: a test of the channel.
 
     Tried next at `due`; `done` when it arrived, `dropped` why it no longer needs to.
     """

@@ -14,7 +14,10 @@ ALIKE_LEAST = 0.6
 
 
 def alike(word: str, known: Iterable[str], count: int = 1, least: float = ALIKE_LEAST) -> list[str]:
-    """The nearest known names, at most `count` of them, nearest first; none: nothing is like it."""
+    """The nearest known names, at most `count` of them, nearest first; none: nothing is like it.
+
+    `least`: how much it must be alike, 0..1.
+    """
     # Here, for most runs never see a mistake, and a service keeps what it has loaded.
     from difflib import get_close_matches  # noqa: PLC0415
 

@@ -81,7 +81,8 @@ def follow(
 def answer(
     trail: Trail, kind: WindowKind, now: Moment, time: Duration
 ) -> tuple[float | None, Moment]:
-    """What the window says at `now` (None: unknown), and until when that stands by itself.
+    """What the window says at `now`, in base units (None: unknown), and until when that stands by
+    itself.
 
     The trail has been followed up to `now`. Mean and slope are as of the last cut or change.
     """

@@ -35,7 +35,8 @@ NOBODY: Places = frozenset()
 
 
 class Stretch(NamedTuple):
-    """Where a signal lay when its rules were looked at: between two limits, or upon one.
+    """Where a signal lay when its rules were looked at: between two limits, or upon one,
+    in base units.
 
     `step` counts both along the axis: even between limits, odd upon one. Unknown or stale, it lay
     nowhere. `line` is the reading, if it moves by itself.
@@ -52,7 +53,8 @@ NOWHERE = Stretch(inf, -inf, -1)
 
 @dataclass(frozen=True, slots=True)
 class Watched:
-    """One of the pack's own signals: the limits on its axis, sorted, and the stretches they cut.
+    """One of the pack's own signals: the limits on its axis (base units, sorted), and the
+    stretches they cut.
 
     `whose` says by limit for which rules it is one, `readers` has them all. Older than `max_age`
     the signal lies nowhere.

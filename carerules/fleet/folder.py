@@ -54,7 +54,8 @@ class TapePackShape(Shape):
 
 
 class TapeSignalShape(Shape):
-    """A signal of the site's own; `max_age_ms` null: it is kept."""
+    """A signal of the site's own, from `low` to `high` in its unit; `max_age_ms` null: it is
+    kept."""
 
     name: str
     dimension: str

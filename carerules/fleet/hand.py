@@ -23,6 +23,7 @@ class Work(TypedDict):
     """One bunch of one site, or (`bunch` None) what is asked of the site as a whole.
 
     `digest`: of the list that who asks has read; another one here is another fleet.
+    `begins`, `ends`: moments.
     """
 
     version: str

@@ -29,7 +29,7 @@ def here(works: Sequence[Work]) -> Iterator[Done]:
 
 
 def told_by(hands: Hands, works: Sequence[Work], at: Callable[[int], None]) -> Iterator[Done]:
-    """As `hands` do it; the first refusal ends it. `at` hears how many are done."""
+    """As `hands` do it; the first refusal raises HandsError. `at` hears how many are done."""
     for count, done in enumerate(hands(works), 1):
         if done["refused"] is not None:
             raise HandsError(done["refused"])

@@ -47,7 +47,8 @@ class KindTold(TypedDict):
 
 
 class ReportTold(TypedDict):
-    """A bunch: its sums by chemistry, and the packs that are worn the most."""
+    """A bunch: its sums by chemistry, and the packs that are worn the most. `now`, `soon`: how many
+    are due to be retired."""
 
     rows: int
     kinds: dict[str, KindTold]

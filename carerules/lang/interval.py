@@ -33,7 +33,7 @@ from carerules.domain.signal import Catalogue
 
 @frozen  # each comparison of a file makes several
 class Interval:
-    """From `low` to `high`; `open_low`, `open_high`: without the bound itself."""
+    """From `low` to `high`, in base units; `open_low`, `open_high`: without the bound itself."""
 
     low: float = -inf
     high: float = inf

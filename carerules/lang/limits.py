@@ -1,6 +1,7 @@
 """How much one may write, and why no more.
 
-Knows numbers only. Each has its diagnostic; together they bound the work for a hostile file.
+Knows numbers only. Each has its diagnostic; together they bound the work for a hostile file. All
+are our choice, with the reason beside each.
 """
 
 from __future__ import annotations

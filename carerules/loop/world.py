@@ -95,7 +95,7 @@ class PackState:
 
     `due` is when its rules must be looked at again by themselves, `jobs_due` when its jobs must;
     `deadline` is `due` but for readings growing stale, which each sample puts off. `looked_at` is
-    where the readings lay that the rules last saw.
+    where the readings lay that the rules last saw. `left_out` counts samples that were not taken.
     `barred` and `retired` say why it takes no energy; empty: it does. `never_keys` say by their
     meaning whose memories `nevers` are, and `label` which pack, by its make, all this was learned
     of.

@@ -15,7 +15,8 @@ from carerules.planner.problem import Cost, Move, Problem, Run, Schedule, Way, W
 def moves_of(problem: Problem, awake_before: Sequence[int], runs: Iterable[Run]) -> (
     tuple[Move, ...] | None
 ):  # fmt: skip
-    """The moves that the runs need; None: nobody is awake in time for one, or two runs collide."""
+    """The moves that the runs need (`awake_before`: steps, by `awake_before_of`); None: nobody is
+    awake in time for one, or two runs collide."""
     holds = {pack.station: pack.name for pack in problem.packs if pack.station is not None}
     place = {pack.name: pack.station for pack in problem.packs}
     station_free = dict.fromkeys(problem.stations, 0)
@@ -51,7 +52,7 @@ def awake_before_of(problem: Problem) -> tuple[int, ...]:
 def schedule_of(problem: Problem, runs: Iterable[Run], made_by: str, bound: int | None = None) -> (
     Schedule
 ):  # fmt: skip
-    """The schedule of runs that go together."""
+    """The schedule of runs that go together; `bound`: no schedule costs less units."""
     done = {(run.pack, run.wish): run for run in runs}
     moves = moves_of(problem, awake_before_of(problem), done.values())
     assert moves is not None, "runs that cannot be arranged"

@@ -22,8 +22,8 @@ from carerules.planner.problem import PackTask, Problem, Run, Way
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """A run that may be chosen, how its pack arrives, and since when it has the station. `after`:
-    the wish after whose run it stayed."""
+    """A run that may be chosen, how its pack arrives, and since which step it has the station.
+    `after`: the number of the wish after whose run it stayed."""
 
     run: Run
     arrives: Literal["moved", "home", "stayed"]
@@ -52,7 +52,7 @@ class Table:
     size: int = 0
 
     def variable(self) -> int:
-        """One more variable."""
+        """One more variable: its number."""
         self.size += 1
         return self.size - 1
 
@@ -61,7 +61,7 @@ class Table:
         self.rows.append(Row(tuple(terms), most))
 
     def equal(self, ones: Iterable[int], others: Iterable[int]) -> None:
-        """As many of these as of those."""
+        """One more row: as many of these variables as of those, by number."""
         terms = [*((one, 1) for one in ones), *((one, -1) for one in others)]
         self.rows.append(Row(tuple(terms), 0, exact=True))
 

@@ -36,7 +36,7 @@ class Weights:
 
     @property
     def move_units(self) -> int:
-        """A pack hung on a station by a person."""
+        """A pack hung on a station by a person, in units."""
         return units(self.move)
 
 
@@ -181,7 +181,7 @@ class Cost:
 
     @property
     def total(self) -> int:
-        """All of it."""
+        """All of it, in units."""
         return self.ageing + self.moves + self.energy + self.left_out
 
 

@@ -106,7 +106,7 @@ def _last_moments(laid: Laid, max_age: Duration | None) -> Ints:
 
 
 def compared(laid: Laid, op: Op, limit: float) -> Steps:
-    """Where the signal is so against the limit."""
+    """Where the signal is so against the limit (in its base unit)."""
     if op == "=":
         return all_of(laid.axis, [compared(laid, ">=", limit), compared(laid, "<=", limit)])
     if op == "!=":

@@ -55,7 +55,7 @@ def _merged(axis: Axis, at: Ints, truth: Ints) -> Steps:
 
 
 def constant(axis: Axis, truth: int) -> Steps:
-    """The same at all times."""
+    """The same (0 no, 1 unknown, 2 yes) at all times, one row for each pack."""
     return Steps(axis.origins(), np.full(axis.packs, truth))
 
 
@@ -159,7 +159,10 @@ def crossed(axis: Axis, beyond: Steps) -> Steps:
 
 
 def fires(axis: Axis, when: Steps) -> Ints:
-    """Where a rule fires: where its condition becomes yes, having been no since it last did."""
+    """Where a rule fires: where its condition becomes yes, having been no since it last did.
+
+    The places on the line, in order.
+    """
     known = when.truth != UNKNOWN
     at, yes = when.at[known], when.truth[known] == YES
     fresh = (axis.pack(at[1:]) != axis.pack(at[:-1])) | ~yes[:-1]
@@ -168,7 +171,7 @@ def fires(axis: Axis, when: Steps) -> Ints:
 
 
 def fires_rearmed(axis: Axis, when: Steps, rearm: Steps) -> Ints | None:
-    """Where a rule fires that is armed again by a condition of its own.
+    """Where a rule fires that is armed again by a condition of its own: places, in order.
 
     None: both were yes at one instant; then each look fires, and the looks would have to be known.
     """

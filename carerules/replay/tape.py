@@ -98,7 +98,7 @@ class Axis:
 
     @property
     def span(self) -> int:
-        """The length of one pack's stretch."""
+        """The length of one pack's stretch: how many places."""
         return (self.ends + 1 - self.begins) << self.bits
 
     @property
@@ -107,11 +107,11 @@ class Axis:
         return Axis(self.begins, self.ends, self.bits, 1)
 
     def origins(self) -> Ints:
-        """Where each pack's stretch begins."""
+        """The place where each pack's stretch begins."""
         return np.arange(self.packs, dtype=np.int64) * self.span
 
     def place(self, pack: Ints, moment: Ints, order: Ints | int = 0) -> Ints:
-        """Places on the line."""
+        """Places on the line, one for each pack and its moment."""
         return _ints(pack * self.span + ((moment - self.begins) << self.bits) + order)
 
     def pack(self, place: Ints) -> Ints:
@@ -127,7 +127,8 @@ class Axis:
         return self.later_end(place, place, time)
 
     def later_end(self, start: Ints, end: Ints, time: Duration) -> Ints:
-        """As `later`, of ends in the packs of `start`: a stretch ends where the next begins."""
+        """As `later`, for each of ends in the packs of `start`: a stretch ends where the next
+        begins."""
         base = start - start % self.span
         into = (((end - base) >> self.bits) + time) << self.bits
         return _ints(base + np.minimum(into, self.span))

@@ -41,7 +41,7 @@ CHART_WIDE, CHART_HIGH = 60, 9
 def forecast_of(
     world: World, name: str, side: Side, target: float, by: Load | Charger, figures: Figures
 ) -> ForecastShape:
-    """The forecast for a pack of the site. Raises CannotCarry."""
+    """The forecast for a pack of the site, to `target` percent. Raises CannotCarry."""
     goal, start = target / 100, figures.start
     local, now = world.local, world.now
     taper_s: float | None = None

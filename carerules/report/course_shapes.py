@@ -151,7 +151,7 @@ class LyingShape(Shape):
 
 
 class PackHealthShape(Shape):
-    """The health of one pack; what is not known is null."""
+    """The health of one pack; what is not known is null. `capacity_measured`: how often."""
 
     pack: str
     since: AwareDatetime | None

@@ -52,7 +52,8 @@ class FleetFiringShape(Shape):
 
 
 class FleetReplayShape(Shape):
-    """When rules would have fired over a fleet. `instead_of` null: nothing is compared."""
+    """When rules would have fired over a fleet. `instead_of` null: nothing is compared. Each whole
+    number counts what its name says."""
 
     shape: Literal[1] = 1
     fleet: str
@@ -123,7 +124,8 @@ class FleetLevelShape(Shape):
 
 
 class FleetBandShape(Shape):
-    """How many packs lie from `at_least` up to `below`; null: no bound on that side."""
+    """How many packs lie from `at_least` percent of the label up to `below`; null: no bound on that
+    side."""
 
     at_least: float | None
     below: float | None
@@ -168,7 +170,8 @@ class FleetRetireShape(Shape):
 
 
 class FleetReportShape(Shape):
-    """What a fleet came to; times of the sites differ, `since` and `until` are the outermost."""
+    """What a fleet came to; times of the sites differ, `since` and `until` are the outermost. Each
+    whole number counts what its name says."""
 
     shape: Literal[1] = 1
     fleet: str
@@ -263,7 +266,7 @@ def _name(name: str) -> str:
 
 
 def replay_limits(left_out: int, forgotten: int, sites: Sequence[str]) -> list[str]:
-    """What such a replay cannot know."""
+    """What such a replay cannot know: how many samples came too late, how many sites forgot."""
     limits = [MEASURED]
     if forgotten:
         limits.append(f"{forgotten} of {len(sites)} sites have forgotten old samples "

@@ -35,7 +35,7 @@ class Label:
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """How labels lie on a page (mm): their size, and the paper's margin."""
+    """How labels lie on a page (all mm): their size, and the paper's margin."""
 
     wide: float = 63.5
     high: float = 38.1

@@ -56,8 +56,8 @@ class MonthLyingShape(Shape):
 
 
 class PackMonthShape(Shape):
-    """One pack over the time. `cycles` are falls of charge, in whole capacities; `energy_wh` went
-    through the plugs by our hand."""
+    """One pack over the time; counts of charges and uses. `cycles` are falls of charge, in whole
+    capacities; `energy_wh` went through the plugs by our hand."""
 
     pack: str
     chemistry: str
@@ -77,7 +77,8 @@ class PackMonthShape(Shape):
 
 
 class RuleMonthShape(Shape):
-    """What one rule did; `ended_else` jobs that did not come to their own end."""
+    """How often a rule fired, and what came of it; `ended_else` jobs that did not come to their own
+    end."""
 
     rule: str
     fired: int
@@ -104,7 +105,8 @@ class RetireShape(Shape):
 
 
 class MonthShape(Shape):
-    """What `carerules report --json` says. `since`: the journal knows nothing before."""
+    """What `carerules report --json` says. `since`: the journal knows nothing before. Each whole
+    number counts what its name says."""
 
     shape: Literal[1] = 1
     site: str

@@ -114,7 +114,7 @@ def seconds(duration: Duration) -> float:
 
 
 def tidy(value: float) -> float:
-    """A number without the noise of its last digits."""
+    """A number of any unit without the noise of its last digits: four after the point."""
     return round(value, 4)
 
 

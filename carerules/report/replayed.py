@@ -66,7 +66,10 @@ class ReplayFiringShape(Shape):
 
 
 class ReplayShape(Shape):
-    """When rules would have fired on what was heard from `since` to `until`."""
+    """When rules would have fired on what was heard from `since` to `until`.
+
+    Each whole number counts what its name says.
+    """
 
     shape: Literal[1] = 1
     site: str
@@ -85,7 +88,10 @@ class ReplayShape(Shape):
 
 @dataclass(frozen=True, slots=True)
 class Stretch:
-    """What was gone through: from when to when is told, what there was, and what there was not."""
+    """What was gone through: from when to when is told, what there was, and what there was not.
+
+    `facts`, `left_out`: how many.
+    """
 
     since: Moment
     until: Moment

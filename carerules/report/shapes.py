@@ -69,7 +69,7 @@ class JobShape(Shape):
 
 
 class BandShape(Shape):
-    """The least, the middle and the most of what is said."""
+    """The least, the middle and the most of what is said, in the unit of its name."""
 
     low: float
     mid: float

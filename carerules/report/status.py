@@ -47,7 +47,8 @@ class KeptCalendar:
 
 @dataclass(frozen=True, slots=True)
 class Keeper:
-    """What is known of the service and its journal, beside the world."""
+    """What is known of the service and its journal, beside the world. `entries_waiting`: how
+    many."""
 
     running: bool = False
     pid: int | None = None

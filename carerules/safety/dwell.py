@@ -10,7 +10,8 @@ from carerules.domain.frozen import changed, frozen
 from carerules.domain.moment import DAY, HOUR, MINUTE, Duration, Moment
 
 LOCKOUT: Duration = 5 * MINUTE
-"""After an OFF that nobody planned: time for data to settle and for a person to look."""
+"""After an OFF that nobody planned: time for data to settle and for a person to look
+(no source)."""
 PAUSE: Duration = MINUTE
 """After any OFF: relays and loads are not made to chatter."""
 
@@ -48,7 +49,8 @@ class Dwell:
 
 
 def went_on(dwell: Dwell, intent: Intent, soc: float | None, rested: float | None) -> Dwell:
-    """The caps of a new ON: fixed when it begins, so that no later forecast can stretch them."""
+    """The caps of a new ON (charge in percent, time at rest in ms): fixed when it begins, so that
+    no later forecast can stretch them."""
     caps = intent.time_max, intent.energy_wh_max
     return Dwell(dwell.until, dwell.why, *caps, soc, rested, pack=intent.pack, day=dwell.day)
 

@@ -24,15 +24,18 @@ OFF_ALARM: Duration = 30 * SECOND
 """SAFETY 4: OFF is said again each 5 s, and alarmed when it is not proved within 30 s."""
 OFF_RETRY_LATER: Duration = MINUTE
 OFF_TRIES_QUICK = 60
-"""After five minutes of trying the plug is most likely gone: keep on, without a flood."""
+"""After five minutes of trying the plug is most likely gone: keep on, without a flood (our
+choice)."""
 CONFIRM_WITHIN: Duration = 15 * SECOND
-"""An ON that no report confirms by then has failed."""
+"""An ON that no report confirms by then has failed (no source)."""
 SETTLE: Duration = 3 * SECOND
-"""A plug may repeat its old state for a moment after a command."""
+"""A plug may repeat its old state for a moment after a command (from memory)."""
 POWER_EVERY: Duration = 10 * SECOND
-"""While a load is on we ask for its power this often, so that data is never a minute old."""
+"""While a load is on we ask for its power this often, so that data is never a minute old
+(our choice)."""
 STRAY_AGAIN: Duration = 5 * MINUTE
-"""A button pressed once by mistake is no second master; two ONs in this time are one."""
+"""A button pressed once by mistake is no second master; two ONs in this time are one
+(our choice)."""
 OVER_POWER = 1.2
 """A load or charger that draws this much more than usual has a fault (HAZARDS 5)."""
 PROOF_AGE_MAX: Duration = 30 * DAY
@@ -52,7 +55,7 @@ class Permit:
 
 @frozen
 class Proof:
-    """The plug, as its `Plug.key` says it was, held at `at`; it went on `runs` times since."""
+    """The plug, as its `Plug.key` says it was, held at `at`; how often it went on since: `runs`."""
 
     key: str
     at: Moment

@@ -14,18 +14,20 @@ from carerules.domain.quantity import Known, Reading
 from carerules.safety.bench import Bench, Refusal
 from carerules.safety.lease import DATA_AGE_MAX
 
-SIGMAS = 2.0
+SIGMAS = 2.0  # common practice, no source: 19 of 20
 LOWEST, HIGHEST = "pack.cell.min", "pack.cell.max"
 RESPONDS_WITHIN: Duration = 20 * SECOND
-"""Two samples of a pack in use: by then its own current has followed the plug."""
+"""Two samples of a pack in use: by then its own current has followed the plug
+(no source)."""
 RESPONDS_SHARE = 0.25
 """Of what the plug measures: half is lost at worst in a poor charger (from memory), and again half
 for meters that disagree."""
 AT_WORK_SHARE = 0.2
-"""Below so much of its usual power a load has let go, or a charger is at the end of its taper."""
+"""Below so much of its usual power a load has let go, or a charger is at the end of its taper
+(no source)."""
 STANDS_STILL_SHARE = 0.05
 """Of the pack's energy: no rest curve is so flat, and no cell meter so coarse, that this much
-leaves the lowest cell where it was, to the last digit."""
+leaves the lowest cell where it was, to the last digit (judgement, no source)."""
 METER_SHOWS_WITHIN: Duration = MINUTE
 """So soon after an ON the plug's meter must show the load, where it is all that is seen."""
 BLIND_FLOOR_SOC = 30.0

@@ -131,11 +131,20 @@ def unsaid(tree: ast.Module | ast.ClassDef, about: str = "") -> Iterator[str]:
             ast.unparse(one.exc).partition("(")[0]
             for one in own(node)
             if isinstance(one, ast.Raise) and one.exc is not None
-        }
+        } - TOLD_ELSEWHERE
         said = (ast.get_docstring(node) or "") + (about if node.name == "__init__" else "")
-        tells = re.search(r"[Rr]aise|\bAs `|comes out as", said)
-        if raised - TOLD_ELSEWHERE and not tells and not any(one in said for one in raised):
-            yield f"{node.name}: {', '.join(sorted(raised))}"
+        # What has a name in lower case was made elsewhere: that something is raised is enough then.
+        tells = re.search(r"[Rr]aise|comes out as", said)
+        unnamed = {one for one in raised if not (one in said or (tells and not made_here(one)))}
+        if re.search(r"\bAs `\w+\.\w+`", said):
+            continue  # a contract's own words
+        if unnamed:
+            yield f"{node.name}: {', '.join(sorted(unnamed))}"
+
+
+def made_here(raised: str) -> bool:
+    """Whether it is an error's own name, and not that of what makes one."""
+    return raised.rpartition(".")[2].lstrip("_")[:1].isupper()
 
 
 def test_what_a_public_function_raises_it_says() -> None:
@@ -151,3 +160,7 @@ def test_what_is_raised_unsaid_is_found() -> None:
     code = 'def f():\n    """Half of it."""\n    raise OSError("gone")\n'
     assert list(unsaid(ast.parse(code))) == ["f: OSError"]
     assert list(unsaid(ast.parse(code.replace("Half of it.", "Half of it; raises OSError.")))) == []
+    other = ast.parse(code.replace("Half of it.", "Half of it; raises ValueError."))
+    assert list(unsaid(other)) == ["f: OSError"]
+    made = ast.parse(code.replace('OSError("gone")', "gone()"))
+    assert list(unsaid(made)) == ["f: gone"]

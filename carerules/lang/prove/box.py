@@ -71,7 +71,7 @@ class Work:
         self.given_up = False
 
     def spend(self, meets: int = 1) -> None:
-        """Raises Spent when there is no more."""
+        """Count so many meets of intervals as done. Raises Spent when there is no more."""
         self.left -= meets
         if self.left < 0 or self.given_up:
             raise Spent

@@ -14,7 +14,7 @@ from carerules.lang.prove.ranges import Cut, Range, Ranges, span
 
 
 class Link(NamedTuple):
-    """`x` less `y` lies before the cut."""
+    """`x` less `y`, both numbers of axes, lies before the cut."""
 
     x: int
     y: int
@@ -57,7 +57,8 @@ class Net:
         return self._close_over(range(len(self.rows)))
 
     def settle(self, axis: int, number: float) -> bool:
-        """Give a value to an axis of a closed net and close it again; false: it cannot have it."""
+        """Give a value (base unit) to an axis of a closed net and close it again; false: it cannot
+        have it."""
         self.lie(axis, span(number, number)[0])
         # What is new lies between the axis and 0, so that no other path has become shorter.
         return self._close_over((self.place[axis], 0))

@@ -19,7 +19,8 @@ _STEPS = (1.0, 0.5, 0.1, 0.05, 0.01, 0.005, 0.001, 1e-4, 1e-5, 1e-6)
 
 
 def pick(ranges: Ranges, row: Axis) -> float:
-    """A number of the set that a person would give as an example; of a set that is not empty."""
+    """A number of the set that a person would give as an example, in base units; of a set that is
+    not empty."""
     stretch = _best(ranges, row)
     (low, after), (high, upto) = stretch
     for number in _tries(stretch, row):

@@ -74,8 +74,8 @@ def prove(
     cells: Mapping[str, CellModel] | None = None, *, meets: int = MEETS_MAX,
     work: Work | None = None,
 ) -> Proofs:  # fmt: skip
-    """Every verdict about the plan. Pure, and bounded by `meets` meetings of boxes, or by `work`,
-    which can be given up on the way.
+    """Every verdict about the plan. Pure, and bounded by a number of meetings of boxes, or by
+    `work`, which can be given up on the way.
 
     `packs` are the site's; None: the site is not known, and any label could be. `cells` says by the
     name of a pack how its cells behave; without, any voltage may be at any charge. What the bound,

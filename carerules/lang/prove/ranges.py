@@ -1,7 +1,8 @@
 """Sets of numbers on one axis: unions of intervals with exact ends.
 
-Knows numbers. Does not know what they measure. An end is a *cut* between numbers: `(v, 0)` lies
-just before `v`, `(v, 1)` just after it; so open and closed ends need no cases of their own.
+Knows numbers, all of an axis in its base unit. Does not know what they measure. An end is a *cut*
+between numbers: `(v, 0)` lies just before `v`, `(v, 1)` just after it; so open and closed ends need
+no cases of their own.
 """
 
 from __future__ import annotations

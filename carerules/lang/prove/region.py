@@ -319,7 +319,7 @@ def _looser(inner: Region) -> str:
 
 
 def compared_with(op: Op, limit: float) -> Ranges:
-    """All numbers that compare so with the limit."""
+    """All numbers that compare so with the limit, in its base unit."""
     make: dict[Op, Callable[[], Ranges]] = {
         ">": lambda: above(limit, included=False),
         ">=": lambda: above(limit, included=True),

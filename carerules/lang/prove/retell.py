@@ -31,8 +31,8 @@ class Retell:
         self.work = work
 
     def witness(self, box: Box, numbers: Mapping[int, float]) -> Witness | None:
-        """The witness of a box at these values; None: what must have been so before could not be
-        placed before them."""
+        """The witness of a box at these values (base units); None: what must have been so before
+        could not be placed before them."""
         now = dict(numbers)
         before: list[tuple[Duration, dict[int, float]]] = []
         for time, choices in self._asked(box, now):
