@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager
-from dataclasses import dataclass, field
+from dataclasses import field
 from math import ceil
 from pathlib import Path
 from threading import Condition
@@ -22,6 +22,7 @@ from carerules.adapters.pluginline import START_S_MAX, Installed, installed
 from carerules.adapters.shelf import read
 from carerules.domain.decision import AskPlug, SwitchOff, SwitchOn
 from carerules.domain.event import Event, PlugLink, PlugReport, Rejected
+from carerules.domain.frozen import guarded
 from carerules.domain.pack import Plug
 
 ANSWER_S_MAX = 10.0
@@ -46,7 +47,7 @@ class Bench(Protocol):
         """For as long as it lasts, the plug can be reached by nobody."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Trial:
     """What is tried: the profile's file, the plug-in's name, and what a site file would say."""
 

@@ -7,16 +7,17 @@ from __future__ import annotations
 
 import re
 import stat
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from pathlib import Path
 from uuid import uuid4
 
 from carerules.adapters.problem import Problem, quoted
+from carerules.domain.frozen import guarded
 
 PASSWORD_BYTES_MAX = 4_096
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class MqttAddress:
     """A broker. Without `tls` the password travels in clear: for this machine only.
 
@@ -49,7 +50,7 @@ class MqttAddress:
         return replace(self, client_id=f"{self.client_id or 'carerules'}-{uuid4().hex[:8]}")
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class PostgresPlace:
     """A schema of a PostgreSQL database that keeps the journal of one site.
 
@@ -65,7 +66,7 @@ class PostgresPlace:
         return f"{self.url} {self.schema}"
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Login:
     """How to log in to a plug, as the site file says it. `user` None: the one of its profile."""
 
@@ -73,7 +74,7 @@ class Login:
     password_file: Path | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Credentials:
     """A user and a password, read; never shown."""
 

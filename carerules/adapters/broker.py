@@ -9,7 +9,6 @@ import socket
 import ssl
 import sys
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
 from threading import Thread
 from typing import Any
 
@@ -21,6 +20,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from carerules.adapters.address import MqttAddress
 from carerules.adapters.problem import quoted
+from carerules.domain.frozen import guarded
 
 KEEPALIVE_S = 10  # a broker that went without a word is noticed within 15 s
 CONNECT_S_MAX = 5.0
@@ -37,7 +37,7 @@ UNSENT_MS_MAX = 5_000
 an ON that lay in the kernel while the network was away must not arrive when it comes back."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Callbacks:
     """What a line tells its owner. On the line's own thread; each may raise, none may block.
 
@@ -52,7 +52,7 @@ class Callbacks:
     marked: Callable[[str, bytes, bool], None] | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Will:
     """What the broker says, retained, when the connection ends without a word from us."""
 

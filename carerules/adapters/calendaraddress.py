@@ -5,14 +5,14 @@ Knows paths and URLs. Opens nothing, and no error repeats a URL, which may be a 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 from urllib.parse import urlsplit
 
 from carerules.adapters.channels import LOOPBACK
+from carerules.domain.frozen import guarded
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class CalendarAddress:
     """Where a calendar lies: one of `file`, `url`, and `url_file` (a URL that is itself a secret).
 
@@ -28,7 +28,7 @@ class CalendarAddress:
     plain: bool = False
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Tags:
     """What a server called the version that we have (RFC 9110, sections 8.8.2 and 8.8.3)."""
 

@@ -9,19 +9,20 @@ from __future__ import annotations
 import json
 import os
 from contextlib import suppress
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from hashlib import sha256
 from pathlib import Path
 
 from carerules.adapters.calendaraddress import NO_TAGS, CalendarAddress, Tags
 from carerules.calendar import CALENDAR_BYTES_MAX
+from carerules.domain.frozen import guarded
 
 FOLDER = "calendars"
 NOTE_BYTES_MAX = 8_192
 WHY_CHARS_MAX = 200  # the note must stay within its size, whatever a server says
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Copy:
     """A copy: its bytes, when it was last known to be current (wall time, ms since the Unix epoch),
     what its server called it, and why no newer one is to be had (empty: it is the newest)."""
@@ -32,7 +33,7 @@ class Copy:
     why: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class CopyShelf:
     """Where one calendar's copy lies. Another address is another calendar: its copy is none."""
 

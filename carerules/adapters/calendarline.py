@@ -10,7 +10,6 @@ import socket
 import ssl
 from base64 import b64encode
 from collections.abc import Callable
-from dataclasses import dataclass
 from http.client import HTTPException, HTTPResponse
 from pathlib import Path
 from time import monotonic
@@ -23,6 +22,7 @@ from carerules.adapters.httpline import TimedSource
 from carerules.adapters.line import CallError, Left, seconds
 from carerules.adapters.problem import Problem
 from carerules.calendar import CALENDAR_BYTES_MAX
+from carerules.domain.frozen import guarded
 
 FETCH_S_MAX = 60.0
 """For all of it, redirects too: 2 MiB over a slow mobile link."""
@@ -31,7 +31,7 @@ TAG_CHARS_MAX = 200
 """Of what a server calls a version of its calendar."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Fetched:
     """The bytes of a calendar, at most 2 MiB, and what its server calls this version."""
 
@@ -39,12 +39,12 @@ class Fetched:
     tags: Tags = NO_TAGS
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Unchanged:
     """The server has nothing newer than what we named."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Unreached:
     """There is nothing to be had: why, in one line."""
 

@@ -12,7 +12,7 @@ So nothing piles up before a plug that is slow or gone, and no plug waits for an
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from threading import Condition, Thread
 
 from carerules.adapters.address import AddressError, Login, read_host, read_login
@@ -29,6 +29,7 @@ from carerules.adapters.template import fill
 from carerules.adapters.topics import doors_of
 from carerules.domain.decision import AskPlug, Command, SwitchOff, SwitchOn
 from carerules.domain.event import Event, PlugLink, Rejected
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import SECOND, Duration, Moment
 from carerules.domain.pack import Plug
 
@@ -67,7 +68,7 @@ def line_of(plug: Plug, profile: PlugProfile, login: Login) -> Line | Problem:
     return kasa if isinstance(kasa, Problem) else LanLine(kasa, host, credentials)
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Called:
     """The plugs that are asked, with their profiles and logins; others are left out."""
 
@@ -111,7 +112,7 @@ class CalledWires:
             worker.join()
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class _Unmade:
     """In a line's place, where none could be made."""
 

@@ -6,12 +6,12 @@ Knows what an address needs. Does not know how a notice travels (`senders` does)
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal, TypeAlias
 from urllib.parse import urlsplit
 
 from carerules.adapters.address import MqttAddress
+from carerules.domain.frozen import guarded
 
 SUBJECT_CHARS_MAX = 120
 LOOPBACK = ("127.0.0.1", "::1", "localhost")
@@ -21,7 +21,7 @@ class SendError(Exception):
     """It did not arrive, and why; names no secret."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Posted:
     """What a channel is given: whose site, which incident, and the words.
 
@@ -52,7 +52,7 @@ class Posted:
         return "\n".join(lines)
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Webhook:
     """A POST of JSON. The URL may itself be a secret: then it stands in `url_file`.
 
@@ -64,7 +64,7 @@ class Webhook:
     token_file: Path | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Mail:
     """A mail server. `security` `none` is for this machine only."""
 
@@ -78,7 +78,7 @@ class Mail:
     ca_file: Path | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Topic:
     """An MQTT topic at the site's broker, never retained."""
 
@@ -86,7 +86,7 @@ class Topic:
     topic: str
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Apprise:
     """A service that apprise (extra `notify`) speaks to: its URL, a secret, in a file."""
 

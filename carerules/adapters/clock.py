@@ -13,11 +13,11 @@ from __future__ import annotations
 import ctypes
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
 from datetime import datetime, tzinfo
 from pathlib import Path
 
 from carerules.domain.event import ClockSet
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import SECOND, Duration, LocalTime, Moment
 
 STEP_MIN: Duration = 2 * SECOND
@@ -44,7 +44,7 @@ _TIMEX_BYTES = 512  # struct timex has 208 on 64 bits; more does no harm
 _TIME_ERROR = 5
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Sources:
     """Where the time comes from, in milliseconds; a test passes its own."""
 
@@ -74,7 +74,7 @@ HOST = Sources(
 )
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class ClockAnchor:
     """One instant read on all clocks: what the journal keeps so that the line can go on."""
 

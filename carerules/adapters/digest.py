@@ -8,15 +8,16 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass
 from hashlib import sha256
+
+from carerules.domain.frozen import guarded
 
 FIELD_CHARS_MAX = 256  # a nonce is some tens of characters; whatever is longer is none
 
 _PART = re.compile(r'([a-z]+)\s*=\s*(?:"([^"\\]*)"|([^\s,"]+))\s*(?:,\s*|$)', re.IGNORECASE)
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Challenge:
     """What must be answered. `stale`: the answer was right, its nonce too old."""
 

@@ -16,6 +16,7 @@ from carerules.adapters.payload import MISSING, Body, Json, Missing, UnreadableE
 from carerules.adapters.problem import quoted
 from carerules.adapters.profile import Metered, Switched, Timer, Word
 from carerules.domain.event import PlugLink, PlugReport, Rejected, Sample, SiteSample, Value
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import SECOND, Duration, Moment
 from carerules.domain.quantity import SWITCH, Unit
 from carerules.domain.signal import Signal
@@ -31,7 +32,7 @@ T = TypeVar("T")
 Heard: TypeAlias = Sample | SiteSample | PlugReport | PlugLink | Rejected
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Message:
     """What a broker delivered. `retained`: remembered by the broker, not said just now."""
 
@@ -51,7 +52,7 @@ class PlugDoor:
     timer: list[Timer] = field(default_factory=list)
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class ValueDoor:
     """One value of a feed, its signal and its unit found; `scale` times what is sent, and `spread`,
     are in that unit."""
@@ -66,7 +67,7 @@ class ValueDoor:
     off: Word | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class FeedDoor:
     """One feed with its profile, and the values found for it."""
 

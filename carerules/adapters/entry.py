@@ -8,7 +8,7 @@ takes it up; only then is that time put on the line. A naive time is read in the
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import datetime
 from typing import Literal, TypeAlias, assert_never
 
@@ -31,6 +31,7 @@ from carerules.domain.event import (
     Value,
     Wanted,
 )
+from carerules.domain.frozen import guarded
 from carerules.domain.keptplan import KeptPlan
 from carerules.domain.moment import MINUTE, Duration, LocalTime, Moment
 from carerules.domain.pack import Use
@@ -49,7 +50,7 @@ AHEAD_MAX: Duration = 1 * MINUTE
 """A person's watch and the line's rounding: an entry this far ahead is taken as true now."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Recorded:
     """Things that happened to a pack together: `("charge", "full")`, `("use",)`."""
 
@@ -58,7 +59,7 @@ class Recorded:
     at: datetime
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Measured:
     """Values that a person read off a meter, in base units, with what the meter is good for."""
 
@@ -69,7 +70,7 @@ class Measured:
     cell_spread: float = 0.0
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Place:
     """A pack was put on a station, or taken off (None)."""
 
@@ -77,7 +78,7 @@ class Place:
     station: str | None
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class UseAdd:
     """A use is planned: the packs are wanted full at `start`."""
 
@@ -86,14 +87,14 @@ class UseAdd:
     packs: frozenset[str] = field(default_factory=frozenset)
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class UseDrop:
     """A planned use is called off."""
 
     name: str
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Attend:
     """Somebody stays with the packs for so many minutes from `at`."""
 
@@ -101,28 +102,28 @@ class Attend:
     at: datetime
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Release:
     """Somebody has looked at a pack, a station or everything (`site`): it may work again."""
 
     what: str
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Stop:
     """All loads off."""
 
     by: str
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Cancel:
     """A job is called off."""
 
     job: str
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Answer:
     """What a job asked is answered."""
 
@@ -130,7 +131,7 @@ class Answer:
     yes: bool
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class ChoreAnswer:
     """A chore is done; or, with `minutes`, not to be shown for so long."""
 
@@ -139,7 +140,7 @@ class ChoreAnswer:
     minutes: int | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Want:
     """A pack is wanted at `target` (%) from now on; None: the usual for `storage` or `ready`."""
 
@@ -149,14 +150,14 @@ class Want:
     target: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class PlanKeep:
     """A plan is to be kept. Its moments are the line's: they stay true however the wall is set."""
 
     plan: KeptPlan
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class PlanDrop:
     """The kept plan is to be kept no more."""
 

@@ -6,7 +6,7 @@ Knows the shape of a feed profile. Does not know any device. docs/plugs.md expla
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -17,6 +17,7 @@ from carerules.adapters.problem import Problem, quoted
 from carerules.adapters.profile import Factor, Pointer, Topic, Word
 from carerules.adapters.shelf import MisfitError, Strict
 from carerules.adapters.template import holes
+from carerules.domain.frozen import guarded
 from carerules.domain.quantity import UNITS, unit_named
 
 VALUES_MAX = 32
@@ -109,7 +110,7 @@ class FeedProfile(Strict):
         return self
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Feed:
     """One feed of a site. `pack` is whose values it brings; None: the site's."""
 

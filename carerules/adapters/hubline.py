@@ -12,7 +12,6 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from threading import Lock
 from time import monotonic, sleep
 from typing import Protocol
@@ -20,6 +19,7 @@ from typing import Protocol
 from carerules.adapters.address import MqttAddress
 from carerules.adapters.broker import BrokerLine, Callbacks, Will
 from carerules.adapters.problem import quoted
+from carerules.domain.frozen import guarded
 
 IN_FLIGHT_MAX = 16
 """As `adapters/mqtt` has it: below the library's own 20, above which it would queue."""
@@ -71,7 +71,7 @@ class Script(Protocol):
         """From what is remembered to what is wanted."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Heard:
     """An order as it came."""
 
@@ -80,7 +80,7 @@ class Heard:
     payload: str
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Ears:
     """Whom a line tells. On the line's own thread; none may block.
 

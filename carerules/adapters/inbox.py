@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from enum import Enum
 from threading import Condition, Lock, get_ident
 from typing import TypeAlias
@@ -20,6 +20,7 @@ from typing import TypeAlias
 from carerules.adapters.clock import LineClock
 from carerules.adapters.problem import quoted
 from carerules.domain.event import Event, Rejected, Tick
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import MINUTE, Duration, Moment
 
 WAIT_S_MAX = 1.0
@@ -56,7 +57,7 @@ Read: TypeAlias = Callable[[Moment], Sequence[Event]]
 Put: TypeAlias = Callable[[Lane, Read], None]
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class _Item:
     number: int
     heard: Moment

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import datetime
 from math import sqrt
 
@@ -15,6 +14,7 @@ from carerules.adapters.entry import Attend, Entry, Measured, Place, Recorded, R
 from carerules.adapters.moments import read_future, read_past
 from carerules.adapters.problem import Problem, quoted
 from carerules.domain.event import Value
+from carerules.domain.frozen import guarded
 from carerules.domain.pack import Pack, Site
 from carerules.domain.quantity import (
     CAPACITY,
@@ -59,7 +59,7 @@ HAPPENINGS: Mapping[str, tuple[str, ...]] = {
 """What a word records, of `domain.condition.PERSON_EVENTS`, in the order that they are told."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class _Measure:
     signal: str
     dimension: Dimension

@@ -9,7 +9,6 @@ is sent now or dropped; nothing here, in the library or at the broker keeps it f
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from threading import Lock
 from uuid import uuid4
 
@@ -23,6 +22,7 @@ from carerules.adapters.profile import PlugProfile
 from carerules.adapters.topics import Topics
 from carerules.domain.decision import AskPlug, Command, SwitchOff, SwitchOn
 from carerules.domain.event import BESIDE, Event, PlugLink, Rejected
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import SECOND, Duration, Moment
 from carerules.domain.pack import Plug
 
@@ -40,7 +40,7 @@ ECHOES_LOST_MAX = 3
 not come back the hearing line is deaf. A count, and no time: a suspend loses none."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Wiring:
     """What the wires carry: the plugs with their profiles, and the doors of all topics."""
 

@@ -7,7 +7,7 @@ never waits in the evaluator's way; each change is one short transaction.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import astuple, dataclass, fields
+from dataclasses import astuple, fields
 from typing import Any
 
 from pydantic import TypeAdapter, ValidationError
@@ -16,6 +16,7 @@ from carerules.adapters.place import JournalPlace, rows_at
 from carerules.adapters.records import RecordError, load_outcome
 from carerules.adapters.rows import Statement, put
 from carerules.domain.decision import Outcome
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import Duration, Moment
 from carerules.domain.notice import Incident, Letter, Outbox
 from carerules.domain.ports import JournalError
@@ -26,7 +27,7 @@ OUTCOMES_A_LOOK = 1_000
 _COLUMNS = tuple(one.name for one in fields(Letter))
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Word:
     """What a person said to an incident: `ack`, `snooze` for so long, or `test`."""
 

@@ -12,6 +12,7 @@ from threading import Lock
 
 from carerules.adapters.address import MqttAddress, broker_password
 from carerules.adapters.broker import BrokerLine, Callbacks
+from carerules.domain.frozen import guarded
 
 TOPICS_MAX = 2_000
 """A house of two hundred things, each on ten topics; on what is beyond nobody reads a proposal."""
@@ -20,7 +21,7 @@ PAYLOAD_BYTES_MAX = 16 * 1_024  # as for every message that carerules reads
 SECONDS_MAX = 600
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Overheard:
     """What came last on a topic, how often, and whether only the broker remembered it."""
 
@@ -29,7 +30,7 @@ class Overheard:
     retained: bool = False
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Listened:
     """All of it. `beyond`: how many messages were over a limit, and are not in it; `fault`: why the
     broker was not reached, or what it refused."""

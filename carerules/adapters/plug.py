@@ -6,7 +6,6 @@ Knows profiles. Does not know brokers, or whether the command is a good one.
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
 from typing import assert_never
 
 from carerules.adapters.address import read_host
@@ -14,6 +13,7 @@ from carerules.adapters.problem import Problem, quoted
 from carerules.adapters.profile import TIMER_HOLE, Answer, PlugProfile, Said
 from carerules.adapters.template import check_fillings, fill
 from carerules.domain.decision import AskPlug, Command, SwitchOff, SwitchOn
+from carerules.domain.frozen import guarded
 from carerules.domain.pack import Plug
 
 ON_EXPIRY_S = 10
@@ -23,7 +23,7 @@ OFF_EXPIRY_S = 30
 """OFF is said again each 5 s for as long as it is not proven, so an old one need not be kept."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Wire:
     """A message on its way to a plug, never retained; the broker drops it after `expiry_s`.
 
@@ -36,7 +36,7 @@ class Wire:
     answer: tuple[Answer, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Unsaid:
     """The profile has no words for the command; nothing is sent."""
 

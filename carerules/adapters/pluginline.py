@@ -16,7 +16,7 @@ import subprocess
 import sys
 from collections.abc import Mapping
 from contextlib import suppress
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from importlib.metadata import entry_points
 from pathlib import Path
 from threading import Lock
@@ -27,6 +27,7 @@ from carerules.adapters.address import Credentials
 from carerules.adapters.line import LATE, CallError, Left, LoginError, seconds
 from carerules.adapters.payload import PAYLOAD_BYTES_MAX
 from carerules.adapters.problem import Problem, quoted
+from carerules.domain.frozen import guarded
 from carerules.domain.pack import Plug
 from carerules.plugin import GROUP, Way
 
@@ -42,7 +43,7 @@ _ROOT = Path(__file__).resolve().parents[2]
 _NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,63}")
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Installed:
     """A plug-in that can be had: its name, its package, and the version of that."""
 

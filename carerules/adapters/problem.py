@@ -5,12 +5,12 @@ Knows how to say it. Does not know what it is about. A problem is a value: retur
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from carerules.domain.frozen import guarded
 
 SAID_CHARS_MAX = 60  # a quoted word of this length still leaves room for the sentence on one line
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Problem:
     """One mistake: where (a file, a key, or nothing), what was found, what was wanted, the mend."""
 

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from functools import partial
 from typing import Any, TypeVar
 
@@ -17,6 +16,7 @@ from carerules.adapters.records import RecordError, load_entry, load_event, load
 from carerules.adapters.rows import Rows
 from carerules.domain.decision import Outcome
 from carerules.domain.event import Event
+from carerules.domain.frozen import guarded
 from carerules.domain.ports import JournalError
 
 PAGE_ROWS = 1_000  # rows fetched at a time, so that reading a year does not hold the file
@@ -38,7 +38,7 @@ class DamagedRowError(JournalError):
 OnDamage = Callable[[DamagedRowError], None]
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class WaitingEntry:
     """A manual entry that the service has not answered yet."""
 

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
 
 from carerules.adapters.doors import Message, PlugDoor, read_plug
 from carerules.adapters.feed import Feed, FeedProfile
@@ -17,6 +16,7 @@ from carerules.adapters.profile import Metered, PlugProfile, Switched
 from carerules.adapters.template import check_fillings, fill, holes
 from carerules.adapters.topics import Topics, topics_of
 from carerules.domain.event import PlugLink, PlugReport, Sample, SiteSample
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import Moment
 from carerules.domain.signal import catalogue
 
@@ -24,7 +24,7 @@ TRIES_MAX = 40_000
 """Topics times rows of profiles; a listener that heard 2 000 topics stays below it."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Likeness:
     """One thing recognised: the profile, its variables as far as they show, and on which topics.
 
@@ -92,7 +92,7 @@ def states_among(heard: Mapping[str, Overheard]) -> list[Likeness]:
     return [found[topic] for topic in sorted(found)]
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class _Described:
     """One entity: its kind and class, and where its state is said as it stands."""
 

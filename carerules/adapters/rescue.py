@@ -12,13 +12,13 @@ import shutil
 import sqlite3
 from collections.abc import Callable
 from contextlib import closing
-from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from carerules.adapters import schema, store
 from carerules.adapters.leaves import leaf_rows
 from carerules.adapters.records import RecordError, load_event, load_outcome
+from carerules.domain.frozen import guarded
 from carerules.domain.ports import JournalError
 
 PAGES_A_STEP = 256  # a MiB at a time: the service gets its turn at the file in between
@@ -31,7 +31,7 @@ ROWS_LOST_MAX = 100_000
 """Row numbers tried one by one after a page that does not read; more is a hole without an end."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Saved:
     """How many rows of each table were saved, and where some were not: tables, or their list."""
 

@@ -8,11 +8,12 @@ A cost here is the year's mean: the first month of a new cell costs two to three
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import lru_cache
 
 from carerules.battery.chemistry import Chemistry
 from carerules.battery.life import YEAR_DAYS, LifeCell
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import DAY, MONTH, Duration, Moment
 from carerules.domain.quantity import Known, Reading, median
 
@@ -28,7 +29,7 @@ GENTLE_PERCENT = 50.0
 """What hours above are held against: half full, as the trade stores packs (common practice)."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Band:
     """The least, the middle and the most of what published cells say, in percent."""
 
@@ -133,7 +134,7 @@ def life_cost(chemistry: Chemistry, readings: Mapping[str, Reading], at: Moment)
 # --- the ledger -----------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Ledger:
     """What a stretch of lying came to, in percent of capacity, cell by published cell.
 

@@ -10,13 +10,13 @@ import math
 import re
 import tomllib
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from itertools import pairwise
 
 from pydantic import ValidationError
 
 from carerules.battery.chemistry_file import ChemistryFile, Figure, lower, shape_problems, short
 from carerules.battery.life import LifeCell, shipped_life_cells
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import MINUTE, MONTH
 from carerules.domain.pack import Limits
 from carerules.domain.spelling import alike
@@ -33,7 +33,7 @@ SPREAD_UNTOLD = 50.0
 (our choice)."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Heat:
     """How big a cell is (ml an Ah), what warms it (J/ml/K), and what still air takes (W/m²/K)."""
 
@@ -42,7 +42,7 @@ class Heat:
     air_w_m2_k: float
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Chemistry:
     """What one family of cells does at rest, what it is allowed, and what is typical of it.
 

@@ -19,30 +19,31 @@ the harder the drain), temperature and the resistance's own change. See `docs/ba
 from __future__ import annotations
 
 from bisect import bisect_right
-from dataclasses import dataclass
 from itertools import pairwise
 from math import isfinite, log1p, sqrt
 from typing import TypeAlias, assert_never
+
+from carerules.domain.frozen import guarded
 
 Curve: TypeAlias = tuple[tuple[float, ...], tuple[float, ...]]
 """Charge fractions (0..1) and rest volts a cell, both strictly increasing."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class ConstantCurrent:
     """A load that draws `a` amperes."""
 
     a: float
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class ConstantPower:
     """A load that takes `w` watts at its terminals."""
 
     w: float
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Resistor:
     """A load of `ohm` ohms."""
 
@@ -52,7 +53,7 @@ class Resistor:
 Load: TypeAlias = ConstantCurrent | ConstantPower | Resistor
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class DrainForecast:
     """What a drain comes to: `heat_wh` stays in the pack; the voltages are the loaded pack's."""
 

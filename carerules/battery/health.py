@@ -6,11 +6,12 @@ Knows measurements. Does not know how they came in (`battery/history`) or a rule
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from math import hypot, isfinite
 from typing import NamedTuple
 
 from carerules.battery.trend import Crossing, Measured, Trend, trend
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import DAY, MONTH, Duration, Moment
 from carerules.domain.quantity import median
 
@@ -52,7 +53,7 @@ class CellsAtRest(NamedTuple):
     rest: Moment
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class CellHealth:
     """One cell against the middle one: `apart` (points, negative: lower) with `apart_v`, `leak`
     (points a month more than the middle one; None: not seen), and whether that makes it weak."""
@@ -64,7 +65,7 @@ class CellHealth:
     weak: bool
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Health:
     """What the measurements come to. Percent of the label; `resistance` in mΩ a cell.
 

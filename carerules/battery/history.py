@@ -5,7 +5,7 @@ Knows samples, metered power and the estimate they lead to. Does not judge (`bat
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from math import hypot, isfinite
 from typing import NamedTuple
 
@@ -26,6 +26,7 @@ from carerules.battery.learned import OFFSET_PRIOR, Look
 from carerules.battery.ohm import at_25, stepped, warmth
 from carerules.battery.trend import Measured
 from carerules.domain.event import Happened, Sample
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import DAY, HOUR, MINUTE, Duration, Moment
 from carerules.domain.pack import Pack
 from carerules.domain.quantity import Known
@@ -67,7 +68,7 @@ class Energy(NamedTuple):
     own_current: bool = False
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class History:
     """A pack's past as far as health asks: the estimate as it ran, and what was picked out.
 

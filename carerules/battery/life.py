@@ -18,6 +18,7 @@ from functools import cache
 from itertools import pairwise
 from math import exp, isfinite, log
 
+from carerules.domain.frozen import guarded
 from carerules.shipped import shipped
 
 GAS_J_MOL_K = 8.314462618  # CODATA 2018
@@ -30,7 +31,7 @@ CYCLES_OF_TABLE = 100.0
 POINTS_MAX = 200  # a point each half percent; published fits are smoother; our choice
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Stored:
     """Calendar loss: at each charge (0..1) the first year's loss at 25 °C (fraction) and its
     activation energy (J/mol). It grows with days to `power`."""
@@ -41,7 +42,7 @@ class Stored:
     energies: tuple[float, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Cycled:
     """Cycle loss: at each depth (0..1) the loss (fraction) after a hundred full cycles' worth at
     1C and 25 °C. It grows with their number to `power`; each further C adds `rate_share`."""

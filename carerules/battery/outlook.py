@@ -8,7 +8,7 @@ is added as errors that have nothing to do with each other are.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from math import sqrt
 from typing import TypeVar
 
@@ -24,6 +24,7 @@ from carerules.battery.drain import (
 )
 from carerules.battery.recharge import ChargeForecast, Charger, recharge
 from carerules.battery.session import EFFICIENCY
+from carerules.domain.frozen import guarded
 
 SIGMAS = 2.0
 LOAD_SHARE = 0.05
@@ -35,7 +36,7 @@ TAPER_SHARE = 0.05
 Answer = TypeVar("Answer", DrainForecast, ChargeForecast)
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Figures:
     """What a forecast needs of a pack: each with its spread (1 sigma).
 
@@ -52,7 +53,7 @@ class Figures:
     start_spread: float
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Ahead:
     """A time (s) and an energy (Wh) with the edges of their bands, two sigma either way."""
 

@@ -9,14 +9,14 @@ polarisation is left out, as in `drain`), so the taper's time is a least one.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import pairwise
 from math import isfinite, log1p
 
 from carerules.battery.drain import CannotCarry, Curve, curve_v
+from carerules.domain.frozen import guarded
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Charger:
     """A charger: its current (A), its end voltage for the pack (V), and the current at which it
     ends (A)."""
@@ -26,7 +26,7 @@ class Charger:
     taper_a: float
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class ChargeForecast:
     """What a charge comes to: `time_s` is `steady_s` at full current and `taper_s` at held voltage.
 

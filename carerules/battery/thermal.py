@@ -11,17 +11,17 @@ stretch of steady power P.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from math import exp
 
 from carerules.battery.chemistry import Chemistry
+from carerules.domain.frozen import guarded
 from carerules.domain.pack import Pack
 
 AIR_SHARE = 2.0
 """The air may take half or double what the chemistry file says (no source)."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Body:
     """A pack as a lump: `heat_j_k` warms it by one kelvin, `air_w_k` leaves it for each."""
 

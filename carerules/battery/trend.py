@@ -8,11 +8,11 @@ approximation, as tables for few points differ little from 8 points on).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import combinations
 from math import isfinite, sqrt
 from typing import NamedTuple
 
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import DAY, Duration, Moment
 from carerules.domain.quantity import median
 
@@ -39,7 +39,7 @@ class Measured(NamedTuple):
     spread: float
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Trend:
     """A line: `value` at `at`, and `slope` a millisecond within `low` to `high` (95 %)."""
 
@@ -71,7 +71,7 @@ class Trend:
         return self.at + round(ahead) if ahead <= AHEAD_MAX else None
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Crossing:
     """The moments at which a level is reached: at the soonest, most likely, at the latest."""
 

@@ -9,12 +9,12 @@ from __future__ import annotations
 import hmac
 import ipaddress
 from collections.abc import Mapping
-from dataclasses import dataclass
 from hashlib import sha256
 from http.cookies import CookieError, SimpleCookie
 
 from carerules.adapters import Problem, read_password
 from carerules.config import BoardDoor
+from carerules.domain.frozen import guarded
 
 COOKIE = "carerules-board"
 TOKEN_CHARS_MIN = 16
@@ -25,7 +25,7 @@ _HERE = ("localhost", "127.0.0.1", "[::1]")
 _ANY = ("0.0.0.0", "::")
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Refusal:
     """Why a request is not let in: the status of HTTP, and one line for a person."""
 
@@ -33,7 +33,7 @@ class Refusal:
     why: str
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Access:
     """The door's rules; `token` None: whoever reaches the address may come in."""
 

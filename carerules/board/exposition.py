@@ -8,9 +8,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from math import isfinite, isnan
 from typing import Literal, TypeAlias
+
+from carerules.domain.frozen import guarded
 
 CONTENT_TYPE = "application/openmetrics-text; version=1.0.0; charset=utf-8"
 
@@ -25,7 +27,7 @@ _NAME = re.compile(r"[a-zA-Z][a-zA-Z0-9_]*")
 _SUFFIXES = ("_total", "_created", "_info", "_count", "_sum", "_bucket", "_gcount", "_gsum")
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Point:
     """One value. Of a stateset, `state` says which of its states this is."""
 
@@ -34,7 +36,7 @@ class Point:
     state: str | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Family:
     """Metrics of one name. `unit` must end the name; a counter's name has no `_total` here.
 

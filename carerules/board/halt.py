@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
-from dataclasses import dataclass
 
+from carerules.domain.frozen import guarded
 from carerules.service.stopping import StopReport
 
 BY = "the board"
@@ -17,7 +17,7 @@ AFTER_S = 2.0
 """So long the press waits, to say at once what came of it where that is quick."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class HaltState:
     """What the page says of a stop: lines, and whether a person must go there."""
 

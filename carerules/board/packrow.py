@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal
 
+from carerules.domain.frozen import guarded
 from carerules.report import StatusShape, glance_words, job_words, show_at, show_s
 from carerules.report.shapes import PackShape, WaitShape
 
@@ -23,7 +23,7 @@ FRESH_S = 600.0
 """As the rules have it: a reading older than ten minutes says little of now."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Note:
     """A line that stands out: how pressing, and the words."""
 
@@ -31,7 +31,7 @@ class Note:
     text: str
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Bar:
     """How far a waiting rule has run: `share` from 0 to 1, None where nothing runs."""
 
@@ -40,7 +40,7 @@ class Bar:
     share: float | None
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Lane:
     """The charge as lengths from 0 to 100: the level, its doubt, and the level wanted."""
 
@@ -56,7 +56,7 @@ class Lane:
         return f"{min(99.5, max(0.5, self.wanted or 0.0)):.1f}"
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class JobRow:
     """A job that a person can call off: its line, and all that is to be said of it."""
 
@@ -65,7 +65,7 @@ class JobRow:
     words: str
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Row:
     """One pack, to be read in two seconds: the state first."""
 

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
@@ -18,11 +17,12 @@ from carerules.board.packrow import Row
 from carerules.board.past import HOURS, Past, Why
 from carerules.board.rulework import DAYS, Finding, RuleText
 from carerules.board.view import Board
+from carerules.domain.frozen import guarded
 from carerules.domain.pack import Pack, Site
 from carerules.report import CompareShape
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Said:
     """What became of what a person pressed; shown once."""
 

@@ -6,11 +6,11 @@ Knows where a moment lies along the stretch. Does not know HTML, nor how the str
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 from itertools import groupby
 
 from carerules.board.packrow import for_page
+from carerules.domain.frozen import guarded
 from carerules.report import LineShape, TimelineShape, WhyShape, seen_words, show_at, show_s
 from carerules.report.course_shapes import LevelShape
 from carerules.report.shapes import PartShape, RuleShape
@@ -27,7 +27,7 @@ GAP_STEPS = 3.0
 """Looks at the charge further apart than this are not joined: nobody was listening between."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Piece:
     """A stretch of known charge: its line, and the band of two sigma about it, as SVG points."""
 
@@ -35,7 +35,7 @@ class Piece:
     band: str
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Stripe:
     """Something that was so for a while: where it begins, how long it is, and the words."""
 
@@ -44,7 +44,7 @@ class Stripe:
     words: str
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class LaneRow:
     """One rule, job or plug, and the times for which it was so."""
 
@@ -53,7 +53,7 @@ class LaneRow:
     stripes: tuple[Stripe, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class MarkRow:
     """One decision: where it lies, when, its tone, its words, and what to ask for its why."""
 
@@ -64,7 +64,7 @@ class MarkRow:
     text: str
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Past:
     """The whole stretch."""
 
@@ -182,7 +182,7 @@ def _stamp(at: datetime) -> str:
 TRUTHS = {"yes": "holds", "no": "does not hold", "unknown": "is not known"}
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Condition:
     """One condition: its words, whether it holds, how far its `for` has run, what it saw."""
 
@@ -194,7 +194,7 @@ class Condition:
     parts: tuple[Condition, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Reason:
     """One rule for the pack: whether it holds, why it was written, when it fires, what hinders."""
 
@@ -205,7 +205,7 @@ class Reason:
     when: Condition
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Why:
     """Why each rule holds or not at one moment."""
 

@@ -5,10 +5,10 @@ Knows the shape, and which sheet fits which screen. Does not know HTML but for t
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import datetime
 
 from carerules.board.packrow import Mood, Note
+from carerules.domain.frozen import guarded
 from carerules.planner import (
     NARROW,
     WIDE,
@@ -24,7 +24,7 @@ SOON_MAX = 3
 """Moves in the short form of the plan on the page of all packs."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class MoveRow:
     """A move: how it stands, when, and what is to be done."""
 
@@ -33,7 +33,7 @@ class MoveRow:
     words: str
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class LaneRow:
     """One station, and what runs there."""
 
@@ -41,7 +41,7 @@ class LaneRow:
     runs: tuple[MoveRow, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class PlanView:
     """The kept plan: what it is, what is wrong with it, moves, stations, and two drawings."""
 

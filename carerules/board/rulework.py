@@ -9,7 +9,6 @@ from __future__ import annotations
 import os
 import tempfile
 import threading
-from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
 
@@ -17,6 +16,7 @@ from carerules.adapters import Problem, quoted
 from carerules.board.asked import Past
 from carerules.config import SiteFile
 from carerules.domain.diagnostic import Severity
+from carerules.domain.frozen import guarded
 from carerules.report import CompareShape
 from carerules.service.rules import read_rules, shown_path
 
@@ -27,7 +27,7 @@ COMPARE_WITHIN_S = 300.0
 DAYS = 30
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Finding:
     """One thing that is wrong: where in the text, and the mend; `line` 0: in another file."""
 
@@ -38,7 +38,7 @@ class Finding:
     mend: str
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class RuleText:
     """One rule file: its number on the page, its name, its text, and what tells its state apart."""
 

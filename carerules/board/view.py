@@ -7,11 +7,11 @@ from.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING
 
 from carerules.board.packrow import Mood, Note, Row, for_page, row_of
+from carerules.domain.frozen import guarded
 from carerules.loop import World
 from carerules.report import StatusShape, show_at
 from carerules.report.shapes import ChoreShape, PlugShape, StationShape
@@ -23,7 +23,7 @@ NAMED_MAX = 6
 """Names in the page's first line, to be read from across a room."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class PlugRow:
     """One plug of a station."""
 
@@ -32,7 +32,7 @@ class PlugRow:
     words: str
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class StationRow:
     """One station: what is on it, why it is locked, and its plugs."""
 
@@ -42,7 +42,7 @@ class StationRow:
     plugs: tuple[PlugRow, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class ChoreRow:
     """Something for a person: what, since when, and how it can be answered."""
 
@@ -56,7 +56,7 @@ class ChoreRow:
     pack: str
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Board:
     """All that the page says."""
 

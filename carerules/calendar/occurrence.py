@@ -6,8 +6,10 @@ Knows the words and their bounds. Does not know iCalendar, nor which packs are m
 from __future__ import annotations
 
 import json
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from typing import Any
+
+from carerules.domain.frozen import guarded
 
 CALENDAR_BYTES_MAX = 2 << 20
 """Some five thousand events with their descriptions: ten years of a busy club."""
@@ -21,7 +23,7 @@ TROUBLES_MAX = 5
 """So many events that cannot be read are told one by one, the rest as a number."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Occurrence:
     """One event as it occurs once.
 
@@ -37,7 +39,7 @@ class Occurrence:
     all_day: bool = False
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Asked:
     """A stretch of wall time (ms since the Unix epoch, the end not within), the zone of what has
     none, and the minute of the day at which an event begins that lasts all day."""
@@ -48,7 +50,7 @@ class Asked:
     all_day_min: int = 0
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Expanded:
     """The occurrences of a stretch, soonest first; and what had to be left out, a line each."""
 
@@ -56,7 +58,7 @@ class Expanded:
     troubles: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Unread:
     """Nothing of a calendar can be used: why, in one line."""
 

@@ -7,13 +7,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 
 from carerules.calendar.occurrence import Occurrence
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import LocalTime, Moment
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Pick:
     """Which events plan a use of which packs.
 
@@ -27,7 +27,7 @@ class Pick:
     categories: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Wanted:
     """A use that a calendar asks for: `title` names it, where no other use has that name."""
 

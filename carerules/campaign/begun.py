@@ -5,9 +5,8 @@ Knows the pack as it is and what the line of the job says. Does not know the pro
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from carerules.domain.action import Action, Charge, DayWindow, Drain, Switch
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import HOUR, MINUTE, Moment
 from carerules.domain.pack import Pack
 from carerules.domain.quantity import Known, Reading
@@ -25,7 +24,7 @@ SLICES = 10
 DAY_MIN = 24 * 60
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Begun:
     """One ON: for which pack, at which line, for which job, and what was held of the charge (%)."""
 

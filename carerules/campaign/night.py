@@ -7,7 +7,6 @@ the same night, to the byte.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from functools import lru_cache
 from random import Random
 
@@ -30,6 +29,7 @@ from carerules.domain.decision import (
     SwitchOn,
 )
 from carerules.domain.event import Answered, Event, Released, Started, Stopped
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import MINUTE, SECOND, Duration, Moment
 from carerules.engine import Job
 from carerules.loop import Setup, World, new_world
@@ -52,7 +52,7 @@ KNOWN_SHARE = 0.7
 NOISES = 32  # rings of noise that nights share: making one takes as long as playing a night
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Night:
     """Which night: number `number` of the campaign `seed`. `trouble`: this kind is the first of its
     troubles, and the only one where `at` says when (ms into the night)."""
@@ -70,7 +70,7 @@ class Night:
         return f"carerules campaign --seed {self.seed} --night {self.number}{kind}{at}"
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Played:
     """What became of a night."""
 

@@ -11,7 +11,6 @@ import sys
 import tempfile
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import dataclass
 from difflib import unified_diff
 from pathlib import Path
 
@@ -19,6 +18,7 @@ import click
 
 from carerules.cli.common import FAILED, REFUSED, finding, json_option, refuse
 from carerules.domain.diagnostic import Diagnostic, Severity, Span
+from carerules.domain.frozen import guarded
 from carerules.lang import read_text
 from carerules.lang.format import format_text
 from carerules.rulefiles import load_files
@@ -27,7 +27,7 @@ READ_BYTES_MAX = (1 << 20) + 1  # one more than a rule file may have: enough to 
 STDIN = "<stdin>"
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class _Done:
     """What became of one text: laid out, or left for the findings."""
 

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated
 
@@ -18,6 +17,7 @@ from carerules.config.known import Known, Raw
 from carerules.config.problem import Key, found, quoted
 from carerules.config.things import Table
 from carerules.config.values import PasswordFile, refused
+from carerules.domain.frozen import guarded
 
 LISTEN_HERE = "127.0.0.1:8455"
 HOSTS_MAX = 20
@@ -28,7 +28,7 @@ _HOST_NAME = re.compile(r"(\[[0-9A-Fa-f:.]{2,45}\]|[A-Za-z0-9._-]{1,253})(:[0-9]
 _LOOPBACK = re.compile(r"localhost|127\.[0-9]{1,3}\.[0-9]{1,3}\.[0-9]{1,3}|::1")
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class BoardDoor:
     """Where the page is served: `host` without brackets, the other names it goes by as a browser
     writes them, and the file with the token that who comes in must show (None: nobody need).

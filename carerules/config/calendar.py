@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated
 
@@ -27,6 +26,7 @@ from carerules.config.values import (
     name_of,
     refused,
 )
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import DAY, HOUR, MINUTE, WEEK, Duration
 from carerules.domain.pack import Pack
 from carerules.domain.quantity import DURATION
@@ -147,7 +147,7 @@ class CalendarTable(Table):
     )
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class CalendarSettings:
     """A calendar of a site that was checked; `all_day_min` is a minute of the day."""
 

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -18,6 +17,7 @@ from carerules.config.known import Known, Raw, named
 from carerules.config.problem import Key, found, quoted
 from carerules.config.things import Table
 from carerules.config.values import Host, Measure, PasswordFile, PlainFile, Title
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import DAY, MINUTE
 from carerules.domain.notice import Way
 from carerules.domain.quantity import DURATION
@@ -127,7 +127,7 @@ class ChannelTable(Table):
     )
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Channel:
     """A channel that leaves the house: what the core knows of it, and its address."""
 

@@ -8,10 +8,10 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
 from carerules.adapters import Problem, quoted
+from carerules.domain.frozen import guarded
 from carerules.domain.spelling import alike
 from carerules.shipped import shipped
 
@@ -34,7 +34,7 @@ class PackAnswer(NamedTuple):
     capacity: str
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class PlugAnswer:
     """The plug of the first station: its profile, its variables, and the load on it (W)."""
 
@@ -45,7 +45,7 @@ class PlugAnswer:
     timed: bool = True
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Answers:
     """All five."""
 

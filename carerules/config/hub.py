@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import Annotated
 
 from pydantic import AfterValidator, Field, WithJsonSchema
@@ -16,6 +15,7 @@ from carerules.config.known import Known, Raw
 from carerules.config.problem import Key, found
 from carerules.config.things import Table
 from carerules.config.values import Measure, refused
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import MINUTE, SECOND, Duration
 from carerules.domain.quantity import DURATION
 
@@ -81,7 +81,7 @@ class HubTable(Table):
     )
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class HubSettings:
     """A hub of a site that was checked; `key` empty: made of the site's name."""
 

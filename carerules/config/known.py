@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeAlias
 
@@ -20,6 +19,7 @@ from carerules.adapters import (
 )
 from carerules.battery import Chemistry, read_chemistry, shipped_chemistries
 from carerules.config.problem import found, nearest, quoted
+from carerules.domain.frozen import guarded
 from carerules.domain.pack import Limits
 
 CHEMISTRY_BYTES_MAX = 1 << 18  # more than the reader of chemistries takes, so that it says so
@@ -34,7 +34,7 @@ Raw: TypeAlias = Mapping[str, Any]
 """A table as TOML gave it."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Known:
     """Everything that the site file refers to outside itself, by the words that it uses.
 

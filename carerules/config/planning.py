@@ -6,7 +6,6 @@ Knows the keys. Does not know how a plan is made.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from typing import Annotated
 
 from pydantic import BeforeValidator, Field, WithJsonSchema
@@ -15,13 +14,14 @@ from carerules.config.problem import found
 from carerules.config.things import Table
 from carerules.config.values import Measure, Window, refused
 from carerules.domain.action import DayWindow
+from carerules.domain.frozen import guarded
 from carerules.domain.quantity import POWER
 
 BANDS_MAX = 24
 """A price for each hour of the day."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Planning:
     """When somebody moves packs (None: as nobody said), what all chargers together may draw (W;
     None: no limit), and money a kWh: `price`, and through some hours another. `daily`: at which

@@ -8,9 +8,9 @@ from __future__ import annotations
 import datetime as dt
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from typing import TypeAlias
 
+from carerules.domain.frozen import guarded
 from carerules.domain.spelling import alike
 
 Key: TypeAlias = tuple[str, ...]
@@ -20,7 +20,7 @@ NAMES_SEARCHED_MAX = 1_000  # all zones of the world are 600; a site has fewer o
 FOUND_WIDTH_MAX = 60  # with key and wording a message still fits two lines of a terminal
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Problem:
     """One mistake in a site file. `line` is 1-based; 0 where no line can be named."""
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 
 from carerules.adapters import MqttAddress
 from carerules.adapters.overhear import Listened
@@ -17,6 +16,7 @@ from carerules.config.problem import quoted
 from carerules.config.read import read_site_text
 from carerules.config.site import SiteFile
 from carerules.config.values import NAME_CHARS_MAX
+from carerules.domain.frozen import guarded
 from carerules.lang import KEYWORDS
 
 OTHERS_MAX = 40
@@ -24,7 +24,7 @@ OTHERS_MAX = 40
 ASK = "#? "
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Known:
     """What whoever asks knows of every pack: None, or as a site file has it."""
 
@@ -33,7 +33,7 @@ class Known:
     cells: int | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Proposal:
     """The text; `whole`: it was read as a site file without a problem. How many lines ask."""
 

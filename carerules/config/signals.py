@@ -6,11 +6,11 @@ Knows units and what is believable in each. Does not know where values come from
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 
 from carerules.config.known import Raw, named
 from carerules.config.things import SignalTable
 from carerules.config.values import measured
+from carerules.domain.frozen import guarded
 from carerules.domain.quantity import (
     CAPACITY,
     CHARGE_LEVEL,
@@ -27,7 +27,7 @@ from carerules.domain.quantity import (
 from carerules.domain.signal import MEASURED_MAX_AGE, Signal
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class SignalUnit:
     """A unit that a signal of the site may have; outside `low` to `high` nothing is believed."""
 

@@ -6,7 +6,7 @@ Knows what was read and checked. Does not check again.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from math import ceil
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
@@ -33,6 +33,7 @@ from carerules.config.packs import had, pack_of
 from carerules.config.planning import Planning, planning_of
 from carerules.config.signals import UNITS_OF_SIGNALS, signal_of
 from carerules.config.things import LEASE_S_MAX, PlugTable, SocketTable
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import DAY, SECOND, Duration, LocalTime, Moment
 from carerules.domain.pack import Pack, Plug, Site, Socket, Station, Use
 from carerules.domain.signal import Signal
@@ -42,7 +43,7 @@ if TYPE_CHECKING:
     from carerules.lang.prove import CellModel
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class VirtualPackStart:
     """How a virtual pack begins.
 
@@ -56,7 +57,7 @@ class VirtualPackStart:
     feed: bool = True
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class VirtualStart:
     """A site that is played: from `seed`, beginning at `start`, `speed` times as fast as life.
 
@@ -71,7 +72,7 @@ class VirtualStart:
     packs: Mapping[str, VirtualPackStart]
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class SiteFile:
     """One site file, read and checked; its moments are true for a line that the wall agrees with.
 

@@ -30,6 +30,7 @@ from pydantic_core.core_schema import no_info_plain_validator_function
 from carerules.adapters import Problem, read_password
 from carerules.config.problem import PROBLEMS_MAX, found, nearest, printable, quoted
 from carerules.domain.action import DayWindow
+from carerules.domain.frozen import guarded
 from carerules.domain.quantity import (
     CHARGE_LEVEL,
     SPELLINGS,
@@ -58,7 +59,7 @@ class Searches:
         return nearest(wrong, names) if self.left >= 0 else ""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Around:
     """What a value may lean on: the names that the file declares, and the folder it lies in.
 
@@ -89,7 +90,7 @@ def units_of(dimension: Dimension) -> tuple[str, ...]:
     return (*canonical, *(way for way, unit in SPELLINGS.items() if unit in canonical))
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Measure:
     """The kind of a value written as `16 Ah`, read into the base unit, from `low` to `high`.
 

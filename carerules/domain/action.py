@@ -6,15 +6,15 @@ A new action is one class here, one row in `ACTIONS`, and its step in engine/job
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TypeAlias
 
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import Duration
 from carerules.domain.pack import Side
 from carerules.domain.quantity import Dimension
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class DayWindow:
     """A stretch of each day, in minutes after midnight; `until` before `since` runs past it."""
 
@@ -42,7 +42,7 @@ def clock(minute: int) -> str:
     return f"{minute // 60:02}:{minute % 60:02}"
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Hole:
     """A place in a text that is filled when it is said: a signal's value, or the pack's name."""
 
@@ -53,7 +53,7 @@ class Hole:
 Text: TypeAlias = tuple[str | Hole, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Drain:
     """Use the station's load until `target` (%), at most `power_w`, only inside `window`."""
 
@@ -62,7 +62,7 @@ class Drain:
     window: DayWindow | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Charge:
     """Use the station's charger until `target` (%), as late as is still in time.
 
@@ -77,21 +77,21 @@ class Charge:
     rate_c: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Rest:
     """Wait `time` with no current."""
 
     time: Duration
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Hold:
     """Forbid any current for `time`, to every job of the pack."""
 
     time: Duration
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Switch:
     """Switch the station's load or charger on for `time`, or off (None): a plain switch."""
 
@@ -99,7 +99,7 @@ class Switch:
     time: Duration | None
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Ask:
     """Go on only when a person says yes within `within`; no answer is no."""
 
@@ -107,7 +107,7 @@ class Ask:
     within: Duration
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Notify:
     """Tell someone, over the channel `to`, or over all; `again` each so long while the rule stays
     true."""
@@ -118,26 +118,26 @@ class Notify:
     to: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Chore:
     """Put it on the to-do list."""
 
     text: Text
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Mark:
     """Journal an event, for `time since` and `count`."""
 
     event: str
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Quarantine:
     """Forbid charging until a person releases the pack."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Retire:
     """Take the pack out of service."""
 
@@ -149,7 +149,7 @@ Action: TypeAlias = (
 )
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class ActionRow:
     """One row of the reference: the keyword, its form, its meaning, which side it needs."""
 

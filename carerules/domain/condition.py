@@ -7,15 +7,15 @@ meaning are equal, so a fingerprint of one is a fingerprint of its meaning.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import Literal, TypeAlias, assert_never
 
 from carerules.domain.action import DayWindow
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import Duration
 from carerules.domain.quantity import COUNT, DURATION, Dimension, Quantity
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class SignalValue:
     """A signal of the pack, of the station it is on, or of the site."""
 
@@ -27,19 +27,19 @@ PERSON_EVENTS = ("charge", "full", "drain", "use", "calibration", "inspection", 
 """Events that everybody may count or measure from; a rule's `mark` may name others."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class TimeSince:
     """Time since an event last happened to the pack; never happened: longer than any time."""
 
     event: str
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class TimeUntilUse:
     """Time until the pack's next planned use; none planned: longer than any time."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class CountSince:
     """How often `event` happened since `since` last did; `since` never did: since ever."""
 
@@ -47,7 +47,7 @@ class CountSince:
     since: str
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class CountIn:
     """How often `event` happened in the last `time`."""
 
@@ -58,7 +58,7 @@ class CountIn:
 WindowKind: TypeAlias = Literal["max", "min", "mean", "slope"]
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class OverWindow:
     """`max of S over D`: what a signal was over the last `time`; `slope` is a day's change.
 
@@ -71,7 +71,7 @@ class OverWindow:
     time: Duration
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class NumberOfPacks:
     """How many of the site's packs the condition is true for."""
 
@@ -87,7 +87,7 @@ ValueOf: TypeAlias = (
 Op: TypeAlias = Literal["<", "<=", ">", ">=", "=", "!="]
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Compare:
     """A comparison of two values of one dimension; `is on` is `= 1` on a switch."""
 
@@ -96,7 +96,7 @@ class Compare:
     right: ValueOf
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Between:
     """`low <= value <= high`."""
 
@@ -105,28 +105,28 @@ class Between:
     high: Quantity
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class And:
     """All of them."""
 
     parts: tuple[Condition, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Or:
     """At least one of them."""
 
     parts: tuple[Condition, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Not:
     """The opposite; unknown stays unknown."""
 
     part: Condition
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class For:
     """`part for time`: true without a break over the whole time up to now."""
 
@@ -134,7 +134,7 @@ class For:
     time: Duration
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class InLast:
     """`part in last time`: true at some instant of the time up to now."""
 
@@ -142,21 +142,21 @@ class InLast:
     time: Duration
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class During:
     """Inside a stretch of each day, by the site's wall clock."""
 
     window: DayWindow
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class OnDays:
     """On these weekdays, Monday 0, in order."""
 
     days: tuple[int, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Crosses:
     """`S rises above L`, `S falls below L`: beyond the level, having been seen on its other side.
 
@@ -168,7 +168,7 @@ class Crosses:
     up: bool
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class InSamples:
     """`C in at least 3 of last 5 samples`: true for so many of the samples that came last."""
 

@@ -5,10 +5,9 @@ Knows places in a text. Does not know any grammar. A diagnostic is a value: coll
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import Enum
 
-from carerules.domain.frozen import frozen
+from carerules.domain.frozen import frozen, guarded
 
 
 @frozen  # each word of a text has one
@@ -43,7 +42,7 @@ class Severity(Enum):
     WARNING = "warning"
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Mend:
     """A change that would put it right: what to say, and the text to put in place of the span.
 
@@ -58,7 +57,7 @@ class Mend:
     at: Span | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Diagnostic:
     """One mistake. `message` is one standalone sentence: lower case, one line, no full stop."""
 

@@ -6,10 +6,10 @@ A kept plan advises people and switches nothing: rules and jobs do that, and are
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
 from carerules.domain.action import DayWindow
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import HOUR, NEVER, Duration, Moment
 
 SideWord: TypeAlias = Literal["load", "charger"]
@@ -19,7 +19,7 @@ GIVEN_UP: Duration = HOUR
 anew since half an hour, and has not been (our choice)."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class KeptRun:
     """A pack at a station's load or charger: from which charge (%) to which, and for what.
 
@@ -40,7 +40,7 @@ class KeptRun:
     done: Moment | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class KeptMove:
     """A person hangs a pack on a station, at `at` at the latest; people are told from `tell` on, a
     moment at which somebody is awake. `off`: the pack that comes off it then. `done`: when it was
@@ -54,7 +54,7 @@ class KeptMove:
     done: Moment | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class KeptWish:
     """A charge that the plan does without, the cheapest to leave out; `why` in words. People are
     told from `tell` on (`NEVER`: they have seen it). `target`: percent of charge."""
@@ -69,7 +69,7 @@ class KeptWish:
     use: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Supposed:
     """How a pack stood when the plan was made: its charge (%); None: it could not be planned."""
 
@@ -77,7 +77,7 @@ class Supposed:
     soc: float | None
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class KeptHours:
     """What the plan goes by: when somebody is awake, what all chargers may draw (W), and money a
     kWh. A plan made anew goes by the same."""
@@ -88,7 +88,7 @@ class KeptHours:
     bands: tuple[tuple[DayWindow, float], ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class KeptPlan:
     """The plan, and what it was made from: packs, jobs under way (id, rule), planned uses (name,
     start, packs), and stations that were locked.

@@ -10,9 +10,10 @@ daylight saving and no zone can lengthen a load's time or shorten a rest.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
 from typing import TypeAlias
+
+from carerules.domain.frozen import guarded
 
 Moment: TypeAlias = int
 Duration: TypeAlias = int
@@ -29,7 +30,7 @@ NEVER: Moment = 1 << 62
 """Later than any moment: what `due` says when nothing is due."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class LocalTime:
     """How a moment reads on the wall: the site's zone, and the wall clock's lead over the line."""
 

@@ -6,13 +6,13 @@ Knows what is remembered of each. Does not know when a letter goes, nor how it t
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 
-from carerules.domain.frozen import frozen
+from carerules.domain.frozen import frozen, guarded
 from carerules.domain.moment import Duration, Moment
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Incident:
     """One thing that people are told of, under one key, however often it is said.
 
@@ -39,7 +39,7 @@ class Incident:
     joined: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Letter:
     """The words of an incident for one channel; incident number 0: a test of the channel.
 
@@ -78,7 +78,7 @@ class Way:
     daily_test: bool = True
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Outbox:
     """All incidents by key, all letters by number, and when each channel last delivered."""
 

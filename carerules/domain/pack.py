@@ -6,14 +6,15 @@ Knows what a person wrote in the site file. Does not know what is measured.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from enum import Enum
 from hashlib import sha256
 
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import MINUTE, Duration, LocalTime, Moment
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Limits:
     """What no rule can loosen: from the chemistry file, tightened by the site file.
 
@@ -46,7 +47,7 @@ class Limits:
         )
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Pack:
     """What holds the charge: `cells` in series, `capacity_ah` when new.
 
@@ -77,7 +78,7 @@ SIDES = tuple(Side)
 """To go through at each step: going through the enum itself costs ten times as much."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Plug:
     """A switch that we command.
 
@@ -111,7 +112,7 @@ class Plug:
         return sha256(repr(meaning).encode()).hexdigest()[:16]
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Socket:
     """What hangs on a plug at a station: a discharge load, or a charger, and its usual power."""
 
@@ -119,7 +120,7 @@ class Socket:
     power_w: float
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Station:
     """The place where a pack hangs on a load or a charger.
 
@@ -137,7 +138,7 @@ class Station:
         return self.load if side is Side.LOAD else self.charger
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Use:
     """A planned use: these packs are wanted full at `start`.
 
@@ -150,7 +151,7 @@ class Use:
     calendar: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Site:
     """Everything that the site file says of the things, parsed once.
 

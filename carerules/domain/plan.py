@@ -5,17 +5,17 @@ Knows rules. Does not know text, positions (beyond a rule's own), time or values
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from hashlib import sha256
 from typing import Literal, TypeAlias
 
 from carerules.domain.action import Action
 from carerules.domain.condition import Condition
 from carerules.domain.diagnostic import Span
+from carerules.domain.frozen import guarded
 from carerules.domain.selector import Selector
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Rule:
     """A care rule. `over` names the rules that give way to it where both want the pack."""
 
@@ -46,7 +46,7 @@ class Rule:
 Forbidden: TypeAlias = Literal["charge", "drain"]
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Never:
     """An interlock of the author's own: it can only forbid, on the pessimistic bound."""
 
@@ -62,7 +62,7 @@ class Never:
         return sha256(meaning.encode()).hexdigest()[:16]
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Plan:
     """All rules of a site, checked, in the order of the text."""
 

@@ -7,16 +7,16 @@ load and a charger unless it says otherwise, and a time line that begins with wh
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal, TypeAlias
 
 from carerules.domain.action import Action
 from carerules.domain.diagnostic import Span
+from carerules.domain.frozen import guarded
 from carerules.domain.quantity import Quantity
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class GivenPack:
     """`given pack heron is lipo tagged "smart" role boat cells 6 capacity 16 Ah`.
 
@@ -32,7 +32,7 @@ class GivenPack:
     placed: bool = True
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Set:
     """`heron pack.soc = 100 %`: a signal has this value from here on, fresh until changed.
 
@@ -44,7 +44,7 @@ class Set:
     value: Quantity | None
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Occurs:
     """`heron used`, `heron swelling`: an event of the pack."""
 
@@ -52,7 +52,7 @@ class Occurs:
     event: str
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class UseAt:
     """`use on Mon 09:00 of heron`, `use in 12 d`: a planned use; without packs, of all."""
 
@@ -60,7 +60,7 @@ class UseAt:
     packs: frozenset[str] = frozenset()
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Moved:
     """`heron on no station`, `heron on a station`."""
 
@@ -68,7 +68,7 @@ class Moved:
     placed: bool
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Presence:
     """`somebody present`, `nobody present`."""
 
@@ -78,7 +78,7 @@ class Presence:
 Change: TypeAlias = Set | Occurs | UseAt | Moved | Presence
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class ExpectJob:
     """`expect heron drain to 80 % by full-too-long`: since the last line a job began such a line.
 
@@ -92,14 +92,14 @@ class ExpectJob:
     absent: bool = False
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class ExpectNothing:
     """`expect nothing`, `expect nothing of heron`: since the last line no rule fired."""
 
     pack: str | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class ExpectRefusal:
     """`expect heron charge refused`: a wish to do this was vetoed since the last line."""
 
@@ -110,7 +110,7 @@ class ExpectRefusal:
 Expectation: TypeAlias = ExpectJob | ExpectNothing | ExpectRefusal
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class At:
     """`at Sat 18:00: ...`: at this wall time, changes first, then what is expected by then."""
 
@@ -120,7 +120,7 @@ class At:
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Scenario:
     """A named scenario: packs, what holds at first and since when, and what comes, in order.
 

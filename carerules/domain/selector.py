@@ -5,42 +5,42 @@ Knows labels. Does not know what a rule asks of them.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal, TypeAlias, assert_never
 
 from carerules.domain.condition import Op, compare
+from carerules.domain.frozen import guarded
 from carerules.domain.pack import Pack
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Named:
     """`pack heron`."""
 
     name: str
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class ChemistryIs:
     """`lipo packs`, `packs where chemistry is lipo`."""
 
     chemistry: str
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Tagged:
     """`smart packs`, `packs where tagged "smart"`."""
 
     tag: str
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class RoleIs:
     """`packs where role is boat`."""
 
     role: str
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Rated:
     """`packs where cells = 4`, `packs where capacity > 2 Ah`: by what stands on the label."""
 
@@ -49,21 +49,21 @@ class Rated:
     value: float
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class AllOf:
     """All of them; of none: every pack."""
 
     parts: tuple[Selector, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class AnyOf:
     """At least one of them."""
 
     parts: tuple[Selector, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class NoneOf:
     """Not this."""
 

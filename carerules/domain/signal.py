@@ -8,10 +8,10 @@ A new raw signal is one row here; a new derived one is a row here, and its line 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from enum import Enum
 from typing import TypeAlias
 
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import MINUTE, Duration
 from carerules.domain.quantity import (
     CAPACITY,
@@ -36,7 +36,7 @@ class Scope(Enum):
     SITE = "site"
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Signal:
     """One row. `max_age` None: kept, it holds until something changes it.
 

@@ -6,10 +6,10 @@ Knows rules, readings and what was remembered. Does not know what firing leads t
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from typing import NamedTuple
 
 from carerules.domain.condition import Condition, NumberOfPacks, values, walk
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import NEVER, Moment
 from carerules.domain.pack import Pack
 from carerules.domain.plan import Forbidden, Never, Plan, Rule
@@ -25,7 +25,7 @@ from carerules.engine.watch import NOBODY, Places, Watch, watch_over
 NO, YES = Truth.NO, Truth.YES  # looked up once: each rule asks for them at each look
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class BoundRule:
     """A rule made ready to run. Its key tells two rules of one meaning apart.
 
@@ -42,7 +42,7 @@ class BoundRule:
     resting: RuleState
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class BoundNever:
     """An author's interlock made ready, on the pessimistic bound."""
 
@@ -50,7 +50,7 @@ class BoundNever:
     when: Ready
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Bound:
     """All that the plan says about one pack."""
 

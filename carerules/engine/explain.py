@@ -5,8 +5,6 @@ Knows conditions and facts. Does not know people's languages beyond the rule lan
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from carerules.domain.condition import (
     CountIn,
     CountSince,
@@ -19,6 +17,7 @@ from carerules.domain.condition import (
     ValueOf,
     values,
 )
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import Duration, Moment, show_duration
 from carerules.domain.quantity import (
     TEMPERATURE,
@@ -36,7 +35,7 @@ from carerules.engine.hold import Memory, Run
 from carerules.engine.value import Facts, count_key
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Seen:
     """One value that a condition compared: what it is, what it was, how old, and who said so."""
 
@@ -46,7 +45,7 @@ class Seen:
     source: str
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Explained:
     """One condition: its words, its truth, how far a `for` has run, what it saw, and its parts."""
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from operator import eq, ge, gt, le, lt, ne
 from typing import TypeAlias, assert_never
 
@@ -32,6 +31,7 @@ from carerules.domain.condition import (
     compare,
     values,
 )
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import NEVER, Duration, LocalTime, Moment
 from carerules.domain.quantity import Known, Quantity, Truth
 from carerules.domain.signal import Catalogue
@@ -64,7 +64,7 @@ ROUNDING = 1e-3
 more than what doubles lose over a year."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Ready:
     """A condition ready to run, its parts likewise, and what it remembers when fresh.
 

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from math import inf
 from typing import NamedTuple, TypeAlias
 
@@ -25,6 +24,7 @@ from carerules.domain.condition import (
     values,
     walk,
 )
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import NEVER, Duration, Moment
 from carerules.domain.quantity import Known, Quantity, Reading
 from carerules.domain.signal import Catalogue
@@ -51,7 +51,7 @@ class Stretch(NamedTuple):
 NOWHERE = Stretch(inf, -inf, -1)
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Watched:
     """One of the pack's own signals: the limits on its axis (base units, sorted), and the
     stretches they cut.
@@ -87,7 +87,7 @@ class Watched:
         return crossed[0] if len(crossed) == 1 else NOBODY.union(*crossed)
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Watch:
     """All that is watched: the rules that `each_sample` may change, as where two signals are
     compared, and those that `each_look` may, for they see more than the pack's own signals.

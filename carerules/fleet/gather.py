@@ -6,11 +6,11 @@ Knows folders, hands and shapes. Does not know who the hands are.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
 from carerules.adapters import Problem, quoted
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import DAY, SECOND, Moment
 from carerules.domain.plan import Plan
 from carerules.domain.signal import Signal
@@ -53,7 +53,7 @@ from carerules.report.month import EDGES
 from carerules.report.pack import tidy
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Fleet:
     """A folder of sites, and what each one's list says; by the folder's name."""
 
@@ -136,7 +136,7 @@ def rule_files(loaded: Loaded, named: Sequence[str]) -> RuleFiles:
     return RuleFiles(texts=tuple(sorted(loaded.sources.items())), named=tuple(named))
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class RuleSide:
     """Rules that were checked: what the file is called, its texts, and what they came to."""
 

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
+from carerules.domain.frozen import guarded
 from carerules.hub.convention import PRESS, Kept, Step, table, wanted_of
 from carerules.hub.model import About, Device, Group, House, Kind, Order, Property, root_id
 
@@ -43,7 +43,7 @@ CLASSES: Mapping[About, str] = {
 }
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Discovery:
     """The convention for one site: `key` tells it apart, `prefix` is where the hub looks."""
 

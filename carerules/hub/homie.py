@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 from zlib import crc32
 
+from carerules.domain.frozen import guarded
 from carerules.hub.convention import PRESS, Kept, Step, table, wanted_of
 from carerules.hub.model import (
     PLACE_KINDS,
@@ -42,7 +42,7 @@ SILENT = "service"
 """The `alert` of the site's device while the service does not evaluate."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Homie:
     """The convention for one site: `key` tells it apart, `domain` is the first level of topics."""
 

@@ -6,11 +6,13 @@ Knows names, units and kinds of values. Does not know worlds, topics or any conv
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import datetime
 from enum import Enum
 from hashlib import sha256
 from typing import TypeAlias
+
+from carerules.domain.frozen import guarded
 
 TEXT_CHARS_MAX = 250
 """A hub keeps a state of 255 characters at most (from memory of its public documentation)."""
@@ -53,7 +55,7 @@ class Group(Enum):
     RECORD = "record"
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Property:
     """One value of a device, or one thing that can be had done with it.
 
@@ -91,7 +93,7 @@ class Property:
                 return f"{rounded + 0.0:.{self.digits}f}" if self.digits else f"{rounded:.0f}"
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Device:
     """One device: a pack, a station or the site itself. `alarms` by a word for each, in words."""
 
@@ -103,7 +105,7 @@ class Device:
     alarms: Mapping[str, str] = field(default_factory=dict)
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class House:
     """All devices of a site, the site's own first; `key` tells the site apart at the broker."""
 
@@ -116,7 +118,7 @@ class House:
         return self.devices[0]
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Order:
     """What a hub wants done: a device's place, a property, and what was said to it."""
 

@@ -7,9 +7,9 @@ A retired pack is no device any more: nobody shall place it on a station from a 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sized
-from dataclasses import dataclass
 
 from carerules.adapters import HAPPENINGS, RECORD_BOUNDS
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import HOUR, Moment
 from carerules.domain.pack import Pack, Site
 from carerules.domain.quantity import Known
@@ -37,7 +37,7 @@ CHORE = "chore"
 CHORE_KINDS = ("opened", "closed")
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Places:
     """The short names of a site's things: of packs and stations, and of the site at the broker.
 
@@ -81,7 +81,7 @@ def house_of(places: Places, site: Device, packs: Iterable[Device], stations: It
 # ---- a pack ----------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class PackSeen:
     """What a pack's rows are read from. `full_since`: since when it has been full."""
 
@@ -99,7 +99,7 @@ class PackSeen:
         return found.value_at(self.world.now) if fresh else None
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Row:
     """A property that every pack has, and how it is read."""
 

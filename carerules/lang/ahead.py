@@ -5,8 +5,7 @@ Knows how the grammar goes on. Does not know which names there are to choose fro
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
+from carerules.domain.frozen import guarded
 from carerules.lang.findings import Findings
 from carerules.lang.parse import words_before
 from carerules.lang.scan import scan
@@ -15,7 +14,7 @@ from carerules.lang.syntax import Word
 MARK = "x"  # stands for the word that is still to come: a name, since a name fits nearly anywhere
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Ahead:
     """`wanted`: terminals of the grammar that fit, in its spelling. `words`: those of the statement
     so far. Both are empty behind a slip that no guess gets over."""

@@ -7,10 +7,11 @@ Each `wrong` is a file that provokes the code, each `right` the same file mended
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+
+from carerules.domain.frozen import guarded
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Code:
     """One row. `wrong` and `right` are empty where no short file can show it.
 

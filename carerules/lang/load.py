@@ -13,6 +13,7 @@ from typing import TypeAlias
 
 from carerules.domain.condition import PERSON_EVENTS
 from carerules.domain.diagnostic import Diagnostic, Mend, Severity, Span
+from carerules.domain.frozen import guarded
 from carerules.domain.plan import Never, Plan, Rule
 from carerules.domain.scenario import Scenario
 from carerules.domain.signal import Catalogue
@@ -30,7 +31,7 @@ from carerules.lang.scope import Names, Scope
 Fetch: TypeAlias = Callable[[str], str | None]
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Loaded:
     """What the files come to; `plan` is None when there is an error. Warnings are included.
 

@@ -7,10 +7,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
 from carerules.domain.diagnostic import Span
+from carerules.domain.frozen import guarded
 from carerules.lang import statements as st
 from carerules.lang import syntax as s
 from carerules.lang.findings import Findings
@@ -25,7 +25,7 @@ NameKind: TypeAlias = Literal[
 """`setting`: a `let` of another file; `kind`: before `packs`, a group, chemistry or tag."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Mention:
     """One name. `within`: the file that a setting is of, the scenario that a pack is of."""
 
@@ -36,7 +36,7 @@ class Mention:
     within: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Statement:
     """One statement that could be read: what it is called, and from where to where it goes.
 
@@ -49,7 +49,7 @@ class Statement:
     names: tuple[Mention, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Outline:
     """The statements of a file; `torn`: the first line of each that could not be read."""
 

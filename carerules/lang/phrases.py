@@ -8,13 +8,14 @@ A new turn is one row here, and a pair of lines in tests/lang/natural.txt.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from functools import cache
+
+from carerules.domain.frozen import guarded
 
 ROW_CHARS_MAX = 400  # a longer row is no sentence that anybody said
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Phrase:
     """A turn found in a row: from where to where, what to say, and what to write if that is one
     thing only."""

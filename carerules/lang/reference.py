@@ -9,12 +9,12 @@ They speak of a pack `heron`, a tag `smart`, a role `boat`, a channel `phone`, a
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
 from carerules.domain import quantity as q
 from carerules.domain.action import ACTIONS
 from carerules.domain.condition import PERSON_EVENTS
+from carerules.domain.frozen import guarded
 from carerules.lang import reference_forms as r
 from carerules.lang.words import KEYWORDS
 
@@ -24,7 +24,7 @@ Kind: TypeAlias = Literal[
 ]  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Entry:
     """One row: `form` in capitals names what is put in its place; `example` is a whole file."""
 

@@ -12,6 +12,7 @@ from typing import cast
 from carerules.domain.action import Action, Notify
 from carerules.domain.condition import Condition
 from carerules.domain.diagnostic import Mend, Span
+from carerules.domain.frozen import guarded
 from carerules.domain.plan import Forbidden, Never, Rule
 from carerules.domain.quantity import Quantity
 from carerules.domain.selector import EVERY_PACK
@@ -27,7 +28,7 @@ from carerules.lang.selectors import selector
 from carerules.lang.words import KEYWORDS
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Override:
     """A `let` that a `use ... with` replaces: the value, and where the user of the file wrote it.
 

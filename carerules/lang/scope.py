@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from carerules.domain.diagnostic import Mend
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import Duration
 from carerules.domain.quantity import (
     C_RATE,
@@ -27,7 +28,7 @@ from carerules.lang.findings import Findings, nearest, try_name
 from carerules.lang.syntax import AmountNode, NumberNode, ReferenceNode, Word
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Names:
     """What a site knows; None: not known, and nothing is complained of."""
 

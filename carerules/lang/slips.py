@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Set
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from carerules.domain.diagnostic import Mend, Span
+from carerules.domain.frozen import guarded
 from carerules.lang.findings import Findings, nearest
 from carerules.lang.limits import DIGITS_MAX, NAME_CHARS_MAX, TEXT_CHARS_MAX
 from carerules.lang.syntax import Word
@@ -105,7 +106,7 @@ def _text(word: Word, findings: Findings) -> Word:
 # ---- guesses -----------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Guess:
     """Words to feed in place of the one that does not fit; `unsure`: the place where another may
     have been meant."""

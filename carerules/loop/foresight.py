@@ -6,10 +6,11 @@ Knows worlds as they are. Does not change one: nothing here is decided, only for
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from carerules.domain.action import Action, Charge, Drain, Switch
 from carerules.domain.decision import Intent, Veto
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import DAY, Duration, Moment
 from carerules.domain.pack import Side
 from carerules.domain.quantity import Known, Reading
@@ -69,7 +70,7 @@ def _held(facts: Facts, signals: Catalogue, now: Moment, until: Moment) -> Facts
     )  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Obstacle:
     """What a job would meet now: the interlock (empty: no place for it), in words, and the mend."""
 

@@ -14,6 +14,7 @@ from urllib.parse import unquote, urlsplit
 
 from carerules.config import SiteFile, read_site
 from carerules.domain.diagnostic import Diagnostic
+from carerules.domain.frozen import guarded
 from carerules.lang import read_text
 from carerules.lang.memo import Memo
 from carerules.lsp.features import SITE_FILE, Sight, Together, look
@@ -91,7 +92,7 @@ class _Site:
     problem: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class _Around:
     """A document's path, the site file that counts for it, and the rule files of that site, if the
     document is one of them."""

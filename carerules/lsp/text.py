@@ -16,6 +16,7 @@ from functools import cached_property
 from typing import Literal, TypeAlias
 
 from carerules.domain.diagnostic import Span
+from carerules.domain.frozen import guarded
 
 Encoding: TypeAlias = Literal["utf-8", "utf-16", "utf-32"]
 
@@ -32,7 +33,7 @@ class Position:
     character: int
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Range:
     """From the one place to the other, which is not in it."""
 

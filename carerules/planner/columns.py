@@ -16,11 +16,12 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
+from carerules.domain.frozen import guarded
 from carerules.planner.arrange import awake_before_of, energy_of, lying
 from carerules.planner.problem import PackTask, Problem, Run, Way
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Column:
     """A run that may be chosen, how its pack arrives, and since which step it has the station.
     `after`: the number of the wish after whose run it stayed."""
@@ -31,7 +32,7 @@ class Column:
     after: int | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Row:
     """Of these variables (each with its factor) the sum is at most `most`; `exact`: just that."""
 

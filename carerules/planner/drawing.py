@@ -7,10 +7,10 @@ charge has slanted lines that a drain has not.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import TypeAlias
 
+from carerules.domain.frozen import guarded
 from carerules.planner.shapes import KeptMoveShape, KeptPlanShape, MoveShape, PlanShape, RunShape
 from carerules.report import show_at
 from carerules.report.markup import Markup, tag
@@ -22,7 +22,7 @@ LETTER = 6.2
 """Usual width of a letter at 11 px: a name that has no room is only in the title of its run."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Sheet:
     """What it is drawn on, in px: its width, room for the stations' names beside their lanes (or,
     `above`, above each), and how many hours are written at most."""

@@ -21,6 +21,7 @@ from carerules.battery import (
     stored_cost,
 )
 from carerules.domain.action import Charge, Drain
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import HOUR, MONTH, SECOND, Duration, Moment
 from carerules.domain.pack import Side, Station
 from carerules.domain.quantity import Known, Unknown
@@ -47,7 +48,7 @@ SOONER = 1
 """What a step sooner is worth at least, in units: next to nothing, and enough to choose by."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Asked:
     """The problem, and what did not go into it, in sentences."""
 

@@ -7,10 +7,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import timedelta
 
 from carerules.domain.action import DayWindow
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import HOUR, MINUTE, Duration, LocalTime, Moment
 from carerules.planner.problem import STEP
 
@@ -23,7 +23,7 @@ PRICE_MAX = 1_000.0
 BANDS_MAX = 24
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Tariff:
     """What a kWh costs (money): through the hours of a band, the last that fits; else `base`."""
 
@@ -31,7 +31,7 @@ class Tariff:
     bands: tuple[tuple[DayWindow, float], ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Hours:
     """When somebody is there to move packs, what all chargers together may draw (W; None: no
     limit), and what energy costs."""

@@ -9,9 +9,10 @@ give the same.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TypeAlias
 
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import DAY, MINUTE, Duration, Moment
 from carerules.domain.pack import Side
 
@@ -24,7 +25,7 @@ UNIT = 1e-7
 """One unit of price, in percent of one pack's capacity."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Weights:
     """What is worth how much: percent of one pack's capacity for each. docs/planner.md gives the
     reasons."""
@@ -49,7 +50,7 @@ Stretch: TypeAlias = tuple[int, int]
 """Steps from the first up to, and not with, the second."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Way:
     """One station at which a wish can be met: for how many steps, and what it takes at the wall.
 
@@ -68,7 +69,7 @@ class Way:
         assert all(0 <= first < end for first, end in self.begins)
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Wish:
     """A charge that a pack is to have: to be begun from `ready` on, and reached by `due`.
 
@@ -95,7 +96,7 @@ class Wish:
         return end if self.side is Side.LOAD else begin
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class PackTask:
     """A pack, where it hangs, what a step at its charge now costs, and its wishes in order."""
 
@@ -105,7 +106,7 @@ class PackTask:
     wishes: tuple[Wish, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Problem:
     """All of it. `awake` says of each step whether somebody can move packs at its beginning;
     `price` what a watt costs through each step (units); `circuit_w` what all chargers together may
@@ -147,7 +148,7 @@ class Problem:
         return self.begin + step * STEP
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Run:
     """A pack at a station's load or charger, for the pack's wish of that number."""
 
@@ -158,7 +159,7 @@ class Run:
     end: int
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Move:
     """A person hangs the pack on the station at the beginning of the step; `off`: the pack that
     comes off it then, if one hangs there."""
@@ -169,7 +170,7 @@ class Move:
     off: str | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Cost:
     """What a schedule costs, in units: ageing by lying from the first step to the last, moves,
     energy at the wall, and wishes left out."""
@@ -185,7 +186,7 @@ class Cost:
         return self.ageing + self.moves + self.energy + self.left_out
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Schedule:
     """Which pack on which station when, who moves what, and the wishes left out (pack, number).
 

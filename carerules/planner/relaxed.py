@@ -7,18 +7,18 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass
 from math import ceil, fsum
 
 from ortools.linear_solver import pywraplp
 
+from carerules.domain.frozen import guarded
 from carerules.planner.columns import Table, table_of
 from carerules.planner.problem import Problem, Run
 
 SHARE_LEAST = 1e-6
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Relaxed:
     """The bound (units), and the runs that the fractions chose: most of it first."""
 

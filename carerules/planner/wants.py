@@ -8,9 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from collections.abc import Set as AbstractSet
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from carerules.domain.action import Action, Charge, Drain, Hold, Rest
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import DAY, MINUTE, Duration, Moment
 from carerules.domain.quantity import Known, Reading
 from carerules.engine import Job
@@ -24,7 +25,7 @@ FULL_ENOUGH = 99.5
 """A use wants a pack full; what is so full has nothing to wait for."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Want:
     """A line that moves energy: from `ready` on, done by `due` (None: whenever), after `gap` of
     rest since the one before. `job`: one that is under way. `follows`: a further line of the rule

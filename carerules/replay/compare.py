@@ -8,11 +8,10 @@ of a signal at once took 15 ms a side, however many limits: worth it from some e
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from carerules.domain.condition import Op
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import Duration
 from carerules.replay.steps import UNKNOWN, YES, Steps, all_of, not_, tidy
 from carerules.replay.tape import Axis, Bools, Column, Floats, Ints, in_order
@@ -22,7 +21,7 @@ _OPS = {
 }  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Laid:
     """A column laid on the axis: what every comparison of it needs.
 

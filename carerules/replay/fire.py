@@ -6,12 +6,13 @@ Knows rules and packs. Does not know what was done about a firing.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from functools import cache
 from typing import NamedTuple
 
 import numpy as np
 
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import Moment
 from carerules.domain.pack import Pack
 from carerules.domain.plan import Plan, Rule
@@ -31,7 +32,7 @@ class Firing(NamedTuple):
     at: Moment
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Replayed:
     """All firings in order of time, and why some rules went through the engine, by rule."""
 

@@ -16,6 +16,7 @@ import numpy as np
 
 from carerules.domain.decision import Outcome
 from carerules.domain.event import Event, Happened, Sample, Tick
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import MINUTE, NEVER, Duration, LocalTime, Moment
 from carerules.domain.plan import Plan
 from carerules.domain.quantity import Known, Reading
@@ -43,7 +44,7 @@ class TooMuchError(Exception):
     """More facts than one replay takes."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Recording:
     """The tape of a site, how many facts it is made of, and how many came too late for it."""
 

@@ -8,11 +8,11 @@ engine/expression and engine/hold, where it is told; here it is done to a whole 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import Duration
 from carerules.domain.quantity import Truth
 from carerules.replay.tape import Axis, Bools, Ints, in_order
@@ -20,7 +20,7 @@ from carerules.replay.tape import Axis, Bools, Ints, in_order
 NO, UNKNOWN, YES = (int(truth) for truth in Truth)
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Steps:
     """From each place `at` on, the `truth`, up to the next place.
 

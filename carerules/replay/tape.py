@@ -14,6 +14,7 @@ from typing import TypeAlias
 import numpy as np
 import numpy.typing as npt
 
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import Duration, LocalTime, Moment
 
 Ints: TypeAlias = npt.NDArray[np.int64]
@@ -25,7 +26,7 @@ POSITIONS_MAX = 1 << 62
 sixteen of them with a thousand facts in one instant."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Column:
     """One signal of each pack in turn, in order of time; NaN: unknown.
 
@@ -43,7 +44,7 @@ class Column:
     slope: Floats | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Told:
     """From this instant on a pack's facts are: how often what happened, or its planned uses."""
 
@@ -79,7 +80,7 @@ class Tape:
         return Axis(self.begins, self.ends, max(most, default=0).bit_length(), len(self.packs))
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Axis:
     """All packs' times on one line of whole numbers, so that one pass serves them all.
 

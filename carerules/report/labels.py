@@ -6,10 +6,10 @@ Knows millimetres and SVG. Does not know which packs there are, nor a printer.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import date
 
 from carerules.battery import Chemistry
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import LocalTime
 from carerules.domain.pack import Pack
 from carerules.report.markup import Markup, joined, tag
@@ -22,7 +22,7 @@ QUIET = 4
 """Modules that stay white around a code (ISO/IEC 18004)."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Label:
     """What stands on one label. `code`: the modules of a QR code, True is dark; empty: none."""
 
@@ -33,7 +33,7 @@ class Label:
     code: tuple[tuple[bool, ...], ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Sheet:
     """How labels lie on a page (all mm): their size, and the paper's margin."""
 

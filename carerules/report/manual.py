@@ -6,9 +6,9 @@ Knows pages. Does not know the commands: whoever asks for the pages brings a row
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Literal
 
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import show_duration
 from carerules.domain.quantity import (
     CAPACITY,
@@ -29,7 +29,7 @@ from carerules.lang.reference import Entry, reference
 from carerules.report.manual_codes import ALL_CODES, mended, told, weight
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class OptionRow:
     """An option or argument of a command, as it is typed, and what it does."""
 
@@ -37,7 +37,7 @@ class OptionRow:
     meaning: str
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class CommandRow:
     """A command: its words, how it is called, what its help says, its options."""
 
@@ -47,7 +47,7 @@ class CommandRow:
     options: tuple[OptionRow, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class _Page:
     """A page: its kinds of rows, each with a heading of its own where there are several."""
 

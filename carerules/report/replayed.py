@@ -7,11 +7,11 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
 from pydantic import AwareDatetime
 
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import DAY, Duration, LocalTime, Moment
 from carerules.report.page import clean, fold
 from carerules.report.shapes import Shape
@@ -86,7 +86,7 @@ class ReplayShape(Shape):
     limits: list[str]
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Stretch:
     """What was gone through: from when to when is told, what there was, and what there was not.
 
@@ -101,7 +101,7 @@ class Stretch:
     left_out: int
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Played:
     """What one set of rules came to: its rules' names, the firings, who went through the engine."""
 

@@ -6,11 +6,11 @@ Knows worlds and shapes. Does not know the words (`status_lines`), nor where it 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from types import MappingProxyType
 
 from carerules.battery import History
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import LocalTime, Moment
 from carerules.domain.pack import Side, Site
 from carerules.engine import Phase
@@ -35,7 +35,7 @@ from carerules.safety import PlugState, lacking
 NO_PAST: Mapping[str, History] = MappingProxyType({})
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class KeptCalendar:
     """A calendar's copy: when it was last known to be current (wall time, ms since the Unix epoch;
     None: there is no copy), and why no newer one is to be had."""
@@ -45,7 +45,7 @@ class KeptCalendar:
     why: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Keeper:
     """What is known of the service and its journal, beside the world. `entries_waiting`: how
     many."""

@@ -30,6 +30,7 @@ from carerules.domain.event import (
     Started,
     Value,
 )
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import SECOND, Duration, LocalTime, Moment
 from carerules.domain.quantity import (
     CAPACITY,
@@ -61,7 +62,7 @@ _ENDINGS: Mapping[Dimension, str] = {
 }  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Column:
     """One column; `time` is in UTC."""
 
@@ -69,7 +70,7 @@ class Column:
     kind: Kind
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Table:
     """One table: a file."""
 

@@ -6,7 +6,6 @@ Knows every kind of event and outcome. Does not know where the sentence is print
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal, TypeAlias, assert_never
 
 from carerules.domain.decision import (
@@ -58,12 +57,13 @@ from carerules.domain.event import (
     UsePlanned,
     Wanted,
 )
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import LocalTime, show_duration
 
 Tone: TypeAlias = Literal["seen", "decided", "done", "tell", "alarm"]
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Line:
     """One sentence: its tone, whom it is about (or nothing), and the words."""
 

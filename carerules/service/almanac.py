@@ -6,7 +6,7 @@ Knows how a fetch, the copy and the expansion go together. Does not know packs, 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 from carerules.adapters import CalendarAddress
@@ -16,6 +16,7 @@ from carerules.adapters.calendarcopy import Copy, CopyShelf, origin_of
 from carerules.adapters.calendarline import Fetched, Unchanged, Unreached, fetch
 from carerules.calendar import Asked, Expanded, Occurrence, Unread
 from carerules.config import CalendarSettings
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import DAY, Duration
 
 Fetch = Callable[[CalendarAddress, Tags], Fetched | Unchanged | Unreached]
@@ -25,7 +26,7 @@ SPARE: Duration = 7 * DAY
 """A calendar that does not change is expanded so much further than is asked, once a week."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Looked:
     """What a look at a calendar brought.
 

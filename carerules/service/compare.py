@@ -7,9 +7,9 @@ what a job of the edited rules would have changed in its turn is not played.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 from carerules.domain.event import Tick
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import MINUTE, SECOND, Duration, Moment
 from carerules.domain.quantity import Truth
 from carerules.engine import line_wording
@@ -25,7 +25,7 @@ SHOWN_MAX = 200
 """Beginnings told of each side: more than anybody reads before they take an edit."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class _Held:
     rule: str
     pack: str

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
 from carerules.domain.decision import (
@@ -25,6 +24,7 @@ from carerules.domain.decision import (
     Veto,
 )
 from carerules.domain.event import Event, PlugReport, Rejected, Sample, Tick
+from carerules.domain.frozen import guarded
 from carerules.loop import World
 from carerules.safety import CHECKS
 
@@ -36,7 +36,7 @@ INTERLOCKS: tuple[str, ...] = tuple(
 """Every interlock that can veto."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Tally:
     """The counts at one moment. `began`: since when, Unix seconds of the host's clock.
 
@@ -144,7 +144,7 @@ class Counts:
         )  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Vitals:
     """How a service is, beside its world. None: this process does not know.
 

@@ -6,13 +6,14 @@ Knows its shape. Does not know what is looked at.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Literal, TypeAlias
+
+from carerules.domain.frozen import guarded
 
 State: TypeAlias = Literal["in order", "look", "wrong"]
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Finding:
     """One thing that was looked at. `mend` is empty where there is nothing to do."""
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from contextlib import closing
-from dataclasses import dataclass
 
 from carerules.adapters import (
     HOST,
@@ -17,6 +16,7 @@ from carerules.adapters import (
     owner_of,
 )
 from carerules.config import SiteFile
+from carerules.domain.frozen import guarded
 
 ANSWER_WITHIN_S = 3.0
 LOOK_EVERY_S = 0.05
@@ -26,7 +26,7 @@ WAKE_EACH = 4
 """Looks for an answer: five times a second a service in this process is woken."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class HandedIn:
     """What became of an entry; `answer` None: a service runs and has not answered yet, or (not
     `running`) none does."""

@@ -22,6 +22,7 @@ from carerules.adapters.hubline import Ears, HubLine
 from carerules.config import SiteFile
 from carerules.domain.decision import ChoreClosed, ChoreOpened, Outcome
 from carerules.domain.event import Event, Rejected
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import SECOND, Duration, Moment
 from carerules.hub import (
     CHORE,
@@ -72,7 +73,7 @@ class _Looked:
     device: Device
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class _Made:
     """What brokers should remember of a house, in each convention."""
 

@@ -6,12 +6,12 @@ Knows the site file and the plugs' leases. Does not know why.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
 from carerules.adapters import Hold, LineClock
 from carerules.config import SiteFile
 from carerules.domain.decision import OffProven
 from carerules.domain.event import PlugLink, PlugReport
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import SECOND, Duration
 from carerules.safety import PlugState, hear, link, unknown_plug, want_off
 from carerules.service.outside import RealOutside
@@ -19,7 +19,7 @@ from carerules.service.outside import RealOutside
 LOOK_EVERY: Duration = SECOND // 4
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class OffReport:
     """Which plugs were read back off, and which were not, with the last word of each. `lost`: why
     nothing could be said over the broker; None: that is not known, or there is none."""

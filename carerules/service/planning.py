@@ -7,12 +7,12 @@ any fact does; a plan that takes long, or fails, keeps nobody waiting.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from threading import Lock, Thread
 
 from carerules.adapters import Lane, Put, quoted
 from carerules.config import Planning
 from carerules.domain.event import Event, PlanKept, Rejected
+from carerules.domain.frozen import guarded
 from carerules.domain.keptplan import KeptPlan
 from carerules.domain.moment import HOUR, MINUTE, SECOND, Duration, Moment
 from carerules.loop import World, differences
@@ -41,7 +41,7 @@ ENOUGH: Duration = HOUR
 """A plan that ends so soon is not made anew."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Order:
     """A plan that is to be made: up to when, by which hours, and why it is made anew."""
 

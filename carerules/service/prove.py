@@ -14,6 +14,7 @@ from carerules.adapters.power_on import called_power_on_fault, power_on_fault
 from carerules.config import SiteFile
 from carerules.domain.decision import AskPlug, OffProven, SwitchOff, SwitchOn
 from carerules.domain.event import PlugLink, PlugReport
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import SECOND, Duration, Moment
 from carerules.domain.pack import Plug
 from carerules.safety import PlugState, hear, link, unknown_plug, want_off
@@ -37,7 +38,7 @@ class FailedError(Exception):
     """The plug did not do as it was told, or did not say so."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Verdict:
     """What came of a test: whether the plug holds, why, what was seen, line by line.
 

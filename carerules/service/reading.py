@@ -22,6 +22,7 @@ from carerules.adapters import (
 from carerules.config import SiteFile
 from carerules.domain.decision import Fired, JobBegan, JobEnded, Outcome
 from carerules.domain.event import Event, Tick
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import MINUTE, SECOND, Moment
 from carerules.domain.plan import Plan
 from carerules.domain.signal import catalogue
@@ -36,7 +37,7 @@ WINDOW_ROWS = 512
 """Events read at first for the end of a log; twice as many each time that is too few."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class View:
     """The world now, with waiting entries counted in, and how its journal stands."""
 
@@ -44,7 +45,7 @@ class View:
     keeper: Keeper
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Past:
     """The world at a past moment, and what was decided for a pack in the minute from there.
 

@@ -9,11 +9,11 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 
 from carerules.adapters import KeptJournal
 from carerules.domain.decision import Outcome
 from carerules.domain.event import Attended, Cancelled, Event, Rejected, Started
+from carerules.domain.frozen import guarded
 from carerules.domain.plan import Plan, Rule
 from carerules.loop import Setup, World
 from carerules.service.memory import WorldStore
@@ -21,7 +21,7 @@ from carerules.service.rules import SiteRules
 from carerules.service.run import Service, all_off
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Change:
     """Names of rules that are new, gone, or mean something else now."""
 
@@ -132,7 +132,7 @@ class Reread:
         return self._said
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Fed:
     """A store that says "still alive" with each event read: a rule that looks back over weeks may
     take minutes, and the supervisor must not take that for a service that hangs."""

@@ -6,19 +6,19 @@ Knows how a site names its rule files. Does not know what is in them.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
 from types import MappingProxyType
 
 from carerules.config import SiteFile
+from carerules.domain.frozen import guarded
 from carerules.domain.signal import catalogue
 from carerules.lang import Loaded
 from carerules.loop import Setup, make_setup
 from carerules.rulefiles import load_files
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class SiteRules:
     """The rules as loaded, and what they were loaded from."""
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import TypeAlias
 
 from carerules.adapters import GONE_AFTER, SiteSeen
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import HOUR, SECOND, Duration
 
 LOOKS_ROUND: Duration = 3 * SECOND
@@ -33,14 +34,14 @@ SERVED_WELL: Duration = 60 * SECOND
 FORGOTTEN_AFTER: Duration = 60 * SECOND
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Take:
     """Begin to serve a site that nobody has."""
 
     site: str
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Evict:
     """End the ownership of a site whose owner shows no sign of life."""
 
@@ -49,7 +50,7 @@ class Evict:
     beats: int
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class LetGo:
     """Leave a site to another service."""
 

@@ -10,7 +10,6 @@ import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeAlias
 
 from carerules.adapters import (
@@ -21,6 +20,7 @@ from carerules.adapters import (
     owner_of,
 )
 from carerules.config import SiteFile
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import SECOND
 from carerules.domain.ports import JournalError
 
@@ -36,7 +36,7 @@ ANSWER_LATE_S = 3.5
 LOOK_EVERY_S = 0.05
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class StopReport:
     """What came of a stop: the service's answer, what the journal lacks, and the plugs by our own
     wires (None: the site has none)."""

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 
 from carerules.domain.condition import Condition, parts
 from carerules.domain.decision import Fired
+from carerules.domain.frozen import guarded
 from carerules.domain.plan import Plan
 from carerules.domain.quantity import Truth
 from carerules.domain.wording import wording
@@ -40,7 +41,7 @@ class Coverage(Watcher):
                     sides.add(part.truth)
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Untouched:
     """What no scenario touched: a rule that never fired, or a side of one of its conditions."""
 

@@ -13,11 +13,11 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Mapping
-from dataclasses import dataclass
 from math import exp, sqrt
 from random import Random
 from typing import Protocol
 
+from carerules.domain.frozen import guarded
 from carerules.sim.plain import Plain, number, rows
 
 MONTH_S = 30 * 86_400.0
@@ -52,7 +52,7 @@ class CellKind(Protocol):
         """What a cell loses on the shelf, % of its capacity a month."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class PackNature:
     """What a pack is, as long as nobody changes it.
 

@@ -6,9 +6,9 @@ Knows its contact. Does not know what hangs on it: whoever asks it brings the po
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from enum import Enum
 
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import SECOND, Duration, Moment
 from carerules.sim.plain import Plain, moment_or_none, rows
 
@@ -50,7 +50,7 @@ TIMER_LONG_TIMES = 40
 _SILENT = frozenset({Fault.DIES, Fault.MUTE, Fault.HANGS})
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Said:
     """What the plug says: relay, power (W; None: no meter), what is left of its timer (s)."""
 

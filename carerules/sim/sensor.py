@@ -5,9 +5,9 @@ Knows sensors. Does not know who reads them.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from random import Random
 
+from carerules.domain.frozen import guarded
 from carerules.sim.pack import PackTruth
 
 NOISE_DRAWS = 8_191  # a prime: packs that step through it by any stride meet every draw
@@ -43,7 +43,7 @@ class Chance:
         return Random(f"{self._name} {self.drawn}").uniform(low, high)
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class PackSensor:
     """How well a pack is measured: 1 sigma of noise, and the steps in which it is told.
 

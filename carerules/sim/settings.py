@@ -6,15 +6,16 @@ Knows choices and their usual values. Does not know the packs' nature.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Literal
 
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import MINUTE, SECOND, Duration, Moment
 from carerules.domain.pack import Use
 from carerules.sim.plug import Fault
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class VirtualPack:
     """How one pack begins: charge (%), where it hangs, whether it tells its volts, its health.
 
@@ -32,7 +33,7 @@ class VirtualPack:
     off_curve: float = 0.0
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class VirtualSettings:
     """The world's choices; powers in W, temperatures in °C, shares of 1.
 

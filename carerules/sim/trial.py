@@ -33,6 +33,7 @@ from carerules.domain.event import (
     UsePlanned,
     Value,
 )
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import MINUTE, SECOND, Duration, LocalTime, Moment
 from carerules.domain.pack import Pack, Plug, Side, Site, Socket, Station, Use
 from carerules.domain.plan import Plan
@@ -61,7 +62,7 @@ STEPS_MAX = 200_000
 PRESENT: Duration = 1_000 * 24 * 60 * MINUTE
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Happening:
     """Something that was decided in a scenario, at its time."""
 

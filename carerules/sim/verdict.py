@@ -6,7 +6,6 @@ Knows what was decided on the bench. Does not know how it is shown.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 from carerules.battery import Chemistry
 from carerules.domain.action import Action
@@ -20,6 +19,7 @@ from carerules.domain.decision import (
     PackBarred,
     Veto,
 )
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import MINUTE
 from carerules.domain.plan import Plan
 from carerules.domain.scenario import (
@@ -35,7 +35,7 @@ from carerules.engine import Phase, line_wording
 from carerules.sim.trial import STEPS_MAX, Bench, Happening, bench_of, moment_of
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Checked:
     """One expectation: its words, whether it came out, and what happened instead."""
 
@@ -45,7 +45,7 @@ class Checked:
     instead: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Verdict:
     """A scenario played to its end."""
 

@@ -7,7 +7,6 @@ describes them are made of it.
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable, Mapping
-from dataclasses import dataclass
 from typing import Any, Literal, TypeAlias
 
 from starlette.requests import Request
@@ -22,6 +21,7 @@ from carerules.board.api.words import (
     Nothing,
     WhyQuery,
 )
+from carerules.domain.frozen import guarded
 from carerules.planner import KeptShape
 from carerules.report import (
     ChoresShape,
@@ -37,7 +37,7 @@ from carerules.report.shapes import Shape
 Answer: TypeAlias = Callable[[Answers, Request, Any], Awaitable[Response]]
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Door:
     """One address. `wrong`: beside what any address may answer, and why."""
 

@@ -10,10 +10,11 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
+from carerules.domain.frozen import guarded
 from carerules.domain.quantity import SPELLINGS, unit_named
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Bit:
     """A word or sign. `kind` is the name of its pattern; `glued`: no blank stood before it."""
 

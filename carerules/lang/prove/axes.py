@@ -8,7 +8,6 @@ times.
 from __future__ import annotations
 
 from collections.abc import Hashable
-from dataclasses import dataclass
 from enum import Enum
 from math import inf
 
@@ -24,6 +23,7 @@ from carerules.domain.condition import (
     ValueOf,
     dimension_of,
 )
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import NEVER, WEEK
 from carerules.domain.quantity import CHARGE_LEVEL, COUNT, DURATION, SWITCH, Dimension
 from carerules.domain.signal import Catalogue
@@ -43,7 +43,7 @@ class Motion(Enum):
     FLAG = "whether something has happened"
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Axis:
     """One axis. `parts` are the two values whose difference it is, if it is one."""
 

@@ -7,9 +7,10 @@ them is counted, so that no rule file can make a check run away.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import NamedTuple, TypeAlias
 
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import Duration
 from carerules.lang.prove.ranges import Ranges, join, meet
 
@@ -36,7 +37,7 @@ class Past(NamedTuple):
     clocked: bool = False
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Box:
     """Where the values lie now, and what must have been so before.
 

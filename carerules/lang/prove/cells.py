@@ -9,9 +9,10 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from carerules.domain.condition import SignalValue
+from carerules.domain.frozen import guarded
 from carerules.domain.pack import Pack
 from carerules.lang.prove.axes import PACK, SOC, Axes
 from carerules.lang.prove.box import Box
@@ -23,7 +24,7 @@ TRIED = (0.0, 0.1, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0)
 """Points above the lowest charge of a box at which a witness is sought."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class CellModel:
     """The cells of one pack.
 

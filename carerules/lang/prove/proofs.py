@@ -6,10 +6,10 @@ Knows the order of the proofs. Does not know any of them.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from typing import TypeVar
 
 from carerules.domain.diagnostic import Diagnostic
+from carerules.domain.frozen import guarded
 from carerules.domain.pack import Pack
 from carerules.domain.plan import Never, Plan, Rule
 from carerules.domain.signal import Catalogue
@@ -37,7 +37,7 @@ from carerules.lang.prove.verdict import (
 V = TypeVar("V")
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Proofs:
     """Everything that was found out about a plan."""
 

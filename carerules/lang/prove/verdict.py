@@ -5,23 +5,23 @@ Knows rules and witnesses. Does not know how a verdict is reached, nor how it is
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import Enum
 from typing import TypeAlias
 
 from carerules.domain.action import Action
+from carerules.domain.frozen import guarded
 from carerules.domain.plan import Never, Rule
 from carerules.lang.prove.witness import State, Witness
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class NeverTrue:
     """A rule that never fires, or a `never` that never forbids: no state makes it true."""
 
     what: Rule | Never
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class OnlyAtFirst:
     """A rule or `never` that can be true only until what it looks back on has been known for so
     long: after the first reading, or after a silence."""
@@ -29,14 +29,14 @@ class OnlyAtFirst:
     what: Rule | Never
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class AlwaysTrue:
     """A rule or `never` whose condition is true whatever the values are."""
 
     what: Rule | Never
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Rivals:
     """Two rules that can be true together for one pack and want different things of it."""
 
@@ -55,7 +55,7 @@ class Meeting(Enum):
     UNDECIDED = "not decided"
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Interlocked:
     """One action of one rule against one `never` of it; None: against all of them together.
 
@@ -75,7 +75,7 @@ class Interlocked:
         return self.rule.actions[self.line]
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class PingPong:
     """Rules of which each makes the next one fire, and the last one the first.
 
@@ -88,7 +88,7 @@ class PingPong:
     tight: bool
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Gap:
     """Where a full pack of one kind may sit with no rule that drains it.
 
@@ -103,7 +103,7 @@ class Gap:
     told: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Undecided:
     """What could not be found out, about what, and why."""
 

@@ -5,18 +5,18 @@ Knows how they are said. Does not know how one is found (`finder`), nor what it 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import Enum
 from typing import TypeAlias
 
 from carerules.domain.action import clock
 from carerules.domain.condition import ValueOf, dimension_of
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import DAY, MINUTE, NEVER, Duration, show_duration
 from carerules.domain.quantity import SWITCH, show
 from carerules.domain.wording import DAY_NAMES, value_wording
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class State:
     """Values at one instant: of signals and times, of flags by their wording, and the clock (ms of
     the week, Monday's midnight 0; None: any time)."""
@@ -35,7 +35,7 @@ class State:
         return ", ".join(said) or "any values"
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Witness:
     """A state that shows it, for a pack: its name, or what its label must say.
 

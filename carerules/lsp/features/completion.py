@@ -7,10 +7,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
 from carerules.domain.condition import PERSON_EVENTS
+from carerules.domain.frozen import guarded
 from carerules.domain.quantity import (
     C_RATE,
     CHARGE_LEVEL,
@@ -36,7 +36,7 @@ ITEMS_MAX = 500
 """Nobody reads a longer list; typing one more letter makes it short."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Item:
     """One choice: what is written, in place of the word that was begun; `detail` in a few words."""
 

@@ -6,9 +6,10 @@ Knows findings of every file that was checked. Does not know how one is found.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from carerules.domain.diagnostic import Diagnostic, Severity, Span
+from carerules.domain.frozen import guarded
 from carerules.lsp.features.sight import Sight
 from carerules.lsp.text import Range
 
@@ -16,7 +17,7 @@ FADED = frozenset({"unused-name"})
 """Codes of what could be left out without loss: editors fade it."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Place:
     """A range of one of the files."""
 
@@ -24,7 +25,7 @@ class Place:
     range: Range
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Finding:
     """One underlined place. `notes` say more, some of them about other places."""
 

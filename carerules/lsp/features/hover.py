@@ -6,8 +6,8 @@ Knows names, forms and numbers. Does not know what any pack is doing now.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import show_duration
 from carerules.domain.pack import Pack
 from carerules.domain.quantity import COUNT, DURATION, SWITCH, show
@@ -30,7 +30,7 @@ NAMES_SHOWN = 12
 """Packs named in one line; more would hide the text below."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Hover:
     """What to show, in Markdown, and the words that it is about."""
 

@@ -7,9 +7,9 @@ how that was found out.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import datetime
 
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import SECOND, show_duration
 from carerules.domain.plan import Rule
 from carerules.domain.wording import wording
@@ -22,7 +22,7 @@ PACKS_SHOWN = 3
 OBSTACLE_CHARS_MAX = 60
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Outlook:
     """What the journal says of the rules as they were saved.
 
@@ -37,7 +37,7 @@ class Outlook:
     why: Mapping[str, WhyShape]
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Lens:
     """A line above a rule. `rule`: its key, to ask why; empty where there is nothing to ask."""
 

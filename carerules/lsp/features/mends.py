@@ -6,15 +6,15 @@ Knows mends. Does not know how a mistake is found, nor which of two mends a pers
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 
 from carerules.domain.diagnostic import Diagnostic, Mend
+from carerules.domain.frozen import guarded
 from carerules.lsp.features.findings import told
 from carerules.lsp.features.sight import Sight
 from carerules.lsp.text import Document, Range
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Edit:
     """A new text in the place of a range."""
 
@@ -22,7 +22,7 @@ class Edit:
     text: str
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Mending:
     """A change that puts something right. `at`: the place of what it mends; None: all that is
     safe to mend. `preferred`: nothing but the slip changes."""

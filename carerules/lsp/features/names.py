@@ -8,9 +8,10 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from carerules.domain.diagnostic import Severity, Span
+from carerules.domain.frozen import guarded
 from carerules.lang import KEYWORDS, Loaded, load
 from carerules.lang.memo import Memo
 from carerules.lang.names import Mention, Statement
@@ -135,7 +136,7 @@ def _in_site_file(one: Mention, sight: Sight) -> list[Place]:
 # ---- another name ------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Refused:
     """Why a name cannot be changed, or not to that."""
 

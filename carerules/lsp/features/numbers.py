@@ -6,8 +6,8 @@ Knows units. Does not know what is measured.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import DAY, HOUR, MINUTE, SECOND, WEEK, Duration
 from carerules.domain.quantity import (
     C_RATE,
@@ -41,7 +41,7 @@ PIECE = re.compile(rf"({_NUMBER})[ \t]*({_UNIT})?")
 CLOCK = re.compile(r"(\d{1,2}):(\d\d)(?:\s*-\s*(\d{1,2}):(\d\d))?")
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Number:
     """A number as it stands in a row: `pieces` are its numbers with their units, empty for none."""
 

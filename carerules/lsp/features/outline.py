@@ -5,9 +5,9 @@ Knows statements. Does not know what they do.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
+from carerules.domain.frozen import guarded
 from carerules.lang.names import Statement
 from carerules.lsp.features.sight import Sight
 from carerules.lsp.text import Range
@@ -15,7 +15,7 @@ from carerules.lsp.text import Range
 SymbolKind: TypeAlias = Literal["use", "let", "group", "never", "rule", "scenario"]
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Symbol:
     """One statement: its name, the whole of it, and the words that name it."""
 

@@ -10,7 +10,6 @@ import signal
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
 from queue import Empty, SimpleQueue
 from threading import current_thread, main_thread
 from types import FrameType
@@ -21,12 +20,14 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from carerules.domain.frozen import guarded
+
 PAYLOAD_BYTES_MAX = 1_024  # a command or a state is 40 bytes, telemetry of 60 cells 600
 WAITING_MAX = 256  # far more than a plug is sent in a minute; what comes on top is dropped
 KEEPALIVE_S = 10  # the broker misses a program that hangs after one and a half of it
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Broker:
     """Where the broker is, and as whom to go there."""
 
@@ -36,7 +37,7 @@ class Broker:
     password: str | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Message:
     """What came in on a topic."""
 
@@ -44,12 +45,12 @@ class Message:
     payload: bytes
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Up:
     """The line has come up: say everything anew."""
 
 
-@dataclass(frozen=True, slots=True)
+@guarded
 class Stop:
     """The program is asked to end."""
 
