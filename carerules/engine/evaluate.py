@@ -30,7 +30,7 @@ class BoundRule:
     """A rule made ready to run. Its key tells two rules of one meaning apart.
 
     `fresh` is its state before the first look, `resting` that of most rules most of the time: not
-    true, nothing remembered. All packs share these two.
+    true, nothing remembered. All packs share these two. `alone`: its condition is all that it has.
     """
 
     rule: Rule
@@ -40,6 +40,7 @@ class BoundRule:
     stop: Ready | None
     fresh: RuleState
     resting: RuleState
+    alone: bool
 
 
 @guarded
@@ -121,7 +122,8 @@ def bind(plan: Plan, pack: Pack, signals: Catalogue) -> Bound:
         assert when is not None
         memory, *others = (one.fresh if one else () for one in (when, rearm, stop))
         fresh = RuleState(key, memory, others[0], others[1])
-        rules.append(BoundRule(rule, key, when, rearm, stop, fresh, fresh._replace(truth=NO)))
+        resting, alone = fresh._replace(truth=NO), rearm is None and stop is None
+        rules.append(BoundRule(rule, key, when, rearm, stop, fresh, resting, alone))
     nevers = tuple(
         BoundNever(never, make_ready(never.when, signals, pessimistic=True))
         for never in plan.nevers
@@ -236,9 +238,15 @@ def count(
 
 
 def _look(rule: BoundRule, state: RuleState, facts: Facts, now: Moment) -> RuleState:
-    key, memory, rearm_memory, stop_memory, _, _, since, armed, _ = state
-    held = list(memory)
+    held = list(state.memory)
     truth, until = rule.when.run(facts, now, held)
+    memory, resting = tuple(held), rule.resting
+    if rule.alone:  # as nearly all looks end: nothing new, or nothing more to remember
+        if truth is state.truth and until == state.until and memory == state.memory:
+            return state
+        if truth is NO and until == NEVER and memory == resting.memory:
+            return resting
+    key, _, rearm_memory, stop_memory, _, _, since, armed, _ = state
     if truth is YES:
         since = now if since is None else since
     elif truth is NO:
@@ -251,10 +259,8 @@ def _look(rule: BoundRule, state: RuleState, facts: Facts, now: Moment) -> RuleS
         stop, stop_memory, its_until = _look_aside(rule.stop, stop_memory, facts, now)
         until = min(until, its_until)
     armed = armed or again is NO
-    after = (key, tuple(held), rearm_memory, stop_memory, truth, until, since, armed, stop)
-    if after == state:
-        return state
-    return rule.resting if after == rule.resting else RuleState(*after)
+    after = RuleState(key, memory, rearm_memory, stop_memory, truth, until, since, armed, stop)
+    return state if after == state else resting if after == resting else after
 
 
 def _look_aside(

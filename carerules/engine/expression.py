@@ -7,10 +7,8 @@ reading that goes stale, a time that passes a limit. Looked at then, every answe
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable, Mapping
-from operator import eq, ge, gt, le, lt, ne
-from typing import TypeAlias, assert_never
+from collections.abc import Callable, Sequence
+from typing import assert_never
 
 from carerules.domain.condition import (
     And,
@@ -26,16 +24,24 @@ from carerules.domain.condition import (
     OnDays,
     Op,
     Or,
-    SignalValue,
     ValueOf,
-    compare,
     values,
 )
 from carerules.domain.frozen import guarded
-from carerules.domain.moment import NEVER, Duration, LocalTime, Moment
-from carerules.domain.quantity import Known, Quantity, Truth
+from carerules.domain.moment import Duration, LocalTime, Moment
+from carerules.domain.quantity import Known, Truth
 from carerules.domain.signal import Catalogue
 from carerules.engine import window
+from carerules.engine.comparison import (
+    ALWAYS_NO,
+    ALWAYS_YES,
+    NO,
+    Answer,
+    Ask,
+    band_of,
+    compare_values,
+    lies_within,
+)
 from carerules.engine.hold import (
     FRESH_EDGE,
     FRESH_LAST,
@@ -53,15 +59,8 @@ from carerules.engine.hold import (
 )
 from carerules.engine.value import Facts, Look, make_look, signals_of
 
-Answer: TypeAlias = tuple[Truth, Moment]
-Run_: TypeAlias = Callable[[Facts, Moment, list[Memory]], Answer]
-
 PESSIMISM = 2.0
 """An interlock reasons on the value plus and minus this many spreads (SAFETY: two sigma)."""
-
-ROUNDING = 1e-3
-"""Part of a millisecond by which two ways of reckoning one moving value may come apart: many times
-more than what doubles lose over a year."""
 
 
 @guarded
@@ -72,7 +71,7 @@ class Ready:
     """
 
     condition: Condition
-    run: Run_
+    run: Ask
     parts: tuple[Ready, ...]
     fresh: tuple[Memory, ...]
     reads: frozenset[str]
@@ -96,17 +95,16 @@ class _Compiler:
         first = len(self.fresh)
         parts: tuple[Ready, ...] = ()
         place: int | None = None
-        run: Run_
+        run: Ask
         match condition:
             case Compare(left, op, right):
-                run = self._comparison(left, op, right)
+                run = self._in_short(condition, self._comparison(left, op, right))
             case Between(value, low, high):
-                run = _all(
-                    [self._comparison(value, ">=", low), self._comparison(value, "<=", high)]
-                )
+                ends = (Compare(value, ">=", low), Compare(value, "<=", high))
+                run = self._in_short(condition, _all([self.ready(one) for one in ends]))
             case And(inner):
                 parts = tuple(self.ready(part) for part in inner)
-                run = _all([part.run for part in parts])
+                run = self._in_short(condition, _all(parts))
             case Or(inner):
                 parts = tuple(self.ready(part) for part in inner)
                 run = _any([part.run for part in parts])
@@ -139,13 +137,14 @@ class _Compiler:
         reads = frozenset(own).union(*(part.reads for part in parts))
         return Ready(condition, run, parts, tuple(self.fresh[first:]), reads, place)
 
-    def _comparison(self, left: ValueOf, op: Op, right: ValueOf) -> Run_:
-        general = _comparison(self._look(left), op, self._look(right), self.margin)
-        match left, right:
-            case SignalValue(name), Quantity(level) if name.startswith("pack.") and not self.margin:
-                return _limit(name, self.signals[name].max_age, _HOLDS[op], level, general)
-            case _:
-                return general
+    def _comparison(self, left: ValueOf, op: Op, right: ValueOf) -> Ask:
+        return compare_values(self._look(left), op, self._look(right), self.margin)
+
+    def _in_short(self, condition: Condition, general: Ask) -> Ask:
+        """The same in one step, where all that is asked is whether one of the pack's own signals
+        lies in a band: most conditions are that, or are made of such."""
+        band = None if self.margin else band_of(condition)
+        return lies_within(band, self.signals[band.signal].max_age, general) if band else general
 
     def _look(self, value: ValueOf) -> Look:
         return make_look(value, self.signals, self._place)
@@ -161,91 +160,24 @@ class _Compiler:
 
 # ---- conditions ------------------------------------------------------------------------------
 
-_HOLDS: Mapping[Op, Callable[[float, float], bool]] = {
-    "<": lt, "<=": le, ">": gt, ">=": ge, "=": eq, "!=": ne,
-}  # fmt: skip
-_NO: Answer = (Truth.NO, NEVER)
-_UNKNOWN: Answer = (Truth.UNKNOWN, NEVER)
-_YES: Answer = (Truth.YES, NEVER)
 
-
-def _limit(
-    name: str, max_age: Duration | None, holds: Callable[[float, float], bool], level: float,
-    general: Run_,
-) -> Run_:  # fmt: skip
-    """As `general`, a third as dear: one of the pack's own signals against a number, as most
-    comparisons are. What moves by itself goes the long way round."""
-    age_max = NEVER if max_age is None else max_age
+def _all(parts: Sequence[Ready]) -> Ask:
+    """Those that keep a memory are asked always, for they have to see all; of the others none need
+    be asked once the answer is no."""
+    always = [part.run for part in parts if part.fresh]
+    others = [part.run for part in parts if not part.fresh]
+    if len(parts) == 2 and others:
+        return _both(*always, *others)
 
     def run(facts: Facts, now: Moment, memory: list[Memory]) -> Answer:
-        reading = facts.readings.get(name)
-        if type(reading) is not Known or now - reading.at > age_max:
-            return _UNKNOWN
-        if reading.slope:
-            return general(facts, now, memory)
-        return _YES if holds(reading.value, level) else _NO
-
-    return run
-
-
-def _comparison(left: Look, op: Op, right: Look, margin: float) -> Run_:
-    def run(facts: Facts, now: Moment, memory: list[Memory]) -> Answer:
-        a, b = left(facts, now, memory), right(facts, now, memory)
-        until = min(a[3], b[3])
-        if a[0] is None or b[0] is None:
-            return Truth.UNKNOWN, until
-        difference = a[0] - b[0]
-        doubt = margin * (a[1] + b[1]) if margin else 0.0
-        truth = _judge(difference, doubt, op)
-        slope = a[2] - b[2]
-        if slope:
-            fuzz = max(abs(slope) * ROUNDING, 8 * math.ulp(max(abs(a[0]), abs(b[0]))))
-            until = min(until, _next_change(difference, slope, doubt, op, truth, now, fuzz))
-        return truth, until
-
-    return run
-
-
-def _judge(difference: float, doubt: float, op: Op) -> Truth:
-    """The truth of `difference op 0` when the difference may be off by `doubt` either way."""
-    if not doubt:
-        return Truth.YES if compare(difference, op, 0.0) else Truth.NO
-    low, high = difference - doubt, difference + doubt
-    if op in ("=", "!="):
-        apart = low > 0 or high < 0
-        return Truth.UNKNOWN if not apart else Truth.YES if op == "!=" else Truth.NO
-    ends = (compare(low, op, 0.0), compare(high, op, 0.0))
-    return Truth.YES if all(ends) else Truth.NO if not any(ends) else Truth.UNKNOWN
-
-
-def _next_change(
-    difference: float, slope: float, doubt: float, op: Op, truth: Truth, now: Moment, fuzz: float
-) -> Moment:
-    """The first whole millisecond after `now` at which the moving difference may be judged anew.
-
-    Where it comes within `fuzz` of an edge, rounding decides: one looks there, and sees.
-    """
-    soonest = NEVER
-    for edge in {doubt, -doubt}:
-        wait = (edge - difference) / slope
-        if not -2 < wait < NEVER - now:
-            continue
-        near = math.floor(wait)
-        for step in range(max(1, near - 1), near + 3):
-            then = difference + slope * step
-            if abs(then - edge) <= fuzz or _judge(then, doubt, op) is not truth:
-                soonest = min(soonest, now + step)
+        truth, until = ALWAYS_YES
+        for part in always:
+            one, its_until = part(facts, now, memory)
+            truth = min(truth, one)
+            until = min(until, its_until)
+        for part in others:
+            if truth is NO:
                 break
-    return soonest
-
-
-def _all(runs: list[Run_]) -> Run_:
-    if len(runs) == 2:
-        return _both(*runs)
-
-    def run(facts: Facts, now: Moment, memory: list[Memory]) -> Answer:
-        truth, until = _YES
-        for part in runs:  # every part, always: each keeps its own memory
             one, its_until = part(facts, now, memory)
             truth = min(truth, one)
             until = min(until, its_until)
@@ -254,20 +186,23 @@ def _all(runs: list[Run_]) -> Run_:
     return run
 
 
-def _both(first: Run_, second: Run_) -> Run_:
-    """Two of them, as most are: without the price of a walk."""
+def _both(first: Ask, second: Ask) -> Ask:
+    """Two of them, as most are: without the price of a walk. The second keeps no memory."""
 
     def run(facts: Facts, now: Moment, memory: list[Memory]) -> Answer:
-        truth, until = first(facts, now, memory)
+        answer = first(facts, now, memory)
+        truth, until = answer
+        if truth is NO:
+            return answer
         one, its_until = second(facts, now, memory)
         return (truth if truth < one else one), (until if until < its_until else its_until)
 
     return run
 
 
-def _any(runs: list[Run_]) -> Run_:
+def _any(runs: list[Ask]) -> Ask:
     def run(facts: Facts, now: Moment, memory: list[Memory]) -> Answer:
-        truth, until = _NO
+        truth, until = ALWAYS_NO
         for part in runs:
             one, its_until = part(facts, now, memory)
             truth = max(truth, one)
@@ -277,7 +212,7 @@ def _any(runs: list[Run_]) -> Run_:
     return run
 
 
-def _not(part: Run_) -> Run_:
+def _not(part: Ask) -> Ask:
     def run(facts: Facts, now: Moment, memory: list[Memory]) -> Answer:
         truth, until = part(facts, now, memory)
         return truth.negated(), until
@@ -285,9 +220,12 @@ def _not(part: Run_) -> Run_:
     return run
 
 
-def _for(place: int, part: Run_, time: Duration, bridge: Duration | None) -> Run_:
+def _for(place: int, part: Ask, time: Duration, bridge: Duration | None) -> Ask:
     def run(facts: Facts, now: Moment, memory: list[Memory]) -> Answer:
         inner, until = part(facts, now, memory)
+        if inner is NO:  # as `hold_for` has it, without the call
+            memory[place] = FRESH_RUN
+            return NO, until
         held = memory[place]
         assert isinstance(held, Run)
         memory[place], truth, due = hold_for(held, inner, now, time, bridge)
@@ -296,7 +234,7 @@ def _for(place: int, part: Run_, time: Duration, bridge: Duration | None) -> Run
     return run
 
 
-def _in_last(place: int, part: Run_, time: Duration) -> Run_:
+def _in_last(place: int, part: Ask, time: Duration) -> Ask:
     def run(facts: Facts, now: Moment, memory: list[Memory]) -> Answer:
         inner, until = part(facts, now, memory)
         held = memory[place]
@@ -307,7 +245,7 @@ def _in_last(place: int, part: Run_, time: Duration) -> Run_:
     return run
 
 
-def _crossing(place: int, beyond: Run_) -> Run_:
+def _crossing(place: int, beyond: Ask) -> Ask:
     def run(facts: Facts, now: Moment, memory: list[Memory]) -> Answer:
         inner, until = beyond(facts, now, memory)
         edge = memory[place]
@@ -318,7 +256,7 @@ def _crossing(place: int, beyond: Run_) -> Run_:
     return run
 
 
-def _of_last(place: int, part: Ready, least: int, of: int) -> Run_:
+def _of_last(place: int, part: Ready, least: int, of: int) -> Ask:
     def run(facts: Facts, now: Moment, memory: list[Memory]) -> Answer:
         inner, until = part.run(facts, now, memory)
         last = memory[place]
@@ -338,7 +276,7 @@ def _newest(facts: Facts, names: frozenset[str]) -> Moment:
     return max((one.at for one in found if isinstance(one, Known)), default=-1)
 
 
-def _clock(ask: Callable[[Moment, LocalTime], tuple[bool, Moment]]) -> Run_:
+def _clock(ask: Callable[[Moment, LocalTime], tuple[bool, Moment]]) -> Ask:
     def run(facts: Facts, now: Moment, _memory: list[Memory]) -> Answer:
         yes, until = ask(now, facts.local)
         return (Truth.YES if yes else Truth.NO), until

@@ -71,7 +71,7 @@ class Watched:
         """Where the reading lies at `now`."""
         if type(reading) is not Known or now - reading.at > self.max_age:
             return NOWHERE
-        value, limits = reading.value_at(now), self.limits
+        value, limits = reading.value_at(now) if reading.slope else reading.value, self.limits
         found = self.stretches[bisect_left(limits, value) + bisect_right(limits, value)]
         return found._replace(line=reading) if reading.slope else found
 
@@ -120,8 +120,7 @@ class Watch:
         `stretches` were found, though none of them is due."""
         places, after = self.each_sample, list(stretches)
         for number, signal in enumerate(self.signals):
-            old = stretches[number]
-            low, high, _, line = old
+            low, high, _, line = old = stretches[number]
             reading = readings.get(signal.name)
             if (
                 line is None
@@ -134,7 +133,8 @@ class Watch:
             new = signal.stretch(reading, now)
             if new is not old:
                 after[number] = new
-                places |= signal.between(old, new)
+                whose = signal.between(old, new)
+                places = places | whose if places else whose
         return tuple(after), places
 
 
