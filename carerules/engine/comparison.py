@@ -40,8 +40,8 @@ ALWAYS_YES: Answer = (Truth.YES, NEVER)
 
 
 class Band(NamedTuple):
-    """Where one of the pack's own signals must lie, ends included: above 95 is from the next double
-    after it on."""
+    """Where one of the pack's own signals must lie, in its base unit, ends included: above 95 % is
+    from the next double after it on."""
 
     signal: str
     low: float
@@ -88,7 +88,8 @@ def lies_within(band: Band, max_age: Duration | None, general: Ask) -> Ask:
 
 
 def compare_values(left: Look, op: Op, right: Look, margin: float) -> Ask:
-    """Two values of one dimension; where they lie nearer than `margin` spreads, nobody knows."""
+    """Two values of one dimension; nearer than `margin` times their spreads (1 sigma each) nobody
+    knows."""
 
     def run(facts: Facts, now: Moment, memory: list[Memory]) -> Answer:
         a, b = left(facts, now, memory), right(facts, now, memory)
