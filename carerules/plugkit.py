@@ -18,7 +18,8 @@ from typing import Protocol, TypeVar
 from carerules.adapters import Lane, LineClock, Login, PlugProfile
 from carerules.adapters.called import Called, CalledWires
 from carerules.adapters.inbox import Read
-from carerules.adapters.pluginline import START_S_MAX, Installed, installed
+from carerules.adapters.pluginline import Installed, installed
+from carerules.adapters.pluginprocess import LOAD_S_MAX
 from carerules.adapters.shelf import read
 from carerules.domain.decision import AskPlug, SwitchOff, SwitchOn
 from carerules.domain.event import Event, PlugLink, PlugReport, Rejected
@@ -157,7 +158,7 @@ class _Bout:
 
 
 def _tells(bout: _Bout) -> Iterator[str]:
-    report = bout.report(False, ANSWER_S_MAX + START_S_MAX)
+    report = bout.report(False, ANSWER_S_MAX + LOAD_S_MAX)
     if report is None:
         yield f"it does not say that its contact is open{bout.last_refusal()}"
     elif bout.bench.closed():
@@ -222,7 +223,7 @@ def _away(bout: _Bout) -> Iterator[str]:
         if bout.said(PlugReport, since):
             yield "while nobody can reach it, it says how it is"
     since = bout.number_heard()
-    if bout.report(False, ANSWER_S_MAX + START_S_MAX) is None:
+    if bout.report(False, ANSWER_S_MAX + LOAD_S_MAX) is None:
         yield f"it does not come back after it could not be reached{bout.last_refusal()}"
     if bout.bench.closed() or any(one.on for one in bout.said(PlugReport, since)):
         yield "an ON that was given while nobody could reach it was obeyed afterwards"

@@ -50,4 +50,7 @@ class PlugIn(Protocol):
 
 
 Maker: TypeAlias = Callable[[Way], PlugIn]
-"""What the entry point names. It may raise `SilentError`; it switches nothing."""
+"""What the entry point names. It may raise `SilentError`; it switches nothing, and has 3 s.
+
+Loading its module reaches no plug: it is loaded once more beside the process that serves, so that
+another is there at once where that one is ended."""

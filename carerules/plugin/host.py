@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import os
 import resource
+import signal
 import sys
 from contextlib import suppress
 from importlib.metadata import entry_points
@@ -28,19 +29,25 @@ they use. It ends what grows without end before the service's own machine runs o
 def confine() -> None:
     """No more than this, from here on; and no image of the memory, in which a password stands, when
     it ends badly. Raises OSError or ValueError where the system does not let that be set."""
+    # Where the machine's memory is all gone the system is to end this one, and not the service.
+    with suppress(OSError), open("/proc/self/oom_score_adj", "w", encoding="ascii") as score:
+        score.write("1000")
     for what, most in ((resource.RLIMIT_AS, MEMORY_BYTES_MAX), (resource.RLIMIT_CORE, 0)):
         _, hard = resource.getrlimit(what)
         least = most if hard == resource.RLIM_INFINITY else min(most, hard)
         resource.setrlimit(what, (least, least))
 
 
-def made(name: str, way: Way) -> PlugIn:
-    """The plug-in of this name, loaded: here, and nowhere else, code of others is run. Raises
-    whatever that code raises."""
+def loaded(name: str, version: str) -> Any:
+    """The maker of the plug-in of this name, loaded: here, and nowhere else, code of others is run.
+
+    Raises whatever that code raises, and ImportError where its package has another version now,
+    which nobody has put to the test; `version` empty: whichever is there."""
     (point,) = entry_points(group=GROUP, name=name)
-    maker: Any = point.load()
-    plug: PlugIn = maker(way)
-    return plug
+    found = "" if point.dist is None else point.dist.version
+    if version not in ("", found):
+        raise ImportError(f"version {found or 'unknown'} is installed now, and not {version}")
+    return point.load()
 
 
 def answered(plug: PlugIn, request: dict[str, Any], secret: str | None) -> dict[str, Any]:
@@ -69,7 +76,7 @@ def wrong(error: Exception, secret: str | None) -> dict[str, Any]:
 
 def _own_streams() -> tuple[BinaryIO, BinaryIO]:
     """Standard input and output for ourselves: what a plug-in prints or reads there is lost."""
-    given, said = os.fdopen(os.dup(0), "rb"), os.fdopen(os.dup(1), "wb", buffering=0)
+    given, said = os.fdopen(os.dup(0), "rb"), os.fdopen(os.dup(1), "wb")
     nothing = os.open(os.devnull, os.O_RDWR)
     os.dup2(nothing, 0)
     os.dup2(nothing, 1)
@@ -77,31 +84,44 @@ def _own_streams() -> tuple[BinaryIO, BinaryIO]:
 
 
 def main() -> None:
-    """Load the plug-in that is named, and put to it what is asked until nobody asks any more."""
+    """Load the plug-in that is named, make it for the plug that is told, and put to it what is
+    asked until nobody asks any more."""
     given, said = _own_streams()
+    ours = os.getpid()
 
     def say(answer: dict[str, Any]) -> None:
+        if os.getpid() != ours:
+            # It forked, and came back twice: the second answer would pass for a later one.
+            os._exit(1)
         said.write(json.dumps(answer).encode() + b"\n")
+        said.flush()
 
     lines: SimpleQueue[bytes] = SimpleQueue()
-    way = Way(**json.loads(given.readline()))
 
     def listen() -> None:
         for line in given:
             lines.put(line)
-        # Whoever asked is gone; a plug-in that hangs is no reason to stay.
+        # Whoever asked is gone; a plug-in that hangs, or what it began, is no reason to stay.
+        if os.getpgid(0) == ours:
+            os.killpg(ours, signal.SIGKILL)
         os._exit(0)
 
     Thread(target=listen, daemon=True).start()
+    secret: str | None = None
     try:
         confine()
-        plug = made(sys.argv[1], way)
+        maker = loaded(sys.argv[1], sys.argv[2])
+        say({"loaded": True})
+        way = Way(**json.loads(lines.get()))
+        secret = way.password
+        plug: PlugIn = maker(way)
     except Exception as error:
-        say(wrong(error, way.password))
+        say(wrong(error, secret))
         return
     say({"ready": True})
     while True:
-        say(answered(plug, json.loads(lines.get()), way.password))
+        request = json.loads(lines.get())
+        say({**answered(plug, request, secret), "number": request["number"]})
 
 
 if __name__ == "__main__":

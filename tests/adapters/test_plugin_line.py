@@ -342,11 +342,11 @@ def test_one_that_takes_long_to_load_goes_on_loading_behind_the_call(cast: CastM
     left = iter([1.0, 0.05, 0.0])
     with pytest.raises(CallError, match="still being loaded"):
         line.call("relay", "state", lambda: next(left))
-    begun = line._process
+    begun = line._serving
     line.abort()
     go.touch()
     assert b"contact" in line.call("relay", "state", lambda: 10.0)
-    assert line._process is begun
+    assert line._serving is begun
     line.close()
 
 

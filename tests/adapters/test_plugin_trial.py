@@ -123,7 +123,7 @@ def found(packages: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str,
         patch.setenv("LATER", str(where / "later"))
         # What is awaited here does not come: half the patience is enough to see that.
         patch.setattr(plugkit, "ANSWER_S_MAX", 5.0)
-        patch.setattr(plugkit, "START_S_MAX", 10.0)
+        patch.setattr(plugkit, "LOAD_S_MAX", 10.0)
         return dict(zip(BROKEN, pool.map(one, BROKEN), strict=True))
 
 

@@ -65,8 +65,9 @@ RUN = {
     "carerules/adapters/apart.py": ["import subprocess"],
     # Our own commands, to look at the past without a service waiting for it.
     "carerules/board/asked.py": [".create_subprocess_exec"],
-    # Our own process for a plug-in; and which packages bring one, to name it. Nothing is loaded.
-    "carerules/adapters/pluginline.py": ["import subprocess", "entry_points", "entry_points"],
+    # Which packages bring a plug-in, to name it: nothing is loaded. And our own process for one.
+    "carerules/adapters/pluginline.py": ["entry_points", "entry_points"],
+    "carerules/adapters/pluginprocess.py": ["import subprocess"],
     # In that process, and only there: the one plug-in that the site file names.
     "carerules/plugin/host.py": ["entry_points"],
     # A browser of the system, to print a page of ours whose scripts and addresses lead nowhere.
