@@ -1,6 +1,6 @@
 """One process in which a plug-in lives: begun, loaded, made ready, asked, ended.
 
-Knows processes, and how one is spoken to (carerules/plugin/host). Does not know which of
+Knows processes, and how one is spoken to. Does not know which of
 them serves a plug, nor what is asked.
 """
 
