@@ -7,11 +7,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 
-from carerules.domain.keptplan import KeptPlan, KeptRun
+from carerules.domain.keptplan import KeptPlan, KeptRun, KeptWish
 from carerules.domain.moment import HOUR, MINUTE, Duration, Moment
 from carerules.domain.quantity import Known
 from carerules.loop.conduct import BY_HAND
-from carerules.loop.keeping import place_of
+from carerules.loop.keeping import is_about, place_of
 from carerules.loop.world import World
 
 LATE: Duration = 30 * MINUTE
@@ -99,13 +99,14 @@ def _other_site(world: World, kept: KeptPlan) -> Iterator[str]:
 def _other_jobs(world: World, kept: KeptPlan) -> Iterator[str]:
     """Jobs that move energy and are not in the plan, and those in it that came to no good end."""
     known = {job_id for job_id, _ in kept.jobs}
-    planned = {(one.pack, one.rule) for one in kept.runs}
-    planned |= {(one.pack, one.rule) for one in kept.left_out}
+    planned: tuple[KeptRun | KeptWish, ...] = (*kept.runs, *kept.left_out)
     there: set[str] = set()
     for name, state in world.packs.items():
         for job in state.jobs:
             there.add(job.id)
-            if job.side is not None and job.id not in known and (name, job.rule) not in planned:
+            if job.side is None or job.id in known:
+                continue
+            if not any(is_about(one, job) for one in planned):
                 yield f"{name}: {job.wording()} is not in the plan"
     for job_id, rule in kept.jobs:
         pack = job_id.rpartition("-")[0]

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
+from carerules.domain.action import Charge, Drain
 from carerules.domain.decision import Ending, JobEnded, Outcome
 from carerules.domain.event import (
     ChannelProved,
@@ -67,17 +68,37 @@ def follow(turn: Turn, before: World, event: Event, decided: Iterable[Outcome]) 
 
 def keep(turn: Turn, event: PlanKept) -> None:
     """A plan is kept, unless one made from a later state already is. What people have seen of what
-    the one before does without they need not see again."""
+    the one before does without they need not see again; where it is due at no certain time, not
+    before the plan is one of another night."""
     known, plan = turn.world.kept, event.plan
     if known is not None and known.made > plan.made:
         return
     if known is not None:
-        seen = {_wish(one) for one in known.left_out if one.tell == NEVER}
+        same_night = known.until == plan.until
+        seen = {
+            _wish(one)
+            for one in known.left_out
+            if one.tell == NEVER and (one.due is not None or same_night)
+        }
         left_out = tuple(
             replace(one, tell=NEVER) if _wish(one) in seen else one for one in plan.left_out
         )
         plan = replace(plan, left_out=left_out)
-    turn.change(kept=plan)
+    turn.change(kept=replace(plan, moves=_made_meanwhile(turn.world, plan)))
+
+
+def _made_meanwhile(world: World, plan: KeptPlan) -> tuple[KeptMove, ...]:
+    """Its moves, those marked that somebody made while it was being made: nobody hangs a pack anew
+    where it hangs."""
+    moves, gone_by = list(plan.moves), set[str]()
+    for number, move in enumerate(moves):
+        if move.done is not None or move.pack in gone_by:
+            continue
+        gone_by.add(move.pack)  # only the next one of each pack
+        at = world.packs[move.pack].placed_at
+        if world.hangs.get(move.station) == move.pack and at > plan.made:
+            moves[number] = replace(move, done=at)
+    return tuple(moves)
 
 
 def move_of(world: World, key: str, text: str) -> KeptMove | None:
@@ -114,10 +135,19 @@ def planned_mend(world: World, job: Job) -> str:
             later = f"the plan has it hung on {move.station} by {by}"
             return later if world.now < move.tell else move_words(world, move)
     without = any(
-        (one.pack, one.rule) == (job.pack, job.rule) and (one.due is None or world.now < one.due)
-        for one in kept.left_out
+        is_about(one, job) and (one.due is None or world.now < one.due) for one in kept.left_out
     )
     return "the plan has no room for it" if without else ""
+
+
+def is_about(one: KeptRun | KeptWish, job: Job) -> bool:
+    """Whether it is of the job, and of a charge that the job brings its pack to: what a person
+    wants has no rule of its own, and one wish is not another."""
+    return (one.pack, one.rule) == (job.pack, job.rule) and any(
+        (type(action), action.target) == (Drain if one.side == "load" else Charge, one.target)
+        for action in job.actions
+        if isinstance(action, Drain | Charge)
+    )
 
 
 def coming(world: World) -> Sequence[KeptMove]:

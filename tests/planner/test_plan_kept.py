@@ -36,7 +36,16 @@ from carerules.domain.event import (
 from carerules.domain.keptplan import GIVEN_UP, KeptMove, KeptPlan
 from carerules.domain.moment import DAY, HOUR, MINUTE, NEVER, SECOND, Moment
 from carerules.domain.pack import Side
-from carerules.loop import Dues, World, coming, differences, learn, next_due, step
+from carerules.loop import (
+    Dues,
+    World,
+    coming,
+    differences,
+    learn,
+    next_due,
+    planned_mend,
+    step,
+)
 from carerules.planner import Hours, kept_lines, kept_shape, planned_simply, problem_of
 
 # ---- the story of one swap ---------------------------------------------------------------------
@@ -80,6 +89,33 @@ def test_done_on_the_list_says_that_the_pack_hangs_there() -> None:
     world, _ = on(world, *done(world, tell + SECOND, chore.key, chore.text))
     assert (world.packs["egret"].station, world.packs["heron"].station) == ("A", None)
     assert plan_chores(world) == {}
+
+
+def test_what_is_hung_there_while_the_plan_is_made_is_not_asked_for() -> None:
+    """A plan takes its seconds, and people do not wait for it."""
+    world = two_full()
+    plan = planned_simply(world, NOON, Hours(), "the service")
+    assert [(move.pack, move.station, move.done) for move in plan.moves] == [("egret", "A", None)]
+    hung = replace(plan, moves=(replace(plan.moves[0], tell=T0, at=T0 + HOUR),), runs=())
+    world, _ = on(world, Placed(T0 + 5 * SECOND, "egret", "A"), PlanKept(T0 + 8 * SECOND, hung))
+    assert world.kept is not None
+    assert [move.done for move in world.kept.moves] == [T0 + 5 * SECOND]
+    assert plan_chores(world) == {}
+    assert coming(world) == []
+    world, _ = on(world, Tick(T0 + 2 * HOUR))
+    assert not any("was to be hung" in one for one in differences(world))
+
+
+def test_what_hung_there_before_the_plan_was_made_is_still_to_be_hung_there() -> None:
+    """It comes off for another pack first, and back: the move is the one back."""
+    world = two_full()
+    plan = planned_simply(world, NOON, Hours(), "the service")
+    away = KeptMove("heron", "B", T0, T0 + HOUR)
+    back = KeptMove("heron", "A", T0 + 2 * HOUR, T0 + 3 * HOUR)
+    world, _ = on(world, PlanKept(world.now, replace(plan, moves=(away, back), runs=())))
+    assert world.kept is not None
+    assert [move.done for move in world.kept.moves] == [None, None]
+    assert list(plan_chores(world)) == ["plan heron on B"]
 
 
 def test_not_now_holds_it_back_and_does_not_move_anything() -> None:
@@ -180,10 +216,62 @@ def test_what_cannot_be_had_is_said_with_the_cheapest_choice() -> None:
     assert plan_chores(world) == {}, "who has seen it need not see it again"
 
 
-def kept_again(world: World, at: Moment) -> World:
+def kept_again(world: World, at: Moment, until: Moment = NOON) -> World:
     world, _ = on(world, Tick(at))
-    plan = planned_simply(world, NOON, Hours(), "the service")
+    plan = planned_simply(world, until, Hours(), "the service")
     return on(world, PlanKept(at, plan))[0]
+
+
+def without_a_load() -> World:
+    """A person wants egret drained, and both stations are locked: every plan does without it."""
+    world = kept(two_full(""))
+    world, _ = on(world, Wanted(T0 + MINUTE, "egret", "storage", 50.0))
+    stations = {name: replace_locked(world, name) for name in world.stations}
+    return kept_again(replace(world, stations=stations), T0 + 2 * MINUTE)
+
+
+def test_what_somebody_has_seen_of_one_night_is_said_again_of_another() -> None:
+    """Seen, it is let be while this night is planned anew; a pack that lies full for a week is not
+    to be silent all the week."""
+    world = without_a_load()
+    ((key, text),) = plan_chores(world).items()
+    assert key == "plan without egret load 50"
+    world, _ = on(world, ChoreAnswered(world.now + SECOND, key, text))
+    assert plan_chores(world) == {}
+    world = kept_again(world, T0 + 20 * MINUTE)
+    assert plan_chores(world) == {}, "the same night"
+    world = kept_again(world, NOON - HOUR, NOON + DAY)
+    assert list(plan_chores(world)) == [key]
+
+
+def test_a_wish_by_hand_is_not_taken_for_another_that_was_left_out() -> None:
+    """The plan says nothing of what it knows nothing of, and is made anew for it."""
+    world = without_a_load()
+    (job,) = world.packs["egret"].jobs
+    world, _ = on(world, Tick(world.now + 10 * SECOND))
+    (job,) = world.packs["egret"].jobs
+    assert planned_mend(world, job) == "the plan has no room for it"
+    world, _ = on(world, Wanted(world.now + MINUTE, "egret", "storage", 60.0),
+                  Tick(world.now + 2 * MINUTE))  # fmt: skip
+    (other,) = world.packs["egret"].jobs
+    assert other.id != job.id
+    assert planned_mend(world, other) == ""
+    assert differences(world) == ("egret: drain to 60 % is not in the plan",)
+    world = kept_again(world, world.now + MINUTE)
+    (other,) = world.packs["egret"].jobs
+    assert planned_mend(world, other) == "the plan has no room for it"
+    assert differences(world) == ()
+
+
+def test_a_wish_by_hand_is_not_taken_for_another_that_is_planned() -> None:
+    world = kept(two_full(""))
+    world, _ = on(world, Wanted(T0 + MINUTE, "heron", "storage", 50.0))
+    world = kept_again(world, T0 + 2 * MINUTE)
+    assert world.kept is not None
+    assert [run.target for run in world.kept.runs] == [50.0]
+    world, _ = on(world, Wanted(T0 + 3 * MINUTE, "heron", "storage", 70.0))
+    assert differences(world) == ("heron: drain to 70 % is not in the plan",)
+    assert differences(kept_again(world, world.now)) == ()
 
 
 def test_of_what_cannot_be_had_nobody_is_told_at_night() -> None:
