@@ -3,7 +3,7 @@
 Knows the limits that rules compare signals with, and whose each is. The limits cut each signal's
 axis into stretches; a rule whose signals all stay in their stretches, and for which nothing is due,
 keeps the truth of each comparison, and so of everything made of them. Rules are known by their
-place among the pack's.
+place among the pack's. Does not know what a rule does when it fires.
 """
 
 from __future__ import annotations

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Set
 
+from carerules.domain.action import ACTIONS
 from carerules.domain.diagnostic import Mend, Span
 from carerules.lang.build import joined
 from carerules.lang.findings import Findings, nearest
@@ -125,10 +126,7 @@ def _hint_in_scenario(before: Word, word: Word, wanted: Set[str]) -> Mend | None
     return None
 
 
-_DONE = frozenset({
-    "drain", "charge", "rest", "hold", "switch", "ask", "notify", "chore", "mark", "quarantine",
-    "retire",
-})  # fmt: skip
+_DONE = frozenset(row.name for row in ACTIONS.values())
 
 _ONLY: tuple[tuple[Set[str], str], ...] = (
     ({"TO"}, "say how far: `drain to 80 %`, `charge to 100 %`"),

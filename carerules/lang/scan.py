@@ -10,15 +10,15 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
+from carerules.domain.action import ACTIONS
 from carerules.domain.diagnostic import Diagnostic, Mend, Span
 from carerules.lang.findings import Findings
 from carerules.lang.limits import FILE_BYTES_MAX, STATEMENTS_MAX
 
 # Words that begin a line inside a rule, never a statement.
-INSIDE_WORDS = frozenset({
-    "drain", "charge", "rest", "ask", "notify", "chore", "mark", "quarantine", "retire", "stop",
-    "rearm", "because", "over",
-})  # fmt: skip
+INSIDE_WORDS = frozenset({row.name for row in ACTIONS.values()}) | {
+    "stop", "rearm", "because", "over",
+}  # fmt: skip
 
 
 SCENE_WORDS = frozenset({"given", "at", "after", "expect"})  # likewise, inside a scenario

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -26,6 +27,7 @@ from carerules.report import StatusShape
 from carerules.report.shapes import PlugShape, StationShape
 from carerules.service.counts import INTERLOCKS, Counts, Vitals
 
+PAGE = (Path(__file__).parents[2] / "docs" / "api.md").read_text("utf-8")
 DOOR = BoardDoor("127.0.0.1", 8455)
 
 
@@ -250,3 +252,27 @@ def test_a_board_without_a_service_is_not_ready_but_lives(tmp_path: Path) -> Non
     assert client.get("/readyz").text == "the journal cannot be read\n"
     assert client.get("/metrics").status_code == 503
     assert client.get("/healthz").status_code == 200
+
+
+def test_each_family_has_its_row_in_the_docs_and_no_other_is_told_of(tmp_path: Path) -> None:
+    """The page shortens: `carerules_pack_voltage_volts`, `_temperature_celsius`."""
+    story = draining_heron(tmp_path)
+    shape = status(story)
+    pack = shape.packs[0]
+    known = pack.health.model_copy(update={"capacity_percent": 90.0})
+    shape = shape.model_copy(update={"packs": [pack.model_copy(update={"health": known})]})
+    vitals = Vitals(counted(story).tally(), "", dict.fromkeys(Lane, 0), 0)
+    there = {
+        name
+        for name, _ in values(exposition(families_of(shape, vitals)))
+        if not name.endswith("_created")
+    }
+    rows = [row for row in PAGE.split("\n") if row.startswith("| `carerules_")]
+    told = {word for row in rows for word in re.findall(r"`(_\w+|carerules_\w+)`", row)}
+
+    def is_named(name: str, word: str) -> bool:
+        return name == word if word.startswith("carerules") else name.endswith(word)
+
+    assert {name for name in there if not any(is_named(name, word) for word in told)} == set()
+    assert {word for word in told if not any(is_named(name, word) for name in there)} == set()
+    assert len(told) > 30

@@ -143,11 +143,11 @@ def test_the_chemistry_of_the_page_reads_as_the_page_says() -> None:
 def test_a_row_more_is_a_signal_that_rules_know() -> None:
     (row,) = blocks("### A signal that something reports\n", "python")
     signals = catalogue([eval(row, vars(signal_room))])
-    got = load({"a.care": 'when site.door is on for 10 min: notify "open"'}, catalogue=signals)
+    got = load({"a.care": 'when site.flood is on for 10 min: notify "open"'}, catalogue=signals)
     assert got.plan is not None
     world = new_world(make_setup(make_site(), CHEMISTRIES, signals, got.plan), BEGIN)
     fired = []
-    opens = SiteSample(BEGIN + SECOND, BEGIN + SECOND, (Value("site.door", 1.0),), "kit")
+    opens = SiteSample(BEGIN + SECOND, BEGIN + SECOND, (Value("site.flood", 1.0),), "kit")
     later = [Tick(BEGIN + 9 * MINUTE), Tick(BEGIN + 10 * MINUTE + SECOND)]
     events: list[Event] = [Started(BEGIN), opens, *later]
     for event in events:
@@ -160,7 +160,10 @@ def test_a_check_more_has_its_word(monkeypatch: pytest.MonkeyPatch) -> None:
     code, row = blocks("### An interlock\n", "python")
     room = dict(vars(pack_room))
     exec(code, room)
-    checks = {side: (*rows, eval(row, room)) for side, rows in interlock.CHECKS.items()}
+    checks = {
+        side: (*rows, eval(row, {"pack": SimpleNamespace(**room)}))
+        for side, rows in interlock.CHECKS.items()
+    }
     monkeypatch.setattr(interlock, "CHECKS", checks)
     stage = stage_of(
         "rule r\n    when pack.soc > 85 %: drain to 70 %\n", make_site(stations=("bench",))
@@ -180,7 +183,7 @@ def test_a_check_more_has_its_word(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def test_a_line_more_is_a_line() -> None:
     (code,) = blocks("### A plug that needs code\n", "python")
-    room = dict(vars(line_room))
+    room: dict[str, Any] = {}
     exec(code, room)
     line: line_room.Line = room["EchoLine"]()
     wanted = {name for name in vars(line_room.Line) if not name.startswith("_")}
@@ -200,12 +203,7 @@ def test_a_command_more_is_a_command(
     code, row = blocks("### A command\n", "python")
     name, place = next(iter(eval("{" + row + "}").items()))
     module = ModuleType(f"carerules.cli.{place[0]}")
-    ahead = (
-        "import json\nfrom pathlib import Path\nimport click\n"
-        "from carerules.cli.common import json_option, printed, refuse, site_option\n"
-        "from carerules.config import SiteFile, read_site\n"
-    )
-    exec(ahead + code, vars(module))
+    exec(code, vars(module))
     monkeypatch.setitem(sys.modules, module.__name__, module)
     monkeypatch.setitem(cli.COMMANDS, name, place)
     where = ["--site", str(tmp_path / "site.toml")]

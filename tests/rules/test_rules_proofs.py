@@ -7,6 +7,7 @@ cells of its chemistries.
 from __future__ import annotations
 
 from itertools import combinations
+from math import comb
 
 import pytest
 from rules_kit import CATALOGUE, CHEMISTRIES, NAMES, plan_of, read, text_of
@@ -107,6 +108,6 @@ def test_a_figure_that_makes_them_meet_is_told() -> None:
 
 
 def test_every_file_is_looked_at() -> None:
-    assert len(TOGETHER) == 10 + 45 + 1
+    assert len(TOGETHER) == len(NAMES) + comb(len(NAMES), 2) + 1
     assert len(SITE.site.packs) == 3 * len(TAGS) * len(CHEMISTRIES)
     assert read("".join(f'use "{name}"\n' for name in NAMES)).plan is not None
