@@ -6,14 +6,15 @@ what a job of the edited rules would have changed in its turn is not played.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 from carerules.domain.event import Tick
 from carerules.domain.frozen import guarded
 from carerules.domain.moment import MINUTE, SECOND, Duration, Moment
+from carerules.domain.plan import Plan, Rule
 from carerules.domain.quantity import Truth
 from carerules.engine import line_wording
-from carerules.loop import PackState, Setup, World, learn, new_world, stranger
+from carerules.loop import PackState, Setup, World, learn, make_setup, new_world, stranger
 from carerules.report.course_shapes import CompareShape, HeldShape
 from carerules.service.pasttime import LEAD_IN, is_chatter
 from carerules.service.reading import Reader
@@ -35,8 +36,12 @@ class _Held:
 
 def compare(reader: Reader, edited: Setup, since: Moment, until: Moment) -> CompareShape:
     """Which rules would have begun to hold, and when, that did not, and the other way round."""
-    before = list(_beginnings(reader, reader.setup, since, until))
-    after = list(_beginnings(reader, edited, since, until))
+    before: list[_Held] = []
+    after: list[_Held] = []
+    ours, theirs = _by_key(reader.setup.plan), _by_key(edited.plan)
+    for key, pack, at in _beginnings(reader, _of_both(edited, ours, theirs), since, until):
+        before += [_held(rule, pack, at) for rule in ours.get(key, ())]
+        after += [_held(rule, pack, at) for rule in theirs.get(key, ())]
     gone, new = _only(before, after), _only(after, before)
     local = reader.setup.site.local
 
@@ -73,7 +78,31 @@ def _only(these: list[_Held], those: list[_Held]) -> list[_Held]:
     return only
 
 
-def _beginnings(reader: Reader, setup: Setup, since: Moment, until: Moment) -> Iterator[_Held]:
+def _by_key(plan: Plan) -> dict[str, list[Rule]]:
+    """The rules by when they hold: those of one key hold at the same moments."""
+    found: dict[str, list[Rule]] = {}
+    for rule in plan.rules:
+        found.setdefault(rule.key, []).append(rule)
+    return found
+
+
+def _of_both(
+    setup: Setup, ours: Mapping[str, list[Rule]], theirs: Mapping[str, list[Rule]]
+) -> Setup:
+    """One set of rules that looks on for both: the past is gone through once, and what both have is
+    asked once. What interlocks forbid is no part of when a rule holds."""
+    rules = tuple(of_key[0] for of_key in {**theirs, **ours}.values())
+    return make_setup(setup.site, setup.chemistries, setup.signals, Plan(rules))
+
+
+def _held(rule: Rule, pack: str, at: Moment) -> _Held:
+    return _Held(rule.name, pack, at, ", ".join(line_wording(one) for one in rule.actions))
+
+
+def _beginnings(
+    reader: Reader, setup: Setup, since: Moment, until: Moment
+) -> Iterator[tuple[str, str, Moment]]:
+    """Which rule (its key) began to hold for which pack, and when."""
     world: World | None = None
     held: dict[tuple[str, str], bool] = {}
     seen: dict[str, PackState] = {}
@@ -100,15 +129,13 @@ def _beginnings(reader: Reader, setup: Setup, since: Moment, until: Moment) -> I
 
 def _begun(
     world: World, held: dict[tuple[str, str], bool], seen: dict[str, PackState], since: Moment
-) -> Iterator[_Held]:
+) -> Iterator[tuple[str, str, Moment]]:
     for pack, state in world.packs.items():
         if seen.get(pack) is state:
             continue  # an event touches one pack, and there may be a hundred
         seen[pack] = state
         for bound, its in zip(world.setup.bound[pack].rules, state.rules, strict=True):
-            key = pack, bound.rule.name
             so = its.truth is Truth.YES
-            if so and not held.get(key, False) and world.now >= since:
-                lines = ", ".join(line_wording(one) for one in bound.rule.actions)
-                yield _Held(bound.rule.name, pack, world.now - world.now % SECOND, lines)
-            held[key] = so
+            if so and not held.get((pack, bound.key), False) and world.now >= since:
+                yield bound.key, pack, world.now - world.now % SECOND
+            held[pack, bound.key] = so
