@@ -45,7 +45,7 @@ from carerules.adapters.entry import (
     to_events,
 )
 from carerules.adapters.feed import Feed, FeedProfile, feed_profiles, load_feed_profile
-from carerules.adapters.heap import share_heap
+from carerules.adapters.heap import give_back, share_heap
 from carerules.adapters.inbox import Inbox, Lane, Put, Read
 from carerules.adapters.journal import KeptJournal, SqliteJournal
 from carerules.adapters.manual import (
@@ -155,6 +155,7 @@ __all__ = [
     "dump_outcome",
     "feed_profiles",
     "fits",
+    "give_back",
     "is_there",
     "kind_of",
     "load_entry",

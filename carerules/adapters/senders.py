@@ -1,4 +1,4 @@
-"""How a notice travels: by webhook, mail, MQTT, or whatever apprise speaks.
+"""How a notice travels: by webhook, mail (`adapters.mail`), MQTT, or whatever apprise speaks.
 
 Knows protocols, TLS and secrets in files. Does not know what is told, or when. A sender that cannot
 deliver raises `SendError`; neither its words nor anything else here repeats a secret.
@@ -7,13 +7,9 @@ deliver raises `SendError`; neither its words nor anything else here repeats a s
 from __future__ import annotations
 
 import json
-import smtplib
 import ssl
 from dataclasses import asdict
-from email.message import EmailMessage
-from email.utils import formatdate, make_msgid
 from http.client import HTTPConnection, HTTPException, HTTPSConnection
-from pathlib import Path
 from threading import Event
 from typing import assert_never
 from urllib.parse import urlsplit
@@ -22,7 +18,7 @@ from uuid import uuid4
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
-from carerules.adapters.address import read_password
+from carerules.adapters import sending
 from carerules.adapters.channels import (
     Address,
     Apprise,
@@ -34,10 +30,8 @@ from carerules.adapters.channels import (
     Webhook,
     url_problem,
 )
-from carerules.adapters.problem import Problem
+from carerules.adapters.sending import secret_of, why_not
 
-ANSWER_S_MAX = 10.0
-"""A server that says nothing for so long is given up; the letter is tried again."""
 ANSWER_BYTES_MAX = 4_096  # of an answer nothing but its status is used
 
 
@@ -48,21 +42,16 @@ def sender_of(address: Address) -> Sender:
         case Webhook():
             return lambda posted: _post(address, posted)
         case Mail():
-            return lambda posted: _mail(address, posted)
+            # Few sites send any, and the library for it would lie in the memory of all.
+            from carerules.adapters.mail import send_mail  # noqa: PLC0415
+
+            return lambda posted: send_mail(address, posted)
         case Topic():
             return lambda posted: _publish(address, posted)
         case Apprise():
             return lambda posted: _apprise(address, posted)
         case _:
             assert_never(address)
-
-
-def secret_of(file: Path) -> str:
-    """The secret in a file of mode 0600; raises `SendError` naming the file."""
-    read = read_password(file)
-    if isinstance(read, Problem):
-        raise SendError(read.show())
-    return read
 
 
 # ---- webhook ---------------------------------------------------------------------------------
@@ -85,7 +74,7 @@ def _post(address: Webhook, posted: Posted) -> None:
         answer = line.getresponse()
         answer.read(ANSWER_BYTES_MAX)
     except (OSError, HTTPException, ValueError) as error:
-        raise SendError(f"{parts.hostname}: {_why(error)}") from None
+        raise SendError(f"{parts.hostname}: {why_not(error)}") from None
     finally:
         line.close()
     if not 200 <= answer.status < 300:
@@ -95,50 +84,8 @@ def _post(address: Webhook, posted: Posted) -> None:
 def _line_to(scheme: str, host: str, port: int | None) -> HTTPConnection:
     if scheme == "https":
         context = ssl.create_default_context()
-        return HTTPSConnection(host, port, timeout=ANSWER_S_MAX, context=context)
-    return HTTPConnection(host, port, timeout=ANSWER_S_MAX)
-
-
-# ---- mail ------------------------------------------------------------------------------------
-
-
-def _mail(address: Mail, posted: Posted) -> None:
-    letter = EmailMessage()
-    letter["Subject"], letter["From"] = posted.subject, address.sender
-    letter["To"] = ", ".join(address.to)
-    letter["Date"], letter["Message-ID"] = formatdate(), make_msgid(domain="carerules.invalid")
-    letter["Auto-Submitted"] = "auto-generated"  # RFC 3834: no machine is to answer it
-    if posted.urgent:
-        letter["Importance"] = "high"  # RFC 2156
-    letter.set_content(posted.body + "\n")
-    password = None if address.password_file is None else secret_of(address.password_file)
-    try:
-        with _server(address) as server:
-            if address.user is not None and password is not None:
-                server.login(address.user, password)
-            refused = server.send_message(letter)
-    except smtplib.SMTPResponseException as error:
-        # The server's own words may repeat what was sent to it: only its code is passed on.
-        raise SendError(f"{address.host} answered {error.smtp_code}") from None
-    except (OSError, smtplib.SMTPException, ValueError) as error:
-        raise SendError(f"{address.host}: {_why(error)}") from None
-    if refused:
-        raise SendError(f"{address.host} refused {len(refused)} of {len(address.to)} addresses")
-
-
-def _server(address: Mail) -> smtplib.SMTP:
-    ca_file = None if address.ca_file is None else str(address.ca_file)
-    context = ssl.create_default_context(cafile=ca_file)
-    if address.security == "tls":
-        return smtplib.SMTP_SSL(address.host, address.port, timeout=ANSWER_S_MAX, context=context)
-    server = smtplib.SMTP(address.host, address.port, timeout=ANSWER_S_MAX)
-    try:
-        if address.security == "starttls":
-            server.starttls(context=context)
-    except BaseException:
-        server.close()
-        raise
-    return server
+        return HTTPSConnection(host, port, timeout=sending.ANSWER_S_MAX, context=context)
+    return HTTPConnection(host, port, timeout=sending.ANSWER_S_MAX)
 
 
 # ---- MQTT ------------------------------------------------------------------------------------
@@ -161,7 +108,7 @@ def _publish(address: Topic, posted: Posted) -> None:
         up.set()
 
     client.on_connect = connected
-    client.connect_timeout = ANSWER_S_MAX / 2
+    client.connect_timeout = sending.ANSWER_S_MAX / 2
     try:
         if broker.tls:
             client.tls_set(
@@ -171,14 +118,14 @@ def _publish(address: Topic, posted: Posted) -> None:
             )
         client.connect(broker.host, broker.port, keepalive=10)
         client.loop_start()
-        if not up.wait(ANSWER_S_MAX) or why:
+        if not up.wait(sending.ANSWER_S_MAX) or why:
             raise SendError(f"broker {broker.host}: {why[0] if why else 'no answer'}")
         message = client.publish(address.topic, json.dumps(asdict(posted)), qos=1)
-        message.wait_for_publish(ANSWER_S_MAX)
+        message.wait_for_publish(sending.ANSWER_S_MAX)
         if not message.is_published():
             raise SendError(f"broker {broker.host} does not acknowledge")
     except (OSError, ValueError, RuntimeError) as error:
-        raise SendError(f"broker {broker.host}: {_why(error)}") from None
+        raise SendError(f"broker {broker.host}: {why_not(error)}") from None
     finally:
         client.disconnect()
         client.loop_stop()
@@ -203,15 +150,3 @@ def _apprise(address: Apprise, posted: Posted) -> None:
         raise SendError(f"apprise failed ({type(error).__name__})") from None
     if not arrived:
         raise SendError("apprise could not deliver it")
-
-
-def _why(error: Exception) -> str:
-    """The error without anything that it may repeat of what was sent."""
-    # The mail library makes one word of a silence and of a line that was cut.
-    if isinstance(error, (TimeoutError, smtplib.SMTPServerDisconnected)):
-        return "no answer in time"
-    if isinstance(error, ssl.SSLCertVerificationError):
-        return f"its certificate does not hold: {error.verify_message}"
-    if isinstance(error, OSError) and error.strerror:
-        return error.strerror.lower()
-    return f"the exchange failed ({type(error).__name__})"

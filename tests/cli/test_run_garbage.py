@@ -10,7 +10,7 @@ import pytest
 from click.testing import CliRunner
 
 from carerules.cli import main
-from carerules.cli.serving import SEARCH_EACH, SEARCHES_A_WHOLE, searching
+from carerules.cli.serving import GIVE_BACK_EACH, SEARCH_EACH, SEARCHES_A_WHOLE, tidying
 from carerules.service import Service
 
 SURVEY = Path(__file__).parents[2] / "examples" / "river-survey"
@@ -48,24 +48,34 @@ class Link:
 def test_what_grew_old_before_it_was_garbage_is_found_all_the_same() -> None:
     now, first, second = [0], Link(), Link()
     first.other, second.other = second, first
-    search, known = searching(lambda: now[0]), weakref.ref(first)
+    tidy, known = tidying(lambda: now[0]), weakref.ref(first)
     gc.collect()  # it is as old as the world now
     del first, second
     for generation in (0, 1):
         gc.collect(generation)
     now[0] = SEARCH_EACH - 1
-    search()
+    tidy()
     assert known() is not None
     now[0] = SEARCH_EACH
-    search()
+    tidy()
     assert known() is None
+
+
+def test_what_is_free_is_given_back_when_its_time_has_come(monkeypatch: pytest.MonkeyPatch) -> None:
+    now, given = [0], []
+    monkeypatch.setattr("carerules.cli.serving.give_back", lambda: given.append(now[0]))
+    tidy = tidying(lambda: now[0])
+    for at in (0, GIVE_BACK_EACH - 1, GIVE_BACK_EACH, GIVE_BACK_EACH + 1, 2 * GIVE_BACK_EACH):
+        now[0] = at
+        tidy()
+    assert given == [GIVE_BACK_EACH, 2 * GIVE_BACK_EACH]
 
 
 def test_a_service_that_runs_looks_whether_a_search_is_due(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     looked: list[bool] = []
-    monkeypatch.setattr("carerules.cli.serving.searching", lambda _now: lambda: looked.append(True))
+    monkeypatch.setattr("carerules.cli.serving.tidying", lambda _now: lambda: looked.append(True))
     for name in ("site.toml", "river.care"):
         (tmp_path / name).write_text((SURVEY / name).read_text("utf-8"), "utf-8")
     ran = CliRunner().invoke(

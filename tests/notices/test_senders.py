@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from notices_kit import mail_server, secret, silent_server, site_with, web_server
 
-from carerules.adapters import Apprise, Mail, Posted, SendError, Webhook, channels, senders
+from carerules.adapters import Apprise, Mail, Posted, SendError, Webhook, channels, sending
 from carerules.adapters.senders import sender_of
 from carerules.config import read_site
 
@@ -42,7 +42,7 @@ def test_a_webhook_that_refuses_is_a_failure_and_a_redirect_is_not_followed(stat
 
 
 def test_a_server_that_hangs_is_given_up(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(senders, "ANSWER_S_MAX", 0.2)
+    monkeypatch.setattr(sending, "ANSWER_S_MAX", 0.2)
     with silent_server() as port:
         for address in (
             Webhook(f"http://127.0.0.1:{port}/{SECRET}"),
