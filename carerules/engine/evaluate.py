@@ -78,6 +78,7 @@ class RuleState(NamedTuple):
 
     `truth` and `until` are the last answer and how long it stands by itself; `since` is when the
     condition last became true; `armed`: it may fire when it next does; `stop`: its `stop when`.
+    `held`: it fired while its `rearm when` was true as well, and neither has been false since.
     """
 
     key: str
@@ -89,6 +90,7 @@ class RuleState(NamedTuple):
     since: Moment | None = None
     armed: bool = True
     stop: Truth = Truth.NO
+    held: bool = False
 
 
 def bind_all(plan: Plan, packs: Mapping[str, Pack], signals: Catalogue) -> dict[str, Bound]:
@@ -157,8 +159,6 @@ def bind(plan: Plan, pack: Pack, signals: Catalogue) -> Bound:
         watch=watch_over(
             [(place, one.condition) for place, one in watched], reads, signals,
             each_sample=frozenset((last,)) if in_doubt else NOBODY,
-            # Armed anew while it is true, a rule fires at the next look, whatever that is for.
-            each_look=frozenset(at for at, rule in enumerate(rules) if rule.rearm is not None),
         ),
     )  # fmt: skip
 
@@ -238,28 +238,36 @@ def count(
 
 
 def _look(rule: BoundRule, state: RuleState, facts: Facts, now: Moment) -> RuleState:
-    held = list(state.memory)
-    truth, until = rule.when.run(facts, now, held)
-    memory, resting = tuple(held), rule.resting
+    seen = list(state.memory)
+    truth, until = rule.when.run(facts, now, seen)
+    memory, resting = tuple(seen), rule.resting
     if rule.alone:  # as nearly all looks end: nothing new, or nothing more to remember
         if truth is state.truth and until == state.until and memory == state.memory:
             return state
         if truth is NO and until == NEVER and memory == resting.memory:
             return resting
-    key, _, rearm_memory, stop_memory, _, _, since, armed, _ = state
+    key, _, rearm_memory, stop_memory, _, _, since, armed, _, held = state
     if truth is YES:
         since = now if since is None else since
     elif truth is NO:
         since = None
-    again, stop = truth, NO
-    if rule.rearm is not None:
+    stop = NO
+    if rule.rearm is None:
+        armed = armed or truth is NO
+    else:
         again, rearm_memory, its_until = _look_aside(rule.rearm, rearm_memory, facts, now)
-        again, until = again.negated(), min(until, its_until)
+        until = min(until, its_until)
+        # Where both go on being true it has fired, and that is that: how often it is looked at,
+        # and for which other rule, must not be how often it fires.
+        held = held and not armed and NO not in (truth, again)
+        armed = armed or (again is YES and not held)
+        held = held or (armed and truth is YES and again is YES)
     if rule.stop is not None:
         stop, stop_memory, its_until = _look_aside(rule.stop, stop_memory, facts, now)
         until = min(until, its_until)
-    armed = armed or again is NO
-    after = RuleState(key, memory, rearm_memory, stop_memory, truth, until, since, armed, stop)
+    after = RuleState(
+        key, memory, rearm_memory, stop_memory, truth, until, since, armed, stop, held
+    )
     return state if after == state else resting if after == resting else after
 
 

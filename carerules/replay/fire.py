@@ -50,7 +50,6 @@ def replay(plan: Plan, packs: Mapping[str, Pack], tape: Tape, signals: Catalogue
     """Each firing of each rule for each pack that it selects."""
     past, online = Past(tape, signals), dict[str, str]()
     found: list[Firing] = []
-    asked = plan.rules
 
     @cache
     def chosen_by(selector: Selector) -> Bools:
@@ -68,20 +67,19 @@ def replay(plan: Plan, packs: Mapping[str, Pack], tape: Tape, signals: Catalogue
         names = [tape.packs[at] for at in number[kept].tolist()]
         moments = moment[kept].tolist()
         found += (Firing(name, rule.name, at) for name, at in zip(names, moments, strict=True))
-    if OVERLAP not in online.values():
-        asked = tuple(rule for rule in plan.rules if rule.name in online)
     if online:
+        asked = tuple(rule for rule in plan.rules if rule.name in online)
         fired = fire_online(Plan(asked, ()), packs, tape, signals)
         found += (Firing(pack, name, at) for name, pack, at in fired if name in online)
     return Replayed(tuple(sorted(found, key=lambda one: (one.at, one.pack, one.rule))), online)
 
 
 OVERLAP = "its `rearm when` is true together with it"
-"""Then it fires at each look, also at those that the other rules are looked at for."""
+"""Then it matters which of them has been no since it fired, and that is gone through in order."""
 
 
 def _places(rule: Rule, past: Past, axis: Axis) -> Ints | None:
-    """Where the rule fires; None: only the engine's own looks can say."""
+    """Where the rule fires; None: only the engine can say."""
     if rule.rearm_when is None:
         return fires(axis, past.steps(rule.when))
     return fires_rearmed(axis, past.steps(rule.when), past.steps(rule.rearm_when))

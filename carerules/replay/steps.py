@@ -173,7 +173,7 @@ def fires(axis: Axis, when: Steps) -> Ints:
 def fires_rearmed(axis: Axis, when: Steps, rearm: Steps) -> Ints | None:
     """Where a rule fires that is armed again by a condition of its own: places, in order.
 
-    None: both were yes at one instant; then each look fires, and the looks would have to be known.
+    None: both were yes at one instant; then what came in which order would have to be gone through.
     """
     if (all_of(axis, [when, rearm]).truth == YES).any():
         return None

@@ -30,6 +30,21 @@ REARM = """rule low
         notify "low"
         rearm when pack.soc > 50 %
 """
+BOTH_TRUE = """rule low
+    when pack.soc >= 95 %:
+        notify "full"
+        rearm when pack.soc between 90 % and 98 %
+rule warm
+    when pack.temperature > 25 °C: mark warm
+"""
+BOTH_GO_ON = "; ".join(f"{minute}m soc=96 t={24 + 2 * (minute % 2)}" for minute in range(9))
+BOTH_GO_ON = BOTH_GO_ON.replace("0m", "0s", 1)
+"""Another rule has the pack looked at each minute, and each second one it fires."""
+REMINDER = """rule low
+    when pack.soc >= 95 %:
+        mark reminded
+        rearm when time since reminded > 1 d
+"""
 AT = 'rule upon\n    when pack.soc >= 95 %: notify "upon"\n'
 ROOM = 'rule room\n    when site.temperature > 30 °C for 1 h: notify "warm room"\n'
 SHELF = 'rule shelf\n    when pack.soc < 95 %: notify "fell below"\n'
@@ -144,6 +159,15 @@ TABLE = [
      ["low@0s", "low@2h"]),
     ("rearm when: true while the condition is", REARM, "0s soc=29; 1h soc=50; 2h soc=29; 3h",
      ["low@0s"]),
+    ("rearm when: while both go on, once", BOTH_TRUE, BOTH_GO_ON,
+     ["low@0s", "warm@1m", "warm@3m", "warm@5m", "warm@7m"]),
+    ("rearm when: where it was false in between, anew", BOTH_TRUE,
+     "0s soc=96; 1m soc=99; 2m soc=96; 3m soc=96; 4m", ["low@0s", "low@0s"]),
+    ("rearm when: where the condition was false in between, anew", BOTH_TRUE,
+     "0s soc=96; 1m soc=92; 2m soc=96; 3m soc=97; 4m", ["low@0s", "low@2m"]),
+    ("rearm when: it makes a reminder of a rule that goes on", REMINDER,
+     "0s soc=96; 9h soc=96; 18h soc=96; 27h soc=96; 36h soc=96; 45h soc=96; 53h",
+     ["low@0s"] * 3),
     # The room.
     ("the room, kept up", ROOM, "0s room=31; 9m room=31; 18m room=31; 27m room=31; 36m room=31; "
      "45m room=31; 54m room=31; 61m", ["room@1h"]),

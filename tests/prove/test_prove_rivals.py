@@ -9,6 +9,7 @@ from __future__ import annotations
 import pytest
 from prove_kit import HERON, codes, pack, plan_of, played, proofs_of
 
+from carerules.domain.diagnostic import Severity
 from carerules.domain.quantity import Truth
 
 # Two rules, and whether they are rivals. The first column says what the row shows.
@@ -256,6 +257,33 @@ ALWAYS = [
 def test_a_condition_that_is_always_true(when: str) -> None:
     assert codes(proofs_of(f'rule a when {when}: notify "a"\n')) == ["always-true"]
     assert codes(proofs_of(f"never charge when {when}\n")) == ["always-true"]
+
+
+IDLE = [
+    ("pack.soc > 90", "pack.soc > 80"),
+    ("pack.soc > 90 for 1 h", "pack.soc >= 90"),
+    ("pack.soc between 40 and 60", "pack.soc > 20 and pack.soc < 80"),
+    ("pack.soc > 90 and pack.temperature > 30 °C", "pack.temperature > 20 °C or pack.soc < 10"),
+]
+HOLDS = [
+    ("pack.soc > 90", "pack.soc < 80"),
+    ("pack.soc > 90", "pack.soc > 95"),
+    ("pack.soc > 90", "time since reminded > 1 d"),
+    ("pack.soc > 90 for 1 h", "pack.temperature > 30 °C"),
+]
+
+
+@pytest.mark.parametrize(("when", "rearm"), [*IDLE, *HOLDS])
+def test_a_rearm_that_is_true_wherever_the_condition_is(when: str, rearm: str) -> None:
+    """Held back is nothing then, whatever its author meant; otherwise nothing is said."""
+    text = f"rule a\n    when {when}:\n        mark reminded\n        rearm when {rearm}\n"
+    proofs = proofs_of(text)
+    assert codes(proofs) == (["idle-rearm"] if (when, rearm) in IDLE else [])
+    for told in proofs.diagnostics():
+        assert told.severity is Severity.WARNING
+        assert "holds nothing back" in told.message
+        assert told.mend is not None
+        assert "say what must come about in between" in told.mend.say
 
 
 def test_a_never_that_never_forbids() -> None:

@@ -10,6 +10,7 @@ from carerules.lang.prove.told import PROOF_CODES
 from carerules.lang.prove.verdict import (
     AlwaysTrue,
     Gap,
+    IdleRearm,
     Interlocked,
     Meeting,
     NeverTrue,
@@ -25,6 +26,7 @@ __all__ = [
     "AlwaysTrue",
     "CellModel",
     "Gap",
+    "IdleRearm",
     "Interlocked",
     "Meeting",
     "NeverTrue",

@@ -8,8 +8,25 @@ from __future__ import annotations
 from carerules.domain.plan import Never, Rule
 from carerules.lang.prove.box import TooMuch
 from carerules.lang.prove.ground import Ground
-from carerules.lang.prove.verdict import AlwaysTrue, NeverTrue, OnlyAtFirst, Undecided
+from carerules.lang.prove.verdict import (
+    AlwaysTrue,
+    IdleRearm,
+    NeverTrue,
+    OnlyAtFirst,
+    Undecided,
+)
 from carerules.lang.prove.witness import Maybe
+
+
+def idle_rearm(ground: Ground, rule: Rule) -> IdleRearm | Undecided | None:
+    """Whether its `rearm when` holds nothing back; None: it has none, or it holds something."""
+    if rule.rearm_when is None or (ground.packs is not None and not ground.selected(rule)):
+        return None
+    try:
+        apart = ground.find_both(ground.true(rule), ground.regions.false(rule.rearm_when))
+    except TooMuch as much:
+        return Undecided(rule, "whether its `rearm when` holds anything back", str(much))
+    return IdleRearm(rule) if apart in (Maybe.NO, Maybe.AT_FIRST) else None
 
 
 def alone(

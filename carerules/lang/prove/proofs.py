@@ -14,7 +14,7 @@ from carerules.domain.pack import Pack
 from carerules.domain.plan import Never, Plan, Rule
 from carerules.domain.signal import Catalogue
 from carerules.lang.prove import told
-from carerules.lang.prove.alone import alone
+from carerules.lang.prove.alone import alone, idle_rearm
 from carerules.lang.prove.box import MEETS_MAX, Spent, Work
 from carerules.lang.prove.cells import CellModel
 from carerules.lang.prove.gaps import gaps
@@ -25,6 +25,7 @@ from carerules.lang.prove.rivals import rivals
 from carerules.lang.prove.verdict import (
     AlwaysTrue,
     Gap,
+    IdleRearm,
     Interlocked,
     NeverTrue,
     OnlyAtFirst,
@@ -44,6 +45,7 @@ class Proofs:
     never_true: tuple[NeverTrue, ...] = ()
     only_at_first: tuple[OnlyAtFirst, ...] = ()
     always_true: tuple[AlwaysTrue, ...] = ()
+    idle_rearms: tuple[IdleRearm, ...] = ()
     rivals: tuple[Rivals, ...] = ()
     interlocks: tuple[Interlocked, ...] = ()
     loops: tuple[PingPong, ...] = ()
@@ -59,8 +61,8 @@ class Proofs:
     def diagnostics(self) -> tuple[Diagnostic, ...]:
         """What is wrong, by place in the text; at most as many as a check shows."""
         verdicts: list[Verdict] = [
-            *self.never_true, *self.only_at_first, *self.always_true, *self.rivals,
-            *self.interlocks, *self.loops, *self.undecided,
+            *self.never_true, *self.only_at_first, *self.always_true, *self.idle_rearms,
+            *self.rivals, *self.interlocks, *self.loops, *self.undecided,
         ]  # fmt: skip
         return told.diagnostics(verdicts)
 
@@ -90,6 +92,7 @@ def prove(
     dead = {id(one.what) for one in found if isinstance(one, (NeverTrue, OnlyAtFirst))}
     rules = [rule for rule in plan.rules if id(rule) not in dead]
     for proof in (
+        (idle_rearm(ground, rule) for rule in rules),
         rivals(ground, rules),
         interlocked(ground, rules, plan.nevers),
         ping_pong(ground, rules),
@@ -103,7 +106,8 @@ def prove(
     against = _only(Interlocked, found)
     return Proofs(
         _only(NeverTrue, found), _only(OnlyAtFirst, found), _only(AlwaysTrue, found),
-        _only(Rivals, found), against, _only(PingPong, found), _only(Gap, found),
+        _only(IdleRearm, found), _only(Rivals, found), against, _only(PingPong, found),
+        _only(Gap, found),
         _undecided(found, against),
         tuple(dict.fromkeys(one.show() for one in (cells or {}).values())),
     )  # fmt: skip

@@ -19,6 +19,7 @@ from carerules.lang.prove.interlock import MODEL
 from carerules.lang.prove.verdict import (
     AlwaysTrue,
     Gap,
+    IdleRearm,
     Interlocked,
     Meeting,
     NeverTrue,
@@ -52,6 +53,13 @@ PROOF_CODES: Mapping[str, Code] = {code.name: code for code in (
          " `never` always forbids. Often an `or` stands where `and` is meant.",
          "never charge when pack.temperature > 5 °C or pack.temperature < 45 °C",
          "never charge when pack.temperature < 5 °C or pack.temperature > 45 °C", warning=True),
+    Code("idle-rearm", "a `rearm when` that holds nothing back",
+         "Wherever the rule's condition is true its `rearm when` is true as well, so that the rule"
+         " fires anew as soon as its condition has been false, as without one. Often the comparison"
+         " stands the wrong way round.",
+         'when pack.soc > 90 for 1 h:\n    notify "full"\n    rearm when pack.soc > 80',
+         'when pack.soc > 90 for 1 h:\n    notify "full"\n    rearm when pack.soc < 80',
+         warning=True),
     Code("rivals", "two rules that want different things of one pack",
          "Both can be true at the same time for the same pack. Without `over`, the one that moves"
          " the least energy goes first, and the other follows it.",
@@ -117,6 +125,8 @@ def _diagnostic(verdict: Verdict) -> Iterator[Diagnostic]:
                 message += f", so that nothing may ever {what.action}"
             yield _told("always-true", message, what.span,
                         "is `and` meant where `or` stands, or the other way round?")  # fmt: skip
+        case IdleRearm(rule):
+            yield _idle(rule)
         case Rivals(first, second, witness):
             message = (
                 f"{_name(first)} ({show_aim(aim_of(first))}) and {_name(second)}"
@@ -152,6 +162,17 @@ def _diagnostic(verdict: Verdict) -> Iterator[Diagnostic]:
                         "say it in fewer words, or in several rules")  # fmt: skip
         case _:
             assert_never(verdict)
+
+
+def _idle(rule: Rule) -> Diagnostic:
+    """A `rearm when` that might as well not be there."""
+    assert rule.rearm_when is not None
+    message = (
+        f"`rearm when {wording(rule.rearm_when)}` is true wherever the condition of {_name(rule)}"
+        " is, so that it holds nothing back"
+    )
+    mend = "say what must come about in between, or leave it out; is it the wrong way round?"
+    return _told("idle-rearm", message, rule.span, mend)
 
 
 def _vetoed(verdict: Interlocked) -> Diagnostic:

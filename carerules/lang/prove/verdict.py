@@ -37,6 +37,13 @@ class AlwaysTrue:
 
 
 @guarded
+class IdleRearm:
+    """A rule whose `rearm when` is true wherever its condition is: it holds nothing back."""
+
+    rule: Rule
+
+
+@guarded
 class Rivals:
     """Two rules that can be true together for one pack and want different things of it."""
 
@@ -114,5 +121,13 @@ class Undecided:
 
 
 Verdict: TypeAlias = (
-    NeverTrue | OnlyAtFirst | AlwaysTrue | Rivals | Interlocked | PingPong | Gap | Undecided
+    NeverTrue
+    | OnlyAtFirst
+    | AlwaysTrue
+    | IdleRearm
+    | Rivals
+    | Interlocked
+    | PingPong
+    | Gap
+    | Undecided
 )
