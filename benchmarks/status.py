@@ -67,6 +67,9 @@ WANTED: tuple[tuple[str, str], ...] = (
     ("Cost", "`run` of 50 packs, to ready"),
     ("Cost", "idle CPU of 50 packs"),
     ("Cost", "memory of a service with 50 packs"),
+    ("Cost", "memory with the board, played"),
+    ("Cost", "memory with the board, a broker"),
+    ("Cost", "memory, also with plugs by HTTP"),
     ("Cost", "rehearsal"),
     ("Cost", "journal, growth a pack-year"),
     ("Cost", "journal, samples of 35 days a pack"),
@@ -212,6 +215,13 @@ def table() -> Iterator[Figure]:
     yield from table_rows(told, f"`benchmarks/table.py`, {about}")
 
 
+def resident() -> Iterator[Figure]:
+    """With the interpreter that runs this: take one without the extras."""
+    about = load()
+    told = run(sys.executable, "benchmarks/resident.py")
+    yield from table_rows(told, f"`benchmarks/resident.py`, {about}")
+
+
 def table_rows(told: str, how: str) -> Iterator[Figure]:
     """The rows of benchmarks/table.py: 34 signs what, 30 found, 16 target, and whether it holds."""
     for line in told.splitlines():
@@ -276,7 +286,8 @@ def fetched(address: str, patience_s: float = 5.0) -> bytes:
 
 
 MEASURES: dict[str, Callable[[], Iterator[Figure]]] = {
-    "tests": tests, "safety": safety, "page": page, "table": table, "axe": axe, "fuzz": fuzz,
+    "tests": tests, "safety": safety, "page": page, "table": table, "memory": resident,
+    "axe": axe, "fuzz": fuzz,
 }  # fmt: skip
 
 

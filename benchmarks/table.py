@@ -94,9 +94,10 @@ def cpu_of(pid: int) -> float:
 
 
 def rss_of(pid: int) -> float:
+    """Resident memory in MB: millions of bytes."""
     for line in Path(f"/proc/{pid}/status").read_text("ascii").splitlines():
         if line.startswith("VmRSS:"):
-            return int(line.split()[1]) / 1024
+            return int(line.split()[1]) * 1024 / 1e6
     return float("nan")
 
 
@@ -188,7 +189,8 @@ def main() -> None:
         starts()
         running(Path(folder), asked.idle_s)
         played(Path(folder), asked.days)
-    print("\nreplay against other ways: python benchmarks/replay.py")
+    print("\nthe service with its board in memory: python benchmarks/resident.py")
+    print("replay against other ways: python benchmarks/replay.py")
 
 
 if __name__ == "__main__":

@@ -19,12 +19,19 @@ C = TypeVar("C")
 def guarded(cls: type[C]) -> type[C]:
     """As `dataclass(frozen=True, slots=True)`: who writes to a value gets `FrozenInstanceError`.
 
-    All these classes share the two functions that refuse. By itself each has two of its own, which
-    took 3 KB a class, and a service loads some four hundred (docs/board.md, what it weighs).
+    All these classes share the two functions that refuse, and the one that shows. By itself each
+    has its own, which took 3 KB a class, and a service loads some four hundred.
     """
-    made: Any = dataclass(frozen=True, slots=True)(cls)
+    made: Any = dataclass(frozen=True, slots=True, repr=False)(cls)
     made.__setattr__, made.__delattr__ = _refuse_to_write, _refuse_to_delete
+    made.__repr__ = cls.__dict__.get("__repr__", _shown)
     return made  # type: ignore[no-any-return]
+
+
+def _shown(value: Any) -> str:
+    """As a dataclass shows itself."""
+    parts = (f"{one.name}={getattr(value, one.name)!r}" for one in fields(value) if one.repr)
+    return f"{type(value).__qualname__}({', '.join(parts)})"
 
 
 def _refuse_to_write(_value: object, name: str, _new: object) -> NoReturn:

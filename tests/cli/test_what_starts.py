@@ -6,6 +6,7 @@ Held by content and not by time: which modules are there at the end of a real pr
 from __future__ import annotations
 
 import shutil
+import socket
 import subprocess
 import sys
 from pathlib import Path
@@ -51,6 +52,25 @@ def test_a_virtual_site_without_a_page_loads_no_wires(tmp_path: Path) -> None:
     assert "carerules.cli.played" in there, "the list is that of the command"
     assert not there & (NETWORK | LIBRARIES)
     assert not there & {"carerules.lang.prove", "carerules.adapters.broker"}
+
+
+def test_a_service_with_its_page_holds_only_what_it_uses(tmp_path: Path) -> None:
+    """What it weighs is measured by benchmarks/resident.py; here is what must not come in."""
+    (tmp_path / "all.care").write_text('use "lipo"\n', "utf-8")
+    (tmp_path / "site.toml").write_text(
+        'name = "shelf"\nzone = "UTC"\nrules = ["all.care"]\n'
+        '[pack.heron]\nchemistry = "lipo"\ncells = 6\ncapacity = "16 Ah"\n', "utf-8",
+    )  # fmt: skip
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        door = f"127.0.0.1:{free.getsockname()[1]}"
+    there = loaded("run", str(tmp_path / "site.toml"), "--board", door, "--for", "0.00002")
+    assert {"carerules.cli.real", "carerules.board", "uvicorn", "apscheduler"} <= there
+    assert not there & {"smtplib", "email.generator", "numpy", "icalendar", "recurring_ical_events",
+                        "dateutil", "apprise", "segno", "ortools", "psycopg", "kasa"}  # fmt: skip
+    ours = {"adapters.mail", "lang.prove", "sim", "campaign", "fleet", "planner", "replay", "lsp",
+            "hub", "service.hub", "service.calendars", "calendar.expand"}  # fmt: skip
+    assert not there & {f"carerules.{one}" for one in ours}
 
 
 @pytest.mark.parametrize("words", [("status", "--json"), ("log",), ("chore",)])

@@ -182,6 +182,7 @@ def test_acknowledged_by_a_command_it_goes_on_to_nobody(hands: tuple[Hands, Sqli
     with hand.courier():
         decide(journal, T, Notice("off A-load", "pull it", urgent=True))
         eventually(hand.words, "it is delivered")
+        eventually(lambda: hand.outbox().letters, "the letter is kept")
         said = CliRunner().invoke(main, ["ack", "1", *site])
         assert said.exit_code == 0, said.output
         assert "seen: pull it" in said.output
