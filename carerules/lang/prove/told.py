@@ -103,14 +103,7 @@ def diagnostics(verdicts: Iterable[Verdict]) -> tuple[Diagnostic, ...]:
 def _diagnostic(verdict: Verdict) -> Iterator[Diagnostic]:
     match verdict:
         case NeverTrue(what):
-            said = f"`{wording(what.when)}` can never be true"
-            if isinstance(what, Rule):
-                message = f"{said}, so that {_name(what)} never fires"
-                mend = "change a limit, or leave the rule out"
-                yield _told("never-fires", message, what.span, mend)
-            else:
-                message = f"{said}, so that it forbids nothing"
-                yield _told("never-forbids", message, what.span, "change a limit, or leave it out")
+            yield _dead(what)
         case OnlyAtFirst(what):
             does = f"{_name(what)} fires" if isinstance(what, Rule) else "it forbids"
             message = (
@@ -162,6 +155,16 @@ def _diagnostic(verdict: Verdict) -> Iterator[Diagnostic]:
                         "say it in fewer words, or in several rules")  # fmt: skip
         case _:
             assert_never(verdict)
+
+
+def _dead(what: Rule | Never) -> Diagnostic:
+    """A condition that no values make true."""
+    said = f"`{wording(what.when)}` can never be true"
+    if isinstance(what, Rule):
+        message = f"{said}, so that {_name(what)} never fires"
+        return _told("never-fires", message, what.span, "change a limit, or leave the rule out")
+    message = f"{said}, so that it forbids nothing"
+    return _told("never-forbids", message, what.span, "change a limit, or leave it out")
 
 
 def _idle(rule: Rule) -> Diagnostic:
