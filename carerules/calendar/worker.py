@@ -35,6 +35,9 @@ def confine() -> None:
     where the system does not let itself be asked for that."""
     with suppress(OSError):  # in a sandbox that keeps scheduling to itself
         os.nice(NICE)
+    # Where the machine's memory is all gone the system is to end this one, and not the service.
+    with suppress(OSError), open("/proc/self/oom_score_adj", "w", encoding="ascii") as score:
+        score.write("1000")
     for what, most in (
         (resource.RLIMIT_CPU, WORK_S_MAX),
         (resource.RLIMIT_AS, MEMORY_BYTES_MAX),

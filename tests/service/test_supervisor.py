@@ -4,7 +4,10 @@ and the abstract address; sd_watchdog_enabled(3) for WATCHDOG_USEC and WATCHDOG_
 from __future__ import annotations
 
 import os
+import shutil
 import socket
+import subprocess
+import sys
 from collections.abc import Iterator
 from configparser import ConfigParser
 from pathlib import Path
@@ -12,6 +15,7 @@ from pathlib import Path
 import pytest
 
 from carerules.adapters import Supervisor
+from carerules.calendar.worker import MEMORY_BYTES_MAX
 
 UNIT = Path(__file__).parents[2] / "integrations" / "service" / "carerules.service"
 
@@ -142,6 +146,53 @@ def test_the_unit_waits_for_ready_and_feeds_the_watchdog_in_time() -> None:
 def test_the_unit_is_shut_in(key: str, value: str) -> None:
     """systemd.exec(5)."""
     assert unit()["Service"][key] == value
+
+
+def test_the_unit_lets_off_be_said_through_plug_ins_while_it_leaves() -> None:
+    """systemd.kill(5): `mixed` sends SIGTERM to the main process only, and SIGKILL to all that is
+    left at the end; `control-group` would end those that OFF is said through."""
+    assert unit()["Service"]["KillMode"] == "mixed"
+    assert unit()["Service"]["ExecReload"].split()[-2:] == ["-HUP", "$MAINPID"]
+
+
+def test_the_unit_outlives_what_eats_memory_beside_it() -> None:
+    """systemd.service(5): with OOMPolicy `stop`, the default, the service is ended when any of its
+    processes was; systemd.exec(5): LimitCORE."""
+    service = unit()["Service"]
+    assert service["OOMPolicy"] == "continue"
+    assert service["LimitCORE"] == "0"
+    room = int(service["MemoryMax"].removesuffix("M")) << 20
+    assert room >= 2 * MEMORY_BYTES_MAX, "the service, and a calendar at its limit beside it"
+    # Ten plugs by plug-ins: a thread here, two processes each with two threads.
+    assert int(service["TasksMax"]) >= 48 + 10 * 5
+
+
+def test_what_reads_calendars_goes_before_the_service_where_memory_runs_out() -> None:
+    """proc_pid_oom_score_adj(5): 1000 is ended first."""
+    confined = (
+        "from carerules.calendar.worker import confine\nconfine()\n"
+        "print(open('/proc/self/oom_score_adj').read())"
+    )
+    told = subprocess.run([sys.executable, "-c", confined], capture_output=True, text=True,
+                          check=True)  # fmt: skip
+    assert told.stdout.split() == ["1000"]
+
+
+@pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="systemd is not here")
+def test_systemd_finds_nothing_wrong_with_the_unit(tmp_path: Path) -> None:
+    """Of its own man page: `verify` loads unit files and prints warnings of what is not known."""
+    here = tmp_path / UNIT.name
+    text = UNIT.read_text("utf-8").replace("/opt/carerules/bin/carerules", sys.executable)
+    here.write_text(text)
+
+    def told() -> str:
+        verified = subprocess.run(["systemd-analyze", "verify", "--man=no", str(here)],
+                                  capture_output=True, text=True, check=False)  # fmt: skip
+        return "\n".join(one for one in verified.stderr.splitlines() if UNIT.name in one)
+
+    assert told() == ""
+    here.write_text(text.replace("OOMPolicy=continue", "OOMPolicy=go on"))
+    assert "OOM" in told(), "it looks indeed"
 
 
 def test_the_unit_may_reach_broker_and_supervisor_and_no_other_family() -> None:
