@@ -122,14 +122,12 @@ class Watch:
         for number, signal in enumerate(self.signals):
             low, high, _, line = old = stretches[number]
             reading = readings.get(signal.name)
-            if (
-                line is None
-                and type(reading) is Known
-                and not reading.slope
-                and low < reading.value < high
-                and now - reading.at <= signal.max_age
-            ):
-                continue
+            if type(reading) is Known and now - reading.at <= signal.max_age:
+                if reading.slope:
+                    if reading is line and low < reading.value_at(now) < high:
+                        continue
+                elif line is None and low < reading.value < high:
+                    continue
             new = signal.stretch(reading, now)
             if new is not old:
                 after[number] = new
