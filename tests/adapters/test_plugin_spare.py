@@ -135,6 +135,17 @@ def test_a_spare_that_has_ended_meanwhile_is_not_counted_on(cast: CastMaker) -> 
     eventually(lambda: not any(alive(pid) for pid in loads(cast)), "nothing is left")
 
 
+def test_a_process_is_two_tasks_as_the_unit_counts_them(cast: CastMaker) -> None:
+    """One that serves and one that waits, of the host alone: what systemd's `TasksMax` is for."""
+    cast.package(loading(cast) + serves())
+    line = PluginLine("made-up", Way(str(cast.folder / "told")))
+    line.call("relay", "state", lambda: 10.0)
+    eventually(lambda: len(loads(cast)) == 2, "the spare")
+    for pid in loads(cast):
+        assert len(list(Path(f"/proc/{pid}/task").iterdir())) == 2
+    line.close()
+
+
 # ---- what a hostile one does -------------------------------------------------------------------
 
 
