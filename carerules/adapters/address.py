@@ -5,6 +5,7 @@ Knows the settings. Does not know how a connection is made.
 
 from __future__ import annotations
 
+import os
 import re
 import stat
 from dataclasses import field, replace
@@ -125,8 +126,13 @@ def read_password(file: Path) -> str | Problem:
     """The password in a file that nobody but its owner can read; its last line end is left out."""
     where = str(file)
     try:
-        with file.open("rb") as stream:
-            mode = stat.S_IMODE(file.stat().st_mode)
+        # Nobody writes to a pipe that stands there, and a stop has no time to wait for them.
+        with os.fdopen(os.open(file, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC), "rb") as stream:
+            found = os.fstat(stream.fileno()).st_mode
+            if not stat.S_ISREG(found):
+                return Problem("a pipe or a device", "a file with the password",
+                               "look at the path", where)  # fmt: skip
+            mode = stat.S_IMODE(found)
             if mode & 0o077:
                 return Problem(f"mode {mode:04o}", "0600 or less: a password for its owner only",
                                f"`chmod 600 {file.name}`", where)  # fmt: skip

@@ -69,6 +69,12 @@ class MqttWires:
         `owner`: the number of the ownership that commands are sent under, where there is one.
         """
         self._owner = owner
+        for file in (address.ca_file, address.cert_file, address.key_file):
+            # Else a pipe or a terminal would be read, for as long as nobody writes there.
+            if file is not None and not file.is_file():
+                wanted = "certificate and key files in PEM form"
+                raise AddressError(Problem(f"no file {quoted(file)}", wanted,
+                                           "look at the `tls` settings"))  # fmt: skip
         password = broker_password(address)
         self._address, self._wiring = address, wiring
         self._put, self._now, self._offset = put, now, offset

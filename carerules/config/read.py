@@ -8,15 +8,17 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from pydantic import ValidationError
 
+from carerules.config.anyhow import enough_for_off, without
 from carerules.config.check import mistakes
-from carerules.config.known import known_to, names
+from carerules.config.known import Known, known_to, names
 from carerules.config.model import SiteTable
-from carerules.config.problem import PROBLEMS_MAX, Problem, line_of, lines_of_keys, quoted
+from carerules.config.problem import PROBLEMS_MAX, Key, Problem, line_of, lines_of_keys, quoted
 from carerules.config.refusal import problems_of
 from carerules.config.site import SiteFile, built
 from carerules.config.values import Around
@@ -44,8 +46,8 @@ def read_site(path: Path, *, to_stop: bool = False) -> SiteFile | tuple[Problem,
     """Read the site file at `path`; paths in it are taken from its folder.
 
     Rule files, secrets and chemistry files that it names must be there. `to_stop`: for who says
-    nothing but OFF, and needs no rule and no channel for it. A password file that is not as it
-    must be keeps nobody then from the plugs that are reached without it.
+    nothing but OFF, and needs no rule, pack or channel for it: what is refused keeps nobody from
+    the plugs that are reached without it. Those that it keeps us from are `left_out` then.
     """
     file = path.name
     try:
@@ -74,26 +76,48 @@ def read_site_text(
     """Read the text of a site file named `name`.
 
     `folder` None: no file that it names is looked for, and chemistries are shipped ones only.
-    `to_stop`: none but chemistries and profiles.
+    `to_stop`: none but chemistries and profiles, and of what is refused the rest is read.
     """
     raw = _toml(text, name)
     if isinstance(raw, Problem):
         return (raw,)
     lines = lines_of_keys(text)
+    looked_in = None if to_stop else folder
+    read, known = _checked(raw, name, folder, lines, looked_in)
+    if isinstance(read, SiteTable):
+        return built(read, name, folder or Path(), known)
+    return (_to_stop(raw, name, folder) if to_stop else None) or _told(read)
+
+
+def _checked(
+    raw: Mapping[str, Any], name: str, folder: Path | None, lines: Mapping[Key, int],
+    looked_in: Path | None,
+) -> tuple[SiteTable | list[Problem], Known]:  # fmt: skip
+    """The tables where they held, else all that is wrong; and what they refer to. Files that they
+    name are looked for in `looked_in`."""
     known = known_to(raw, folder)
     problems: list[Problem] = []
     table: SiteTable | None = None
     try:
-        looked_in = None if to_stop else folder
         table = SiteTable.model_validate(dict(raw), context=Around(_declared(raw), looked_in))
     except ValidationError as error:
         problems += problems_of(error, name, lines)
     # Checked whatever the tables refused: one pass tells everything.
     for key, said, wanted, mend in mistakes(raw, known):
         problems.append(Problem(name, line_of(lines, key), key, said, wanted, mend))
-    if table is None or problems:
-        return _told(problems)
-    return built(table, name, folder or Path(), known)
+    return (problems if table is None or problems else table), known
+
+
+def _to_stop(raw: Mapping[str, Any], name: str, folder: Path | None) -> SiteFile | None:
+    """What is left of a refused file for who says OFF; None: too little."""
+    left = enough_for_off(raw)
+    while left is not None:  # each time with fewer plugs, or without the broker
+        read, known = _checked(left, name, folder, {}, None)
+        if isinstance(read, SiteTable):
+            site = built(read, name, folder or Path(), known)
+            return replace(site, left_out=tuple(raw["plug"].keys() - site.site.plugs.keys()))
+        left = without(left, known, {problem.key for problem in read})
+    return None
 
 
 def _declared(raw: Mapping[str, Any]) -> Mapping[str, frozenset[str]]:

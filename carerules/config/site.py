@@ -80,7 +80,8 @@ class SiteFile:
     kind each is, `ways_out` has those that leave the house; samples stay in the journal for
     `keep_samples`. Neither `mqtt` nor `virtual` means that values are typed in by hand. `logins`
     are those of plugs that are asked, where the file has any. `board` None: no page is served.
-    `database` None: the journal is a file of `state`.
+    `database` None: the journal is a file of `state`. `left_out`: names of plugs that something
+    refused keeps us from, where the file was read to stop all the same.
     """
 
     file: str
@@ -107,6 +108,7 @@ class SiteFile:
     calendars: tuple[CalendarSettings, ...] = ()
     planning: Planning = field(default_factory=Planning)
     database: PostgresPlace | None = None
+    left_out: tuple[str, ...] = ()
 
     @property
     def journal(self) -> JournalPlace:

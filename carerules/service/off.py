@@ -13,6 +13,7 @@ from carerules.domain.decision import OffProven
 from carerules.domain.event import PlugLink, PlugReport
 from carerules.domain.frozen import guarded
 from carerules.domain.moment import SECOND, Duration
+from carerules.domain.pack import Plug
 from carerules.safety import PlugState, hear, link, unknown_plug, want_off
 from carerules.service.outside import RealOutside
 
@@ -35,7 +36,8 @@ def bring_all_off(
 ) -> OffReport:  # fmt: skip
     """Say OFF to every plug of the site over its own wires, again and again, until read back.
 
-    Where a way to some of them is refused, the others are still told. `beside`: a person's stop,
+    Where a way to some of them is refused, the others are still told; those that were left out of
+    the site file count as not read back. `beside`: a person's stop,
     which a service that runs is to know as such. `hold` and `owner`: as of `RealOutside`.
     """
     outside = RealOutside(site, LineClock(), strict=False, stops=beside, hold=hold, owner=owner)
@@ -62,6 +64,8 @@ def bring_all_off(
             now = outside.now()
     finally:
         outside.close()
+    # Whatever they are on: nobody has asked them.
+    states |= {name: unknown_plug(Plug(name, ""), now) for name in sorted(site.left_out)}
     return OffReport(
         tuple(name for name, state in states.items() if state.proven_off),
         tuple(state for state in states.values() if not state.proven_off),

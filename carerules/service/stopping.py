@@ -76,7 +76,7 @@ Wires: TypeAlias = "Callable[[], OffReport | None]"
 
 
 def _own_wires(site: SiteFile, by: str) -> Wires:
-    if not site.has_wires or not site.site.plugs:
+    if not site.has_wires or not site.site.plugs:  # then none was left out either
         return lambda: None
     from carerules.service.off import bring_all_off  # noqa: PLC0415
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -170,3 +171,98 @@ def test_rules_with_errors_of_a_site_that_was_never_served_switch_nothing(
     assert run("run", path).exit_code == 2
     assert fake.asked == []
     assert not journal.exists()
+
+
+# ---- a site file with mistakes -----------------------------------------------------------------
+
+MISTAKES = {
+    "an unknown key of a pack": ("cells = 6", 'cells = 6\ncolour = "red"', "colour"),
+    "a zone that is none": ("Europe/Lisbon", "Europe/Lisbonne", "Europe/Lisbonne"),
+    "a chemistry file gone": ('"lipo"', '"gone.toml"', "gone.toml"),
+    "a plug at no station": (
+        'charger = {{ plug = "A-charger", power = "250 W" }}',
+        "",
+        "A-charger",
+    ),
+    "a channel of no kind": ("[mqtt]", '[channel.phone]\nkind = "smoke"\n[mqtt]', "smoke"),
+    "a wrong key of the broker": ("port = 1\n", "port = 1\nspeed = 3\n", "speed"),
+    "a wrong key of the other plug": ("a-charger", 'a-charger"\nlease = "1 s', "1 s"),
+    "no broker": ("[mqtt]", "[feed]\n[hub]", "mqtt"),
+}
+"""What is put in place of what, and what is told of it. None of it keeps anybody from A-load."""
+
+
+@pytest.fixture(params=MISTAKES)
+def mistaken(request: pytest.FixtureRequest, tmp_path: Path, fake: FakeHttpPlug) -> Path:
+    path, _ = site_at(tmp_path, fake, NOISE)
+    good, bad, told = MISTAKES[request.param]
+    text = path.read_text()
+    good, bad = good.format(), bad.format()
+    assert good in text
+    path.write_text(text.replace(good, bad))
+    read = read_site(path)
+    assert not isinstance(read, SiteFile)
+    assert any(told in one.show() for one in read)
+    return path
+
+
+def test_a_stop_needs_no_more_of_a_site_file_than_how_a_plug_is_reached(
+    mistaken: Path, fake: FakeHttpPlug
+) -> None:
+    wrong, left = read_site(mistaken), read_site(mistaken, to_stop=True)
+    assert not isinstance(wrong, SiteFile)
+    assert isinstance(left, SiteFile)
+    assert left.site.plugs["A-load"].variables == {"host": f"127.0.0.1:{fake.port}", "channel": "0"}
+    assert journal_path(left) == mistaken.parent / "state" / "journal.db"
+    stopped = run("stop", "--site", mistaken)
+    assert stopped.exit_code == 1
+    assert stopped.stdout == "A-load: read back off\n"
+    for one in wrong:
+        assert one.show() in stopped.stderr
+    assert stopped.stderr.count("A-charger: NOT read back off: go and pull it") == 1
+    assert not fake.on
+
+
+def test_a_start_that_is_refused_for_it_brings_off_the_others_too(
+    mistaken: Path, fake: FakeHttpPlug
+) -> None:
+    refused = run("run", mistaken)
+    assert refused.exit_code == 2
+    assert refused.stderr.splitlines()[-2:] == [
+        "A-load: read back off", "A-charger: NOT read back off: go there and pull it",
+    ]  # fmt: skip
+    assert not fake.on
+
+
+def test_a_plug_that_is_refused_is_told_nothing(tmp_path: Path, fake: FakeHttpPlug) -> None:
+    """Where it is, or what it is, nobody knows."""
+    path, _ = site_at(tmp_path, fake, NOISE)
+    text = path.read_text().replace('channel = "0"', 'chanel = "0"').replace("port = 1\n", "")
+    path.write_text(text)
+    stopped = run("stop", "--site", path)
+    assert stopped.exit_code == 1
+    assert "A-load: NOT read back off: go and pull it" in stopped.stderr
+    assert fake.asked == []
+
+
+@pytest.mark.parametrize("what", ["name =", "state ="])
+def test_where_its_journal_lies_must_be_said(tmp_path: Path, fake: FakeHttpPlug, what: str) -> None:
+    """Another journal is another service's."""
+    path, _ = site_at(tmp_path, fake, NOISE)
+    named = 'name = "boat shed"\n'
+    text = path.read_text().replace(named, "" if what == "name =" else f"{named}state = 3\n")
+    path.write_text(text)
+    assert run("stop", "--site", path).exit_code == 2
+    assert fake.asked == []
+
+
+@pytest.mark.parametrize("what", ["broker.password", "noise.pem"])
+def test_a_stop_waits_for_no_pipe(tmp_path: Path, fake: FakeHttpPlug, what: str) -> None:
+    """open(2): who reads one waits until somebody writes to it."""
+    path, _ = site_at(tmp_path, fake, NOISE)
+    (tmp_path / what).unlink()
+    os.mkfifo(tmp_path / what, 0o600)
+    stopped = run("stop", "--site", path)
+    assert stopped.exit_code == 1
+    assert "A-load: read back off" in stopped.stdout
+    assert run("run", path).exit_code == 2

@@ -135,7 +135,7 @@ def test_a_spare_that_has_ended_meanwhile_is_not_counted_on(cast: CastMaker) -> 
     eventually(lambda: not any(alive(pid) for pid in loads(cast)), "nothing is left")
 
 
-def test_a_process_is_two_tasks_as_the_unit_counts_them(cast: CastMaker) -> None:
+def test_a_process_takes_two_of_what_the_unit_bounds(cast: CastMaker) -> None:
     """One that serves and one that waits, of the host alone: what systemd's `TasksMax` is for."""
     cast.package(loading(cast) + serves())
     line = PluginLine("made-up", Way(str(cast.folder / "told")))
