@@ -209,17 +209,11 @@ OTHERWISE = {"memory of a service with 50 packs": "its memory"}
 TABLE = {OTHERWISE.get(what, what): what for part, what in WANTED if part == "Cost"}
 
 
-def table() -> Iterator[Figure]:
+def benchmark(name: str, *words: str) -> Iterator[Figure]:
+    """With the interpreter that runs this: what is said of memory wants one without the extras."""
     about = load()
-    told = run(sys.executable, "benchmarks/table.py", "--idle-s", "20", "--days", "1")
-    yield from table_rows(told, f"`benchmarks/table.py`, {about}")
-
-
-def resident() -> Iterator[Figure]:
-    """With the interpreter that runs this: take one without the extras."""
-    about = load()
-    told = run(sys.executable, "benchmarks/resident.py")
-    yield from table_rows(told, f"`benchmarks/resident.py`, {about}")
+    told = run(sys.executable, f"benchmarks/{name}.py", *words)
+    return table_rows(told, f"`benchmarks/{name}.py`, {about}")
 
 
 def table_rows(told: str, how: str) -> Iterator[Figure]:
@@ -286,8 +280,8 @@ def fetched(address: str, patience_s: float = 5.0) -> bytes:
 
 
 MEASURES: dict[str, Callable[[], Iterator[Figure]]] = {
-    "tests": tests, "safety": safety, "page": page, "table": table, "memory": resident,
-    "axe": axe, "fuzz": fuzz,
+    "tests": tests, "safety": safety, "page": page, "memory": lambda: benchmark("resident"),
+    "table": lambda: benchmark("table", "--idle-s", "20", "--days", "1"), "axe": axe, "fuzz": fuzz,
 }  # fmt: skip
 
 
