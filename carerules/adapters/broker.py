@@ -246,6 +246,8 @@ def _no_connection(error: BaseException | None, *, tls: bool) -> str:
         case ssl.SSLError() | ConnectionResetError() if tls:  # reset: it took our hello for noise
             return (f"no TLS with the broker: {quoted(error)}; help: look at `port` and `tls` in "
                     "`[mqtt]`")  # fmt: skip
+        case OSError(strerror=str(why)):
+            return f"no connection: {why.lower()}"
         case _:
             return f"no connection: {quoted(error or 'it does not say why')}"
 

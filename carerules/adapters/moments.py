@@ -70,6 +70,8 @@ def _read(text: str, now: datetime) -> datetime | Problem:
         # Through LocalTime, so that a time which the clock change skips is the first after it.
         return datetime.fromtimestamp(LocalTime(now.tzinfo).moment(wall) / 1_000, UTC)
     except (ValueError, OverflowError, OSError):
+        if re.fullmatch(r"\d{4}-\d{2}-\d{2}", words):
+            return Problem(quoted(text), WANTED, f"add the clock time: `{words}T00:00`")
         return Problem(quoted(text), WANTED, "write the clock time with a colon, in 24 hours")
 
 

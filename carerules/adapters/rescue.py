@@ -10,8 +10,8 @@ import json
 import os
 import shutil
 import sqlite3
-from collections.abc import Callable
-from contextlib import closing
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -45,22 +45,31 @@ def back_up(path: Path, to: Path) -> int:
     Uses SQLite's online backup (sqlite.org/backup.html): the copy is as of one commit. Raises
     `JournalError`; an existing file is never written over.
     """
-    with store.faults(to), closing(_read_only(path)) as source:
-        descriptor = _made(to)
-        os.close(descriptor)
-        try:
-            with closing(sqlite3.connect(to)) as target:
-                source.backup(target, pages=PAGES_A_STEP)
-                # The copy stands alone: no -wal that would have to be carried along.
-                target.execute("PRAGMA journal_mode = DELETE")
-                wrong = target.execute("PRAGMA quick_check(1)").fetchone()[0]
-            if wrong != "ok":
-                raise store.damaged(path, str(wrong))
-        except BaseException:
-            to.unlink(missing_ok=True)
-            raise
+    with (
+        store.faults(to),
+        closing(_read_only(path)) as source,
+        _whole_or_gone(to),
+        closing(sqlite3.connect(to)) as target,
+    ):
+        source.backup(target, pages=PAGES_A_STEP)
+        # The copy stands alone: no -wal that would have to be carried along.
+        target.execute("PRAGMA journal_mode = DELETE")
+        wrong = target.execute("PRAGMA quick_check(1)").fetchone()[0]
+        if wrong != "ok":
+            raise store.damaged(path, str(wrong))
     _flush(to)
     return to.stat().st_size
+
+
+@contextmanager
+def _whole_or_gone(to: Path) -> Iterator[None]:
+    """A new file of ours, which stays only where what is written into it ends well."""
+    os.close(_made(to))
+    try:
+        yield
+    except BaseException:
+        to.unlink(missing_ok=True)
+        raise
 
 
 def compact(path: Path) -> tuple[int, int]:
@@ -91,8 +100,8 @@ def salvage(path: Path, to: Path) -> Saved:
         _read_only(path).close()
         legible = path if _has_tables(path) else _with_first_page(path, Path(folder))
         damaged = [] if legible == path else [FIRST_PAGE]
-        os.close(_made(to))
         with (
+            _whole_or_gone(to),
             closing(_read_only(legible or path)) as source,
             closing(sqlite3.connect(to, isolation_level=None)) as target,
         ):
@@ -110,8 +119,8 @@ def salvage(path: Path, to: Path) -> Saved:
             if damaged:
                 _doubt_snapshots(target)
             wrong = target.execute("PRAGMA quick_check(1)").fetchone()[0]
-        if wrong != "ok":
-            raise JournalError(f"`{to}` does not hold: {wrong}", "look at the disk")
+            if wrong != "ok":
+                raise JournalError(f"`{to}` does not hold: {wrong}", "look at the disk")
     _flush(to)
     return Saved(rows, tuple(damaged))
 

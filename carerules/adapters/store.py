@@ -12,6 +12,7 @@ import time
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from contextlib import closing, contextmanager
+from errno import ENOENT, ENOSPC, EROFS
 from pathlib import Path
 from threading import RLock
 from typing import Any
@@ -285,6 +286,13 @@ _FAULTS = (
 )
 
 
+_MENDS = {
+    ENOENT: "make its folder first, or name another",
+    ENOSPC: "free some space; what waits is written then",
+    EROFS: "name a place that can be written",
+}
+
+
 @contextmanager
 def faults(path: Path) -> Iterator[None]:
     """Whatever goes wrong with the file inside comes out as a `JournalError` with its mend."""
@@ -312,5 +320,5 @@ def _from_sqlite(path: Path, error: sqlite3.Error) -> JournalError:
 def _from_os(path: Path, error: OSError) -> JournalError:
     return JournalError(
         f"journal `{path}`: {(error.strerror or 'unknown fault').lower()}",
-        "give the service's user the file and its folder",
+        _MENDS.get(error.errno or 0, "give the service's user the file and its folder"),
     )

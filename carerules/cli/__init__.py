@@ -15,7 +15,7 @@ from typing import Any
 
 import click
 
-from carerules.cli.common import FAILED, refuse
+from carerules.cli.common import FAILED, open_streams, refuse, unreached
 from carerules.cli.usage import usage_line
 
 COMMANDS: dict[str, tuple[str, str]] = {
@@ -101,6 +101,7 @@ class _Lazy(click.Group):
         """Run a command, and end the process with its status: what is typed wrongly in one line."""
         if not standalone_mode:
             return super().main(args, prog_name, complete_var, False, **extra)
+        open_streams()
         try:
             status = super().main(args, prog_name, complete_var, False, **extra)
         except click.exceptions.NoArgsIsHelpError as error:
@@ -110,6 +111,8 @@ class _Lazy(click.Group):
             refuse(usage_line(error))
         except click.Abort:
             refuse("interrupted", status=FAILED)
+        except OSError as error:
+            refuse(unreached(error), status=FAILED)
         sys.exit(status if isinstance(status, int) else 0)
 
 

@@ -18,8 +18,10 @@ import click
 from carerules.adapters import PlugProfile, Problem, plug_profiles
 from carerules.battery import shipped_chemistries
 from carerules.cli.common import FAILED, refuse
+from carerules.cli.writing import put
 from carerules.config import SiteFile, read_site
 from carerules.config.draft import Answers, Hands, PackAnswer, PlugAnswer, draft, read_pack
+from carerules.report.page import fold
 from carerules.service import read_rules
 
 T = TypeVar("T")
@@ -46,10 +48,12 @@ def new_command(folder: Path) -> None:
     _must_check(files)
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        for name, text in files.items():
-            (folder / name).write_text(text, encoding="utf-8")
     except OSError as error:
-        refuse(f"{folder}: {error.strerror or error}; choose another place", status=FAILED)
+        why = (error.strerror or str(error)).lower()
+        refuse(f"cannot make `{folder}`: {why}; help: name another place", status=FAILED)
+    # The site file last: where it stands, the rules that it names stand as well.
+    for name in sorted(files):
+        put(folder / name, files[name].encode())
     site = folder / "site.toml"
     click.echo(f"\nwrote {site} and {folder / 'care.care'}; both check. Now:\n")
     for line in _next(answers, site):
@@ -75,7 +79,9 @@ def _asked() -> Answers:
     name = _ask("1. What is the site called?", "workshop", _title)
     zone = _ask("2. In which time zone is it (IANA name)?", _zone_here(), _zone)
     click.echo("3. Which packs? One a line: name, chemistry, cells in series, capacity.")
-    click.echo(f"   Chemistries: {', '.join(sorted(shipped_chemistries()))}. An empty line ends.")
+    kinds = ", ".join(sorted(shipped_chemistries()))
+    for line in fold("   ", f"Chemistries: {kinds}. An empty line ends.", 3):
+        click.echo(line)
     packs = _packs()
     click.echo("4. How are packs drained that lie too full?")
     click.echo("   1  not yet: play it with virtual packs, nothing real is switched")

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import click
 
 from carerules.adapters import HOST, Problem
-from carerules.cli.common import refuse
+from carerules.cli.common import refuse, site_argument
 from carerules.cli.sites import site_at
 from carerules.config import BoardDoor, SiteFile, read_listen
 from carerules.domain.decision import Outcome
@@ -31,7 +31,7 @@ LISTEN_HERE = "127.0.0.1:8455"
 
 
 @click.command("board")
-@click.argument("site_path", metavar="SITE", type=click.Path(path_type=Path))
+@site_argument
 @click.option("--listen", metavar="HOST:PORT",
               help=f"Where; else what the site file says, else {LISTEN_HERE}.")  # fmt: skip
 def board_command(site_path: Path, listen: str | None) -> None:

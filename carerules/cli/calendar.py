@@ -30,7 +30,7 @@ def calendar_command(name: str | None, fetch: bool, site_path: Path, as_json: bo
 
     Each use is `planned` already, `new`, `changed`, or `gone`: to be called off. A file is read
     as it is now; of a URL the copy that the service keeps is shown, unless you say `--fetch`.
-    Exit 1: a calendar could not be read.
+    Exit status 1: a calendar could not be read.
 
     Example: carerules calendar crew --fetch
     """

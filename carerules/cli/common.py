@@ -33,6 +33,13 @@ def site_option(command: F) -> F:
     )(command)  # fmt: skip
 
 
+def site_argument(command: F) -> F:
+    """`SITE`; else the file that CARERULES_SITE names."""
+    return click.argument(
+        "site_path", metavar="SITE", type=click.Path(path_type=Path), envvar="CARERULES_SITE"
+    )(command)
+
+
 def json_option(command: F) -> F:
     """`--json`: the documented shape in place of words."""
     return click.option("--json", "as_json", is_flag=True, help="Print JSON, as in docs/json.md.")(
@@ -45,6 +52,29 @@ def refuse(*lines: str, status: int = REFUSED) -> NoReturn:
     for line in lines:
         click.echo(line, err=True)
     sys.exit(status)
+
+
+def open_streams() -> None:
+    """Whoever closed a stream gets nothing there; else the next file that we open were that stream,
+    and our words would go into it."""
+    for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
+        if getattr(sys, name) is None:
+            setattr(sys, name, open(os.devnull, mode))  # noqa: SIM115 - for as long as we live
+
+
+def unreached(error: OSError) -> str:
+    """What the system refused, in one line; standard output is given up where that was it."""
+    why = (error.strerror or str(error)).lower()
+    if error.filename is not None:
+        return f"`{error.filename}`: {why}"
+    from traceback import walk_tb  # noqa: PLC0415 - next to nobody needs it
+
+    frames = (frame.f_code.co_name for frame, _ in walk_tb(error.__traceback__))
+    if "echo" not in frames:
+        return f"the system refused: {why}"
+    # What is left of it must not be tried again, and fail again, at the end.
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    return f"standard output: {why}"
 
 
 def wants_colour() -> bool:

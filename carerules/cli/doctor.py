@@ -19,7 +19,7 @@ from carerules.adapters import (
     LineClock,
     open_journal,
 )
-from carerules.cli.common import FAILED, json_option, printed, refuse, wants_colour
+from carerules.cli.common import FAILED, json_option, printed, refuse, site_argument, wants_colour
 from carerules.cli.reader import must_be_one_of, reader_at
 from carerules.cli.sites import journal_path, outbox_of, site_at
 from carerules.config import SiteFile
@@ -37,7 +37,7 @@ _MARKS = {"in order": ("ok  ", "green"), "look": ("look", "yellow"), "wrong": ("
 
 
 @click.command("doctor")
-@click.argument("site_path", metavar="SITE", type=click.Path(path_type=Path))
+@site_argument
 @click.option("--prove", "plug", metavar="PLUG",
               help="Put one plug to the test: nothing of a pack may hang there.")  # fmt: skip
 @click.option("--yes", is_flag=True, help="With `--prove`: the station is empty, do not ask.")

@@ -59,8 +59,8 @@ def record_command(words: tuple[str, ...], at_text: str | None, site_path: Path)
     carerules record heron swelling           it is swollen
     carerules record heron inspected          somebody has looked it over
     carerules record heron calibrated         its gauge has learnt a whole turn
-    carerules record heron voltage 15.0       read off a hand meter
-    carerules record heron cells 3.75 3.75 3.74 3.76
+    carerules record heron voltage 22.9       read off a hand meter
+    carerules record heron cells 3.82 3.81 3.82 3.82 3.80 3.82
     carerules record heron soc 80             read off its gauge
     carerules record heron bars 3 of 4        lamps lit, or a level button
     carerules record heron temperature 21
@@ -132,7 +132,10 @@ def use_command() -> None:
 @click.argument("words", nargs=-1, type=click.UNPROCESSED, metavar="NAME START PACK...")
 @site_option
 def use_add_command(words: tuple[str, ...], site_path: Path) -> None:
-    """Plan a use of some packs; the same name again changes it."""
+    """Plan a use of some packs; the same name again changes it.
+
+    Example: carerules use add "Saturday survey" 2026-12-05T08:00 heron egret
+    """
     site = site_at(site_path)
     name, start, *packs = (*words, "", "")[: max(2, len(words))]
     for pack in packs:
@@ -144,7 +147,10 @@ def use_add_command(words: tuple[str, ...], site_path: Path) -> None:
 @click.argument("words", nargs=-1, type=click.UNPROCESSED, metavar="NAME")
 @site_option
 def use_drop_command(words: tuple[str, ...], site_path: Path) -> None:
-    """Call a planned use off."""
+    """Call a planned use off.
+
+    Example: carerules use drop "Saturday survey"
+    """
     name = _one(words, "a planned use", "write for instance `carerules use drop survey`")
     with reader_at(site_path) as reader:
         uses = reader.now().world.uses
@@ -160,7 +166,10 @@ def use_drop_command(words: tuple[str, ...], site_path: Path) -> None:
 @site_option
 @json_option
 def use_list_command(site_path: Path, as_json: bool) -> None:
-    """List the planned uses, soonest first."""
+    """List the planned uses, soonest first.
+
+    Example: carerules use list
+    """
     with reader_at(site_path) as reader:
         shape = uses_of(reader.now().world)
     say(shape, uses_lines(shape), as_json=as_json)

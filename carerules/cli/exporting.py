@@ -12,7 +12,7 @@ import click
 
 from carerules.adapters import Problem
 from carerules.adapters.tablefile import Format, TableFiles
-from carerules.cli.common import FAILED, json_option, refuse
+from carerules.cli.common import FAILED, json_option, refuse, site_argument
 from carerules.cli.fleets import needs
 from carerules.cli.progress import Progress
 from carerules.cli.reader import past_moment, reader_at
@@ -26,7 +26,7 @@ TAPE_LIST = "tape.json"
 
 
 @click.command("export")
-@click.argument("site_path", metavar="SITE", type=click.Path(path_type=Path))
+@site_argument
 @click.option("--to", "folder", required=True, metavar="FOLDER", type=click.Path(path_type=Path),
               help="Where the files go; it is made where there is none.")  # fmt: skip
 @click.option("--from", "from_text", metavar="TIME",

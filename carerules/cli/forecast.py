@@ -54,7 +54,7 @@ def forecast_command(
 
     Time, energy, heat and voltage with their doubt, and a chart. Nothing is switched.
 
-    Example: carerules forecast heron drain 80
+    Example: carerules forecast heron drain 40
     """
     with reader_at(site_path) as reader:
         must_be_one_of(pack, reader.setup.site.packs, "a pack of the site file")

@@ -1,22 +1,20 @@
 """`carerules format`: rule files in the canonical spelling and layout.
 
-Knows files and how one is replaced whole. Does not know the layout.
+Knows files. Does not know the layout, nor how a file is replaced whole.
 """
 
 from __future__ import annotations
 
 import json
-import os
 import sys
-import tempfile
 from collections.abc import Callable
-from contextlib import suppress
 from difflib import unified_diff
 from pathlib import Path
 
 import click
 
 from carerules.cli.common import FAILED, REFUSED, finding, json_option, refuse
+from carerules.cli.writing import put
 from carerules.domain.diagnostic import Diagnostic, Severity, Span
 from carerules.domain.frozen import guarded
 from carerules.lang import read_text
@@ -45,7 +43,7 @@ class _Done:
 
 @click.command("format")
 @click.argument("paths", metavar="FILE...", nargs=-1, type=click.Path(path_type=Path))
-@click.option("--check", is_flag=True, help="Write nothing; exit 1 when a file would change.")
+@click.option("--check", is_flag=True, help="Write nothing; exit status 1 where one would change.")
 @click.option("--diff", is_flag=True, help="Write nothing; show what would change.")
 @click.option("--stdin", is_flag=True, help="Read standard input, write to standard output.")
 @json_option
@@ -69,10 +67,10 @@ def format_command(
     if as_json:
         _print_json(done)
     for one in done:
-        if not as_json:
-            _tell(one, check=check, diff=diff)
         if not (check or diff) and not one.findings:
             _write(one, stdin=stdin)
+        if not as_json:
+            _tell(one, check=check, diff=diff)
     if any(one.findings for one in done):
         raise SystemExit(REFUSED)
     if check and any(one.changed for one in done):
@@ -147,31 +145,4 @@ def _write(one: _Done, *, stdin: bool) -> None:
         sys.stdout.buffer.write(one.out.encode())
         sys.stdout.buffer.flush()
     elif one.changed:
-        try:
-            replace_file(Path(one.name), one.out.encode())
-        except OSError as error:
-            why = (error.strerror or "it cannot be written").lower()
-            refuse(f"{one.name}: cannot be written: {why}")
-
-
-def replace_file(path: Path, raw: bytes) -> None:
-    """Put other bytes in a file: all of them or none, with its permissions and owner.
-
-    A link stays a link: the file that it leads to is replaced. Raises OSError.
-    """
-    path = path.resolve(strict=True)
-    before = path.stat()
-    handle, new = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-    try:
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(raw)
-            stream.flush()
-            os.fchmod(handle, before.st_mode & 0o7777)
-            with suppress(PermissionError):  # only root gives a file away, and need not here
-                os.fchown(handle, before.st_uid, before.st_gid)
-            os.fsync(handle)
-        os.replace(new, path)
-    except BaseException:
-        with suppress(OSError):
-            os.unlink(new)
-        raise
+        put(Path(one.name), one.out.encode())

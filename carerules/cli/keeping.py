@@ -34,7 +34,7 @@ def journal_command() -> None:
 def backup_command(to: Path, site_path: Path, as_json: bool) -> None:
     """Copy the journal to a new file, whole, also while a service runs.
 
-    Example: carerules journal backup backups/december.db
+    Example: carerules journal backup december.db
     """
     path = _file_of(site_at(site_path))
     try:
@@ -48,7 +48,9 @@ def backup_command(to: Path, site_path: Path, as_json: bool) -> None:
 @site_option
 @json_option
 def compact_command(site_path: Path, as_json: bool) -> None:
-    """Give the room of forgotten samples back to the disk; the service must not run.
+    """Give the room of forgotten samples back to the disk.
+
+    The service must not run meanwhile.
 
     Example: carerules journal compact
     """
@@ -68,9 +70,10 @@ def compact_command(site_path: Path, as_json: bool) -> None:
 @site_option
 @json_option
 def salvage_command(to: Path, site_path: Path, as_json: bool) -> None:
-    """Write what can be read of a damaged journal to a new file. Exit 1 when some was lost.
+    """Write what can be read of a damaged journal to a new file.
 
-    The damaged file is not changed: move it aside yourself and put the new one in its place.
+    Exit status 1 when some was lost. The damaged file is not changed: move it aside yourself and
+    put the new one in its place.
 
     Example: carerules journal salvage state/saved.db
     """

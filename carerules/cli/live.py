@@ -15,7 +15,7 @@ import click
 
 from carerules.adapters import JournalBusy, KeptJournal, open_journal, share_heap
 from carerules.cli.boarding import door_of
-from carerules.cli.common import FAILED, refuse
+from carerules.cli.common import FAILED, refuse, site_argument
 from carerules.cli.findings import show_findings
 from carerules.cli.sites import journal_path, make_state
 from carerules.cli.voice import Style
@@ -32,7 +32,7 @@ Run: TypeAlias = Callable[
 
 
 @click.command("run")
-@click.argument("site_path", metavar="SITE", type=click.Path(path_type=Path))
+@site_argument
 @click.option("--speed", type=click.FloatRange(min=0, min_open=True, max=100_000),
               help="Virtual time over real time (virtual sites only).")  # fmt: skip
 @click.option("--board", "listen", metavar="HOST:PORT",

@@ -24,7 +24,7 @@ from carerules.adapters import (
     owner_of,
     quoted,
 )
-from carerules.cli.common import FAILED, json_option, refuse, site_option
+from carerules.cli.common import FAILED, json_option, refuse, site_argument, site_option
 from carerules.cli.sites import journal_path, outbox_of, site_at
 from carerules.config import SiteFile
 from carerules.domain.moment import MINUTE, show_duration
@@ -106,10 +106,12 @@ def snooze_command(words: tuple[str, ...], site_path: Path) -> None:
 
 
 @click.command("notify-test")
-@click.argument("site_path", metavar="SITE", type=click.Path(path_type=Path))
+@site_argument
 @json_option
 def notify_test_command(site_path: Path, as_json: bool) -> None:
-    """Send a test over each channel, and prove it for the next 24 h. Exit 1 when one failed.
+    """Send a test over each channel, and prove it for the next 24 h.
+
+    Exit status 1 when one failed.
 
     Example: carerules notify-test site.toml
     """

@@ -20,6 +20,7 @@ from carerules.cli.progress import Progress
 from carerules.cli.reader import must_be_one_of, reader_at
 from carerules.cli.reading import say
 from carerules.cli.sites import site_at
+from carerules.cli.writing import put
 from carerules.domain.moment import DAY, LocalTime, Moment
 from carerules.report.labels import Sheet, label_of, sheet_pages
 from carerules.report.month import Month
@@ -152,7 +153,7 @@ def labels_command(
         return
     for number, page in enumerate(pages, 1):
         there = to if number == 1 else to.with_stem(f"{to.stem}-{number}")
-        _put(there, page.encode())
+        put(there, page.encode())
         click.echo(f"wrote {there}")
 
 
@@ -180,19 +181,13 @@ def _paged(pages: list[str]) -> str:
 def _write(to: Path, html: str) -> None:
     """The page, as it is or printed."""
     if to.suffix != ".pdf":
-        _put(to, html.encode())
+        put(to, html.encode())
     else:
         try:
             print_page(html, to)
         except PaperError as error:
             refuse(str(error), status=FAILED)
         except OSError as error:
-            refuse(f"{to}: {error.strerror or error}; choose another place", status=FAILED)
+            why = (error.strerror or str(error)).lower()
+            refuse(f"cannot write `{to}`: {why}; help: name another place", status=FAILED)
     click.echo(f"wrote {to}", err=True)
-
-
-def _put(to: Path, content: bytes) -> None:
-    try:
-        to.write_bytes(content)
-    except OSError as error:
-        refuse(f"{to}: {error.strerror or error}; choose another place", status=FAILED)

@@ -11,12 +11,13 @@ from typing import TypeVar
 import click
 
 from carerules.adapters import PlanDrop, PlanKeep, Problem, read_future
-from carerules.cli.common import FAILED, json_option, refuse, site_option
+from carerules.cli.common import json_option, refuse, site_option
 from carerules.cli.entries import enter, handed
 from carerules.cli.progress import Progress
 from carerules.cli.reader import reader_at
 from carerules.cli.reading import say
 from carerules.cli.sites import site_at
+from carerules.cli.writing import put
 from carerules.config import Planning
 from carerules.domain.moment import DAY, Moment
 from carerules.domain.quantity import POWER, read_quantity
@@ -164,8 +165,5 @@ def _until(text: str | None, world: World) -> Moment:
 
 
 def _write(to: Path, drawing: str) -> None:
-    try:
-        to.write_text(drawing, encoding="utf-8")
-    except OSError as error:
-        refuse(f"{to}: {error.strerror or error}; choose another place", status=FAILED)
+    put(to, drawing.encode())
     click.echo(f"wrote {to}", err=True)

@@ -37,7 +37,10 @@ def _broker_options(command: F) -> F:
 
 @click.group("pretend")
 def pretend_command() -> None:
-    """Play a plug or a pack over MQTT, in the generic protocol of docs/plugs.md."""
+    """Play a plug or a pack over MQTT, in the generic protocol of docs/plugs.md.
+
+    Example: carerules pretend plug --topic shed/a-load
+    """
 
 
 @pretend_command.command("plug")

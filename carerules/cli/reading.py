@@ -123,7 +123,7 @@ def log_command(
 ) -> None:  # fmt: skip
     """Show what was seen, decided and done: oldest first, the newest at the bottom.
 
-    Example: carerules log --pack heron --since yesterday\\ 18:00
+    Example: carerules log --pack heron --since "yesterday 18:00"
     """
     with reader_at(site_path) as reader:
         if pack is not None:

@@ -15,7 +15,7 @@ from pathlib import Path
 import click
 
 from carerules.cli.calendars import put_before
-from carerules.cli.common import FAILED, json_option, refuse
+from carerules.cli.common import FAILED, json_option, refuse, site_argument
 from carerules.cli.findings import show_findings
 from carerules.cli.narrator import Narrator
 from carerules.cli.progress import Progress
@@ -31,7 +31,7 @@ from carerules.service import Service, all_off, read_rules
 
 
 @click.command("rehearse")
-@click.argument("site_path", metavar="SITE", type=click.Path(path_type=Path))
+@site_argument
 @click.option("--days", type=click.FloatRange(0.01, 3_660), default=7.0, show_default=True,
               metavar="DAYS", help="How many days of the site are played.")  # fmt: skip
 @click.option("--seed", type=click.IntRange(0), help="Another world than the site file's.")

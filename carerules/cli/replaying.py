@@ -48,7 +48,7 @@ def replay_command(
 
     With `--fleet FOLDER`, the rules of `--rules` over the tapes of many sites; docs/replay.md.
 
-    Example: carerules replay --rules milder.care --from "2026-11-01"
+    Example: carerules replay --rules milder.care --from 2026-12-01T00:00
     """
     if fleet_path is not None:
         replay_over(fleet_path, address, rules_path, other_path, from_text, until_text,

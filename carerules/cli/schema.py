@@ -14,5 +14,8 @@ from carerules.config.schema import site_schema
 
 @click.command("schema")
 def schema_command() -> None:
-    """Print the JSON Schema (2020-12) of the site file, for editors."""
+    """Print the JSON Schema (2020-12) of the site file, for editors.
+
+    Example: carerules schema > site.schema.json
+    """
     click.echo(json.dumps(site_schema(), indent=2))

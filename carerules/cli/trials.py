@@ -35,7 +35,7 @@ WIDTH = 80
               help="The scenarios of the files that they take in, too.")  # fmt: skip
 @click.option("--only", metavar="WORDS", help="Only scenarios with these words in their name.")
 @click.option("--coverage", "wants_coverage", is_flag=True,
-              help="Say what no scenario touched; exit 1 when there is anything.")  # fmt: skip
+              help="Say what no scenario touched; exit status 1 when anything.")  # fmt: skip
 @json_option
 def test_command(
     paths: tuple[Path, ...], site_path: Path | None, taken_in: bool, only: str | None,

@@ -54,11 +54,9 @@ def read_site(path: Path, *, to_stop: bool = False) -> SiteFile | tuple[Problem,
         with path.open("rb") as stream:
             data = stream.read(SITE_FILE_BYTES_MAX + 1)
     except OSError as error:
-        why = (error.strerror or "an error").lower()
-        said = "no such file" if isinstance(error, FileNotFoundError) else why
-        return (Problem(file, 0, (), said, "a site file that can be read"),)
+        return (_unreadable(file, error),)
     except ValueError:  # a NUL in the path
-        return (Problem(file, 0, (), "no such file", "a site file that can be read"),)
+        return (_unreadable(file, FileNotFoundError()),)
     if len(data) > SITE_FILE_BYTES_MAX:
         return (Problem(file, 0, (), "a larger file", "a site file of at most 1 MiB"),)
     try:
@@ -68,6 +66,19 @@ def read_site(path: Path, *, to_stop: bool = False) -> SiteFile | tuple[Problem,
         said = f"a byte that is not UTF-8 (`0x{data[error.start]:02x}`)"
         return (Problem(file, line, (), said, "text in UTF-8", "save the file as UTF-8"),)
     return read_site_text(text, file, path.resolve().parent, to_stop=to_stop)
+
+
+def _unreadable(file: str, error: OSError) -> Problem:
+    wanted = "a site file that can be read"
+    match error:
+        case FileNotFoundError():
+            mend = "look at the path, or write one with `carerules new FOLDER`"
+            return Problem(file, 0, (), "no such file", wanted, mend)
+        case IsADirectoryError():
+            mend = f"name the file in it, such as `{file}/site.toml`"
+            return Problem(file, 0, (), "a folder", wanted, mend)
+        case _:
+            return Problem(file, 0, (), (error.strerror or "an error").lower(), wanted)
 
 
 def read_site_text(

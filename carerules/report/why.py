@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from datetime import datetime
 
+from carerules.battery import RATED
 from carerules.domain.moment import SECOND, Moment
 from carerules.domain.quantity import DURATION, Known
 from carerules.domain.wording import wording
@@ -234,8 +235,8 @@ def _part_lines(part: PartShape, depth: int) -> Iterator[str]:
 
 
 def seen_words(seen: SeenShape) -> str:
-    """`pack.soc is 100 % ± 2 %, 4 min old, counted`."""
-    age = "" if seen.age_s is None else f", {show_s(seen.age_s)} old"
+    """`pack.soc: 100 % ± 2 %, 4 min old, counted`; what stands on the label has no age."""
+    age = "" if seen.age_s is None or seen.source == RATED else f", {show_s(seen.age_s)} old"
     stale = ", too old to go by" if seen.stale else ""
     source = f", {seen.source}" if seen.source else ""
     return f"{seen.value}: {seen.found}{age}{stale}{source}"

@@ -267,7 +267,7 @@ def test_a_time_in_the_past(text: str | None, utc: str) -> None:
         ("25:00", "`25:00`", "in 24 hours"),
         ("8", "`8`", "with a colon"),
         ("8:00 pm", "`8:00 pm`", "in 24 hours"),
-        ("2026-12-05", "`2026-12-05`", "with a colon"),
+        ("2026-12-05", "`2026-12-05`", "`2026-12-05T00:00`"),
         ("2026-13-05T08:00", "`2026-13-05T08:00`", "with a colon"),
         ("", "``", "with a colon"),
     ],

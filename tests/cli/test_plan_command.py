@@ -151,7 +151,7 @@ def test_the_drawing_is_svg_and_says_each_run(story: Story, tmp_path: Path) -> N
 def test_a_drawing_that_cannot_be_written_says_so(story: Story, tmp_path: Path) -> None:
     shown = story.run("plan", "--svg", str(tmp_path / "none" / "plan.svg"))
     assert shown.exit_code == 1
-    assert "choose another place" in shown.output
+    assert "name another place" in shown.output
 
 
 @pytest.mark.parametrize(

@@ -162,7 +162,7 @@ def test_another_kind_of_file_and_a_folder_that_is_not_there(tmp_path: Path) -> 
     assert "wanted a name that ends" in carerules(site, "report", "--to", "x.doc").stderr
     shown = carerules(site, "report", "--to", str(tmp_path / "no" / "x.html"))
     assert shown.exit_code == 1
-    assert "choose another place" in shown.stderr
+    assert "name another place" in shown.stderr
 
 
 def test_the_page_is_printed_where_a_browser_is(tmp_path: Path) -> None:

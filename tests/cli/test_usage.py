@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
 from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
 
 import click
 import pytest
 from click.testing import CliRunner, Result
 
-from carerules.cli import main
+from carerules.cli import main, schema
+
+ROOT = Path(__file__).parents[2]
 
 
 def typed_in(words: list[str]) -> Result:
@@ -105,3 +112,52 @@ def test_whoever_types_nothing_is_shown_the_commands() -> None:
 def test_a_program_around_us_hears_the_error_itself() -> None:
     with pytest.raises(click.UsageError):
         main.main(["check"], standalone_mode=False)
+
+
+# ---- what the system refuses ---------------------------------------------------------------------
+
+
+def run(words: str, **streams: Any) -> subprocess.CompletedProcess[bytes]:
+    surroundings = os.environ | {"PYTHONPATH": str(ROOT)}
+    command = [sys.executable, "-m", "carerules", *words.split()]
+    return subprocess.run(command, env=surroundings, check=False, timeout=60, **streams)
+
+
+@pytest.mark.parametrize("words", ["schema", "campaign --list", "--help"])
+def test_a_full_disk_behind_standard_output_is_one_line(words: str) -> None:
+    with Path("/dev/full").open("wb") as full:
+        got = run(words, stdout=full, stderr=subprocess.PIPE)
+    assert got.returncode == 1
+    assert got.stderr == b"standard output: no space left on device\n"
+
+
+def test_whoever_closed_a_stream_is_told_nothing_there() -> None:
+    shell = 'exec "$0" -m carerules check gone.care'
+    for closed, status in ((">&-", 2), ("2>&-", 2), ("<&- >&- 2>&-", 2)):
+        got = subprocess.run(
+            ["/bin/sh", "-c", f"{shell} {closed}", sys.executable],
+            env=os.environ | {"PYTHONPATH": str(ROOT)}, capture_output=True, timeout=60,
+            check=False,
+        )  # fmt: skip
+        assert (got.returncode, b"Traceback" in got.stderr) == (status, False)
+
+
+def test_what_the_system_refuses_elsewhere_names_the_file(monkeypatch: pytest.MonkeyPatch) -> None:
+    def gone() -> None:
+        raise PermissionError(13, "Permission denied", "shed/none")
+
+    monkeypatch.setattr(schema, "site_schema", gone)
+    with pytest.raises(SystemExit):
+        main(["schema"], prog_name="carerules")
+    got = typed_in(["schema"])
+    assert (got.exit_code, got.stderr) == (1, "`shed/none`: permission denied\n")
+
+
+def test_a_site_is_taken_from_the_surroundings(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("CARERULES_SITE", str(tmp_path / "gone.toml"))
+    for words in ("doctor", "run", "rehearse", "board", "export --to x", "notify-test", "status"):
+        got = typed_in(words.split())
+        assert got.exit_code == 2
+        assert got.stderr.startswith("gone.toml: found no such file"), words

@@ -159,9 +159,13 @@ def only(read: SiteFile | tuple[Problem, ...]) -> str:
 
 def test_a_file_that_is_not_there_or_is_a_folder(tmp_path: Path) -> None:
     wanted = "wanted a site file that can be read"
-    assert only(read_site(tmp_path / "x.toml")) == f"x.toml: found no such file, {wanted}"
-    assert only(read_site(tmp_path)) == f"{tmp_path.name}: found is a directory, {wanted}"
-    assert only(read_site(tmp_path / "a\0b")).endswith(f"found no such file, {wanted}")
+    gone = f"{wanted}\n  help: look at the path, or write one with `carerules new FOLDER`"
+    assert only(read_site(tmp_path / "x.toml")) == f"x.toml: found no such file, {gone}"
+    name = tmp_path.name
+    assert only(read_site(tmp_path)) == (
+        f"{name}: found a folder, {wanted}\n  help: name the file in it, such as `{name}/site.toml`"
+    )
+    assert only(read_site(tmp_path / "a\0b")).endswith(f"found no such file, {gone}")
 
 
 def test_a_file_that_is_not_utf_8(tmp_path: Path) -> None:

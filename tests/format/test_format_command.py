@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
-from carerules.cli import formatting, main
+from carerules.cli import formatting, main, writing
 
 LOOSE = "when pack.soc>=95for 24h: drain to 80   # why\n"
 TIDY = "when pack.soc >= 95 for 24 h: drain to 80  # why\n"
@@ -62,10 +62,11 @@ def test_when_writing_fails_the_old_file_stands(
     def full(_handle: int) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(formatting.os, "fsync", full)
+    monkeypatch.setattr(writing.os, "fsync", full)
     result = ran(loose)
-    assert result.exit_code == 2
-    assert "cannot be written: no space left on device" in result.stderr
+    assert result.exit_code == 1
+    assert "no space left on device; help: name another place" in result.stderr
+    assert "laid out" not in result.output
     assert loose.read_text(encoding="utf-8") == LOOSE
     assert [path.name for path in loose.parent.iterdir()] == ["loose.care"]
 
