@@ -38,7 +38,7 @@ class Token(NamedTuple):
 
     @property
     def stop(self) -> int:
-        """Where in the text it ends."""
+        """The place in the text where it ends."""
         return self.start + len(self.text)
 
 
@@ -69,7 +69,10 @@ States: TypeAlias = Mapping[int, Mapping[str, int | Rule]]
 
 @guarded
 class Terminal:
-    """`word`: the pattern is the spelling itself, and gives way to patterns that match it whole."""
+    """`word`: the pattern is the spelling itself, and gives way to patterns that match it whole.
+
+    A higher number of `priority` is tried first.
+    """
 
     name: str
     pattern: str
