@@ -1,17 +1,19 @@
 """From a statement's text to its syntax tree, going on after a slip where the meaning is plain.
 
-Knows what the parser takes. Does not know any name or unit.
+Knows the parser library, and is the only module that does. Does not know any name or unit.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import cast
+from copy import copy
+from typing import Any, cast
+
+from lark import Token, UnexpectedCharacters, UnexpectedInput, UnexpectedToken
 
 from carerules.domain.diagnostic import Mend, Span
 from carerules.domain.quantity import unit_named
 from carerules.lang import hints, slips
-from carerules.lang.automaton import Parser, StrangeError, Token, UnfitError
 from carerules.lang.findings import Findings
 from carerules.lang.limits import NESTING_MAX, WORDS_MAX
 from carerules.lang.phrases import phrase_at
@@ -40,7 +42,7 @@ def words_before(item: Item) -> tuple[set[str], list[Word]]:
     end = len(item.text)
     try:
         for token in reading.tokens():
-            if token.stop == end and token.type != "_NL":
+            if token.end_pos == end and token.type != "_NL":
                 return reading.wanted(), reading.taken
             reading.take(token)
     except _StopError:
@@ -62,7 +64,10 @@ class _Reading:
     def __init__(self, item: Item, findings: Findings) -> None:
         self.item, self.findings = item, findings
         self.text = item.text
-        self.parser = Parser(grammar())
+        self.parser = grammar().parse_interactive(self.text)
+        self.trial = copy(self.parser.parser_state.parse_conf)
+        self.trial.callbacks = {}
+        self.lexer = cast(Any, self.parser.lexer_thread)  # not annotated in the library
         self.before: Word | None = None  # the last word of the author's that was taken
         self.last_type = ""
         self.margins = [0]
@@ -83,24 +88,31 @@ class _Reading:
     # ---- words -------------------------------------------------------------------------------
 
     def tokens(self) -> Iterator[Token]:
-        """The words; one that no state wants here is handed over all the same."""
-        try:
-            yield from self.parser.tokens(self.text)
-        except StrangeError as error:
-            at = self._span(error.line, error.column, error.line, error.column + 1)
-            self._say_phrase(at)
-            rest = self.text[error.at + 1 :].partition("\n")[0]
-            hints.strange(self.text[error.at], rest, at, self.findings)
-            raise _StopError from None
+        """The lexer's tokens; one that no state wants here is handed over all the same."""
+        while True:
+            try:
+                yield from self.lexer.lex(self.parser.parser_state)
+                return
+            except UnexpectedToken as error:
+                yield error.token
+            except UnexpectedCharacters as error:
+                at = self._span(error.line, error.column, error.line, error.column + 1)
+                self._say_phrase(at)
+                place = error.pos_in_stream or 0
+                rest = self.text[place + 1 :].partition("\n")[0]
+                hints.strange(self.text[place], rest, at, self.findings)
+                raise _StopError from None
 
     def _span(self, line: int, column: int, end_line: int, end_column: int) -> Span:
         first = self.item.line - 1
         return Span(self.item.file, line + first, column, end_line + first, end_column)
 
     def take(self, token: Token) -> None:
-        span = self._span(token.line, token.column, token.end_line, token.end_column)
+        span = self._span(
+            token.line or 1, token.column or 1, token.end_line or 1, token.end_column or 1
+        )
         if token.type == "_NL":
-            self._line_end(token.text, span)
+            self._line_end(str(token), span)
             return
         if len(self.taken) >= WORDS_MAX:
             self.findings.add(
@@ -108,7 +120,7 @@ class _Reading:
                 Mend("make several rules of it"),
             )  # fmt: skip
             raise _StopError
-        word = Word(token.type, token.text, span)
+        word = Word(token.type, str(token), span)
         if word.text == "=>" and not self._fits(("OP",)):
             self._say_phrase(span)  # an arrow, and no comparison
         word = slips.written_here(word, self.findings, glued=self._glued(token))
@@ -139,8 +151,8 @@ class _Reading:
 
     def _glued(self, token: Token) -> tuple[bool, bool]:
         """Whether no blank stands before the token, and whether none stands behind it."""
-        before = self.text[max(0, token.start - 1) : token.start]
-        behind = self.text[token.stop : token.stop + 1]
+        start, stop = token.start_pos or 0, token.end_pos or 0
+        before, behind = self.text[max(0, start - 1) : start], self.text[stop : stop + 1]
         return bool(before.strip()), bool(behind.strip())
 
     def _depth(self, word: Word) -> None:
@@ -159,7 +171,7 @@ class _Reading:
     def _feed(self, word: Word) -> None:
         try:
             self._push(word)
-        except UnfitError:
+        except UnexpectedInput:
             self._say_phrase(word.span)
             wanted = self.wanted()
             if not self._guess(word, wanted):
@@ -206,14 +218,24 @@ class _Reading:
 
     def _fits(self, types: tuple[str, ...]) -> bool:
         """Whether the parser would take words of these types, one after the other."""
-        return self.parser.fits(types)
+        trial = cast(Any, self.parser).copy(deepcopy_values=False)
+        # Nothing is built: the lists of what stands in a row would be those of the parser itself.
+        trial.parser_state.parse_conf = self.trial
+        nowhere = self._span(1, 1, 1, 1)
+        try:
+            for kind in types:
+                trial.feed_token(Word(kind, "", nowhere))
+        except UnexpectedInput:
+            return False
+        return True
 
     def wanted(self) -> set[str]:
         """The terminals that the parser would take now."""
-        return self.parser.accepts()
+        wanted: set[str] = cast(Any, self.parser).accepts()
+        return wanted
 
     def _push(self, word: Word) -> object:
-        taken = self.parser.feed(word)
+        taken = self.parser.feed_token(cast(Token, word))
         self.last_type = word.type
         if not word.type.startswith("_"):
             self.before = word
@@ -277,6 +299,6 @@ class _Reading:
             self._feed(Word("_DEDENT", "", end))
         try:
             return cast(StatementNode, self._push(Word("$END", "", end)))
-        except UnfitError:
+        except UnexpectedInput:
             self._unexpected(Word("$END", "", end), self.wanted())
             return cast(StatementNode, None)

@@ -13,7 +13,7 @@ from carerules.domain.signal import Signal, catalogue
 from carerules.lang import KEYWORDS, load
 from carerules.lang.build import Builder
 from carerules.lang.reference import Entry, reference
-from carerules.lang.tables import read_tables
+from carerules.lang.tables import WholeWords
 from carerules.lang.words import GRAMMAR, SOFT
 from carerules.shipped import shipped
 
@@ -88,7 +88,10 @@ def test_every_alternative_of_the_grammar_is_in_some_example(
                 return found
             return lambda children: (seen.add(name), found(children))[1]
 
-    watched = read_tables(Watched())
+    watched = Lark(
+        GRAMMAR, parser="lalr", lexer="contextual", maybe_placeholders=False,
+        transformer=Watched(), postlex=WholeWords(),
+    )  # fmt: skip
     monkeypatch.setattr("carerules.lang.parse.grammar", lambda: watched)
     for row in ROWS:
         load({"a.care": row.example}, catalogue=SIGNALS, names=NAMES, fetch={"lipo": LIPO}.get)

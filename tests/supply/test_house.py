@@ -146,11 +146,11 @@ def test_each_library_has_its_rooms() -> None:
 
 
 @pytest.mark.parametrize("room", CORE)
-def test_the_core_has_no_library(room: str) -> None:
+def test_the_core_has_no_library_but_the_parsers(room: str) -> None:
     files = sorted((ROOT / "carerules" / room).rglob("*.py"))
     used = set().union(*(roots(file.read_text("utf-8")) for file in files))
     theirs = used - set(sys.stdlib_module_names) - {"carerules", "__future__"}
-    assert theirs == set()
+    assert theirs == ({"lark"} if room == "lang" else set())
 
 
 def test_floors_and_circles_are_held_for_every_room() -> None:

@@ -56,12 +56,12 @@ def test_what_a_pinned_package_wants_is_pinned_too() -> None:
 @pytest.mark.parametrize(
     ("old", "new", "found"),
     [
-        (r"(?m)^pydantic==.*\n", "", "found no pin of `pydantic`"),
-        (r"(?m)^pydantic==\S+", "pydantic==1.0", "found `pydantic==1.0`, wanted `pydantic>=2.8`"),
-        (r"(?m)^(pydantic==\S+) --hash=sha256:\w+", r"\1", "found `pydantic=="),
-        (r"(?m)^(pydantic==\S+) --hash=sha256:\w{4}", r"\1 --hash=sha256:", "found `pydantic=="),
-        (r"(?m)^(pydantic==.*\n)", r"\1\1", "found `pydantic=="),
-        (r"(?m)^pydantic==", "pydantic>=", "found `pydantic>="),
+        (r"(?m)^lark==.*\n", "", "found no pin of `lark`"),
+        (r"(?m)^lark==\S+", "lark==1.0.0", "found `lark==1.0.0`, wanted `lark>=1.2`"),
+        (r"(?m)^(lark==\S+) --hash=sha256:\w+", r"\1", "found `lark=="),
+        (r"(?m)^(lark==\S+) --hash=sha256:\w{4}", r"\1 --hash=sha256:", "found `lark=="),
+        (r"(?m)^(lark==.*\n)", r"\1\1", "found `lark=="),
+        (r"(?m)^lark==", "lark>=", "found `lark>="),
     ],
 )
 def test_a_pin_that_is_none_is_found(tmp_path: Path, old: str, new: str, found: str) -> None:
