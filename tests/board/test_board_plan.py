@@ -46,7 +46,7 @@ load = { plug = "B-load", power = "60 W" }
 profile = "generic-json"
 topic = "shed/b-load"
 [use.early]
-start = 2026-11-30T20:00:00
+start = 2026-12-01T09:00:00
 packs = ["egret"]
 [virtual]
 start = 2026-11-30T18:00:00
@@ -56,6 +56,7 @@ soc = "100 %"
 [virtual.pack.egret]
 soc = "60 %"
 """
+"""At 20 times the speed: the use is 45 minutes of ours away, so that no busy machine gets there."""
 RULES = "rule full on pack heron\n    when pack.soc >= 95 for 10 s: drain to 80 %\n"
 
 
@@ -201,6 +202,7 @@ BROKEN = r"""() => {
   }
   return found;
 }"""  # fmt: skip
+HEIGHT = "which => document.querySelector(which).getBoundingClientRect().height"
 PATHS = ("/", "/plan", "/pack/heron", "/pack/egret")
 PAST = ("/pack/heron/past?hours=6", "/pack/heron/why")
 
@@ -236,8 +238,9 @@ def test_a_phone_and_a_wall_each_have_their_drawing(shed: Shed, chrome: Browser)
             page.goto(shed.origin + "/plan")
             expect(page.locator(f".plan-drawing.{seen}")).to_be_visible()
             expect(page.locator(f".plan-drawing.{hidden}")).to_be_hidden()
-            text = page.locator(f".plan-drawing.{seen} text").first
-            high = text.evaluate("one => one.getBoundingClientRect().height")
+            # In one step: between two, what is live puts another drawing in the place of this one,
+            # and of one that is no longer on the page the height is nothing.
+            high = page.evaluate(HEIGHT, f".plan-drawing.{seen} text")
             assert high >= 10, "it can be read"
 
 
@@ -270,7 +273,7 @@ def test_a_swap_is_done_on_the_page_and_what_differs_is_planned_anew(
         expect(chores).not_to_contain_text("hang heron")
         expect(page.locator("#pack-heron")).to_contain_text("on station A")
         expect(plan).to_contain_text("Nothing more is to be moved by hand.")
-        expect(whole.locator("#plan .swaps").first).to_contain_text("done Mon 30 Nov 18:")
+        expect(whole.locator("#plan .swaps").first).to_contain_text("done Mon 30 Nov")
 
         # Somebody takes it off in the middle of its drain: it is said, and planned anew.
         command(shed, "place", "heron", "--off")
