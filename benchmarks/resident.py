@@ -28,8 +28,10 @@ from status import fetched
 from table import COMMAND, ROOT, environment, row, rss_of
 
 SURVEY = ROOT / "examples" / "river-survey"
-MB_MAX = 60.0
-"""What one process of a small computer may take; in millions of bytes, the stricter reading."""
+MIB = 2**20 / 1e6
+MIB_MAX = 60.0
+"""What one process of a small computer may take, as ps and top count; millions of bytes stand
+beside it, for whoever reads it so."""
 PATIENCE_S = 60.0
 
 ASKED = """
@@ -76,7 +78,7 @@ def weighed(site: Path, wait_s: float) -> float:
 
 def told(what: str, site: Path, wait_s: float) -> None:
     mb = weighed(site, wait_s)
-    row(what, f"{mb:.1f} MB", f"{MB_MAX:.0f} MB", holds=mb <= MB_MAX)
+    row(what, f"{mb / MIB:.1f} MiB ({mb:.1f} MB)", f"{MIB_MAX:.0f} MiB", holds=mb / MIB <= MIB_MAX)
 
 
 def main() -> None:

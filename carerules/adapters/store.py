@@ -22,6 +22,10 @@ from carerules.adapters.rows import Hold, Statement
 from carerules.domain.ports import JournalError
 
 BUSY_MS = 2_000  # a manual entry is written in milliseconds; longer than this is a hung program
+CACHE_KB = 256
+"""Of pages kept in memory by each connection; SQLite's own 2000 make megabytes of a service that
+has run for a while. What is written goes to the end of a few tables, and what is read lies in the
+kernel's own memory of the file."""
 
 
 class JournalBusy(JournalError):  # noqa: N818 (busy says it)
@@ -223,6 +227,7 @@ def _prepare(database: sqlite3.Connection, path: Path, *, owner: bool) -> None:
     # and one of them may be the intent to switch a plug on.
     database.execute("PRAGMA synchronous = FULL")
     database.execute("PRAGMA foreign_keys = ON")
+    database.execute(f"PRAGMA cache_size = -{CACHE_KB}")
     if found < schema.VERSION:
         if not owner and not fresh:
             raise JournalError(
