@@ -14,7 +14,7 @@ from carerules.domain.frozen import guarded
 from carerules.domain.moment import DAY, SECOND, Moment
 from carerules.domain.plan import Plan
 from carerules.domain.signal import Signal
-from carerules.fleet.folder import TapeShape, read_list, sites_of
+from carerules.fleet.folder import SITES_MAX, TapeShape, read_list, sites_of
 from carerules.fleet.hand import Work
 from carerules.fleet.hands import Hands, HandsError, told_by
 from carerules.fleet.replaying import (
@@ -116,6 +116,9 @@ def open_fleet(folder: Path) -> Fleet | Problem:
     except OSError as error:
         return Problem(f"{quoted(folder)}: {(error.strerror or 'unreadable').lower()}",
                        "a folder of tapes", "`carerules export --tape` makes them")  # fmt: skip
+    if len(paths) > SITES_MAX:
+        return Problem(f"{len(paths)} sites in {quoted(folder)}", f"at most {SITES_MAX}",
+                       "ask of a part of them at a time")  # fmt: skip
     found: dict[str, TapeShape] = {}
     for path in paths:
         listed = read_list(path)

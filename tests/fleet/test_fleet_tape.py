@@ -244,6 +244,19 @@ def test_a_folder_without_a_tape_is_refused(tmp_path: Path) -> None:
         assert shown.stderr.count("\n") == 1
 
 
+def test_more_sites_than_a_fleet_has_are_refused_and_none_is_left_out(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("carerules.fleet.gather.SITES_MAX", 1)
+    for name in ("north", "south"):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "tape.json").write_text("{}", "utf-8")
+    problem = open_fleet(tmp_path)
+    assert isinstance(problem, Problem)
+    assert "2 sites" in problem.show()
+    assert "at most 1" in problem.show()
+
+
 # ---- the report ------------------------------------------------------------------------------
 
 
