@@ -99,9 +99,16 @@ class Broker:
 
     def stop(self, how: int = signal.SIGTERM) -> None:
         if self.process is not None:
-            self.process.send_signal(how)
-            self.process.wait(10)
+            eventually(lambda: self._ends(how), "mosquitto ends")
             self.process = None
+
+    def _ends(self, how: int) -> bool:
+        """Told again where it does not: what comes while it begins is lost on it."""
+        assert self.process is not None
+        self.process.send_signal(how)
+        with suppress(subprocess.TimeoutExpired):
+            self.process.wait(3)
+        return self.process.returncode is not None
 
 
 class Way:
