@@ -29,6 +29,8 @@ Run: TypeAlias = Callable[
     [SiteFile, Setup, KeptJournal, float | None, float | None, Style], list[str]
 ]
 """Serves a site until it is to leave, at a speed, for some days; what is wrong at the end."""
+BringOff: TypeAlias = Callable[[SiteFile, KeptJournal | None], list[str]]
+"""Brings it off, under the journal that it is held by; what became of each plug, a line each."""
 
 
 @click.command("run")
@@ -73,13 +75,13 @@ def run_command(
     except JournalBusy as error:
         refuse(str(error))
     except JournalError as error:
-        refuse(str(error), *bring_off(site))
+        refuse(str(error), *bring_off(site, None))
     try:
         make_state(site)
         journal.save_plan(rules.fingerprint, rules.loaded.sources)
         wrong = run(site, rules.setup, journal, speed, for_days, style or site.log or "words")
     except JournalError as error:
-        refuse(str(error), *bring_off(site), status=FAILED)
+        refuse(str(error), *bring_off(site, journal), status=FAILED)
     finally:
         journal.close()
     if wrong:
@@ -105,7 +107,7 @@ def _left_on(site: SiteFile) -> list[str]:
     return left_behind(site)
 
 
-def _ways(site: SiteFile) -> tuple[Run, Callable[[SiteFile], list[str]]]:
+def _ways(site: SiteFile) -> tuple[Run, BringOff]:
     """How this kind of site is served, and how it is brought off where that cannot begin.
 
     Either is imported for itself: a virtual site waits for no wires. All of it comes before the
@@ -114,7 +116,7 @@ def _ways(site: SiteFile) -> tuple[Run, Callable[[SiteFile], list[str]]]:
     if site.virtual is not None:
         from carerules.cli.played import run_played  # noqa: PLC0415
 
-        return run_played, lambda _: []
+        return run_played, lambda *_: []
     from carerules.cli.real import brought_off, run_real  # noqa: PLC0415
 
     return run_real, brought_off

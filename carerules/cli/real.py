@@ -12,10 +12,12 @@ from typing import TYPE_CHECKING
 
 from carerules.adapters import (
     AddressError,
+    Hold,
     JournalBusy,
     KeptJournal,
     LineClock,
     Supervisor,
+    is_there,
     open_journal,
 )
 from carerules.cli.boarding import board_beside
@@ -85,8 +87,8 @@ def run_real(
     try:
         outside = RealOutside(site, clock, serves=True, hold=journal.hold, owner=journal.fence)
     except AddressError as error:
-        off = [] if first_time else brought_off(site, "a plug or the broker cannot be asked",
-                                                journal)  # fmt: skip
+        off = [] if first_time else brought_off(site, journal,
+                                                "a plug or the broker cannot be asked")  # fmt: skip
         refuse(str(error), *(line for line in off if line != str(error)))
     anchored = AnchoredJournal(journal, clock)
     courier = Courier(journal_path(site), site, outside.now, outside.inbox.put)
@@ -199,16 +201,15 @@ def _also_urged(tell: Teller, service: Service, courier: Courier) -> Teller:
 def left_behind(site: SiteFile) -> list[str]:
     """Bring off what an earlier run may have left on, where a start ends before it has its journal.
     Nothing is switched of a site that was never served, nor of one that is being served now."""
-    path = journal_path(site)
-    if not isinstance(path, Path) or not path.exists():
-        return []
     try:
-        with closing(open_journal(path, owner=True)) as journal:
-            return brought_off(site, NO_START, journal) if _was_served(journal) else []
+        if not is_there(journal_path(site)):
+            return []
+        with closing(open_journal(journal_path(site), owner=True)) as journal:
+            return brought_off(site, journal, NO_START) if _was_served(journal) else []
     except JournalBusy:
         return []
-    except JournalError:
-        return brought_off(site, NO_START)
+    except JournalError as error:
+        return brought_off(site, None, NO_START, error)
 
 
 def _was_served(journal: KeptJournal) -> bool:
@@ -217,18 +218,25 @@ def _was_served(journal: KeptJournal) -> bool:
 
 
 def brought_off(
-    site: SiteFile, because: str = "the journal cannot be used", journal: KeptJournal | None = None
-) -> list[str]:
+    site: SiteFile, journal: KeptJournal | None, because: str = "the journal cannot be used",
+    fault: JournalError | None = None,
+) -> list[str]:  # fmt: skip
     """A start begins with OFF, also one that its journal ends, or a plug that cannot be asked any
-    more: nobody else knows what is on. What became of it, a line for each plug."""
+    more: nobody else knows what is on. What became of it, a line for each plug.
+
+    `fault`: why there is no journal, where that is still to be said.
+    """
     if not site.has_wires or not site.site.plugs:
         return []
     if journal is not None:
+        if journal.hold() is Hold.ANOTHERS:
+            return []  # by now, and that one has its plugs
         report = bring_all_off(site, LEAVE_WITHIN, because, hold=journal.hold, owner=journal.fence)
     elif isinstance(site.journal, Path):
         report = bring_all_off(site, LEAVE_WITHIN, because)
-    else:
-        return []  # of a site that machines share another one may be the owner, and at work
+    else:  # of a site that machines share another one may be the owner, and at work
+        told = [] if fault is None else [str(fault)]
+        return [*told, "whose site it is cannot be seen: no plug was switched"]
     return [
         *([] if report.lost is None else [report.lost]),
         *(f"{name}: read back off" for name in report.proven),
