@@ -5,14 +5,15 @@ Knows which of the two a place is. Does not know how either is opened.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING, TypeAlias, assert_never
 
 from carerules.adapters import store
 from carerules.adapters.address import PostgresPlace
 from carerules.adapters.journal import KeptJournal, SqliteJournal
 from carerules.adapters.rows import Rows
+from carerules.domain.frozen import guarded
 from carerules.domain.ports import JournalError
 
 if TYPE_CHECKING:
@@ -24,39 +25,50 @@ if TYPE_CHECKING:
 JournalPlace: TypeAlias = Path | PostgresPlace
 
 
+@guarded
+class _Database:
+    """What can be asked of a kind of database; each is given a place of its own kind first."""
+
+    journal: Callable[..., KeptJournal]
+    rows: Callable[..., Rows]
+    is_there: Callable[..., bool]
+    owner_of: Callable[..., int | None]
+
+
+def _database(place: JournalPlace) -> _Database:
+    match place:
+        case Path():
+            return _Database(SqliteJournal.open, store.SqliteRows, Path.exists, store.owner_of)
+        case PostgresPlace():
+            there = _postgres()
+            return _Database(
+                there.PostgresJournal.open, there.PostgresRows, there.is_there, there.owner_of
+            )
+        case _:
+            assert_never(place)
+
+
 def open_journal(place: JournalPlace, *, owner: bool) -> KeptJournal:
     """Open the journal, make it where there is none. The owner holds it against every other one:
     raises `JournalBusy`. Everything else that is wrong raises `JournalError`."""
-    if isinstance(place, Path):
-        return SqliteJournal.open(place, owner=owner)
-    journal: KeptJournal = _postgres().PostgresJournal.open(place, owner=owner)
-    return journal
+    return _database(place).journal(place, owner=owner)
 
 
 def rows_at(place: JournalPlace, *, owner: bool) -> Rows:
     """The database alone, for what lies beside the journal in it."""
-    if isinstance(place, Path):
-        return store.SqliteRows(place, owner=owner)
-    rows: Rows = _postgres().PostgresRows(place, owner=owner)
-    return rows
+    return _database(place).rows(place, owner=owner)
 
 
 def is_there(place: JournalPlace) -> bool:
     """Whether a journal was ever begun there; makes nothing. Raises `JournalError` where a
     database cannot be asked."""
-    if isinstance(place, Path):
-        return place.exists()
-    found: bool = _postgres().is_there(place)
-    return found
+    return _database(place).is_there(place)
 
 
 def owner_of(place: JournalPlace) -> int | None:
     """The process that owns the journal now, on whatever machine; None: nobody does. Takes nothing
     and makes nothing."""
-    if isinstance(place, Path):
-        return store.owner_of(place)
-    pid: int | None = _postgres().owner_of(place)
-    return pid
+    return _database(place).owner_of(place)
 
 
 def watch_over(places: Sequence[PostgresPlace]) -> Watch:

@@ -76,7 +76,6 @@ class Past:
     ticks: tuple[str, ...]
     marks: tuple[MarkRow, ...]
     left_out: int
-    hours: int
     earlier: str
     later: str
 
@@ -95,7 +94,6 @@ def past_of(line: TimelineShape, hours: int, now: datetime | None) -> Past:
         ticks=tuple(_tick(line, number) for number in range(TICKS + 1)),
         marks=tuple(_mark(line, one) for one in reversed(line.marks)),
         left_out=line.left_out,
-        hours=hours,
         earlier=_stamp(line.until - step),
         later=_stamp(line.until + step) if goes_on else "",
     )

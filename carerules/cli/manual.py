@@ -15,6 +15,7 @@ from pathlib import Path
 
 import click
 
+from carerules.adapters.remade import CHECK, places
 from carerules.cli import COMMANDS, main
 from carerules.cli.common import json_option, printed, refuse
 from carerules.report.manual import MADE_BY, CommandRow, OptionRow, manual_pages
@@ -54,6 +55,9 @@ def reference_command(code: str | None, as_json: bool) -> None:
     else:
         printed(code_lines(row))
 
+
+HEAD_CHARS = 200
+"""The first line of a page that was made says so, and is no longer."""
 
 # ---- the pages ---------------------------------------------------------------------------------
 
@@ -108,7 +112,8 @@ def _meaning(option: click.Option) -> str:
 
 
 def refresh(folder: Path, *, check: bool) -> list[str]:
-    """Make the pages of a folder anew, or only say what is not as it would be made."""
+    """Make the pages of a folder anew, or only say what is not as it would be made. Of other pages
+    only those go that were made here: the folder may be one that was named by mistake."""
     pages = manual_pages(command_rows())
     stale: list[str] = []
     for name, text in pages.items():
@@ -120,7 +125,7 @@ def refresh(folder: Path, *, check: bool) -> list[str]:
             folder.mkdir(parents=True, exist_ok=True)
             file.write_text(text, encoding="utf-8")
     for file in sorted(folder.glob("*.md")):
-        if file.name not in pages:
+        if file.name not in pages and MADE_BY in file.read_text(encoding="utf-8")[:HEAD_CHARS]:
             stale.append(f"{file}: no page of the reference")
             if not check:
                 file.unlink()
@@ -128,10 +133,12 @@ def refresh(folder: Path, *, check: bool) -> list[str]:
 
 
 def make(arguments: Sequence[str]) -> int:
-    """Refresh the folder, or with `--check` only compare; 1 when something is not as made."""
-    check = "--check" in arguments
-    stale = [line for folder in arguments if folder != "--check"
-             for line in refresh(Path(folder), check=check)]  # fmt: skip
+    """Refresh the folder, or with `--check` only compare; 1 when something is not as made, 2 where
+    nothing can be made of the arguments."""
+    check, folders = CHECK in arguments, places(arguments)
+    if folders is None:
+        return 2
+    stale = [line for folder in folders for line in refresh(folder, check=check)]
     if not check:
         return 0
     for line in stale:

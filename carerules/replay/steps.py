@@ -54,11 +54,6 @@ def _merged(axis: Axis, at: Ints, truth: Ints) -> Steps:
     return Steps(at[news], truth[news])
 
 
-def constant(axis: Axis, truth: int) -> Steps:
-    """The same (0 no, 1 unknown, 2 yes) at all times, one row for each pack."""
-    return Steps(axis.origins(), np.full(axis.packs, truth))
-
-
 def all_of(axis: Axis, parts: Sequence[Steps]) -> Steps:
     """Kleene's *and*: the least of them."""
     return _together(axis, parts, np.minimum)

@@ -19,6 +19,7 @@ from plugin_kit import (
 )
 
 from carerules import plugkit
+from carerules.adapters import Login
 from carerules.plugkit import Trial, faults
 
 
@@ -63,13 +64,50 @@ BROKEN = {
         "return super().ask(topic, payload, seconds).replace(b'watts', b'volts')",
         "it does not say that its contact is open: no `/watts`",
     ),
+    "says open before it was told anything": (
+        "return super().ask(topic, payload, seconds).replace(b'closed', b'open')",
+        "it says that its contact is open, and it is closed",
+    ),
+    "does not know its power": (
+        """return re.sub(b'"watts": [0-9.]+', b'"watts": null',
+            super().ask(topic, payload, seconds))""",
+        "its profile reads power, and it says none",
+    ),
+    "says open after an OFF that it kept": (
+        """if payload != 'state': self.kept = b'x' if payload == 'open' else b''
+        if payload == 'open': return b'{"done": "open"}'
+        if self.kept: return b'{"contact": "open", "watts": 0.0, "left": 0}'""",
+        "after an OFF it says that its contact is open, and it is closed",
+    ),
+    "sets a shorter time": (
+        "payload = payload.replace('close 60', 'close 20')",
+        "after an ON for 60 s it says that 20",
+    ),
+    "takes no short time": (
+        """if payload == 'close 6': return b'{"done": "close"}'""",
+        "after an ON it does not say that its contact is closed",
+    ),
+    "turns round at each ON": (
+        """if payload[0] == 'c' and b'closed' in super().ask(topic, 'state', seconds):
+            super().ask(topic, 'open', seconds)
+            return b'{"done": "close"}'""",
+        "after a renewal it does not say that its contact is closed",
+    ),
+    "never comes back": (
+        """note = os.environ['GONE']
+        if os.path.exists(note): raise SilentError('still gone')
+        try: return super().ask(topic, payload, seconds)
+        except SilentError:
+            open(note, 'w').close()
+            raise""",
+        "it does not come back after it could not be reached: `still gone`",
+    ),
     "sets a longer time": (
         "payload = payload.replace('close 60', 'close 600')",
         "after an ON for 60 s it says that 600",
     ),
-    "sets a longer time, and hides it": (
-        """body = super().ask(topic, payload.replace('close 6', 'close 606'), seconds)
-        return re.sub(b'"left": [0-9]+', b'"left": 5', body) if b'closed' in body else body""",
+    "sets a longer time for a short one": (
+        "payload = 'close 606' if payload == 'close 6' else payload",
         "its own timer of 6 s did not open it",
     ),
     "does not renew": (
@@ -83,6 +121,7 @@ BROKEN = {
             return json.dumps({'done': payload.split()[0]}).encode()
         if self.kept: return b'{"contact": "closed", "watts": 20.0, "left": 5}'""",
         "it says that its contact is closed, and it is open",
+        "after an ON for 60 s it says that 5",
     ),
     "hides that nobody answers": (
         """try: answer = super().ask(topic, payload, seconds)
@@ -91,6 +130,14 @@ BROKEN = {
         self.kept = self.kept or answer
         return answer""",
         "while nobody can reach it, it is not told that it is away",
+    ),
+    "answers in the relay's place": (
+        """try: return super().ask(topic, payload, seconds)
+        except SilentError:
+            return json.dumps({'contact': 'open', 'watts': 0.0, 'left': 0,
+                               'done': payload.split()[0]}).encode()""",
+        "while nobody can reach it, it is not told that it is away",
+        "while nobody can reach it, it says how it is",
     ),
     "keeps an ON for later": (
         """note = os.environ['LATER']
@@ -106,21 +153,29 @@ BROKEN = {
 }
 
 
+DISOBEDIENT = {"does not pass an OFF on", "says open after an OFF that it kept"}
+
+
 @pytest.fixture(scope="module")
 def found(packages: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[str]]:
-    """What was found of each; side by side, since they mostly wait."""
+    """What was found of each; side by side, since they mostly wait. `left closed` was found here,
+    of the contact at the end."""
     where = tmp_path_factory.mktemp("broken")
     names = {case: f"made-up-{number}" for number, case in enumerate(BROKEN)}
 
     def one(case: str) -> list[str]:
         with relay_at() as (relay, address):
-            return tried(address, relay, names[case])
+            if case == "says open before it was told anything":
+                relay.say("close 600")
+            told = tried(address, relay, names[case])
+            return [*told, "left closed"] if relay.closed() else told
 
     with pytest.MonkeyPatch.context() as patch, ThreadPoolExecutor(len(BROKEN)) as pool:
         seen(packages, patch)
-        for case, (body, _) in BROKEN.items():
+        for case, (body, *_) in BROKEN.items():
             seen(made_package(where / names[case], names[case], CODE.format(body=body)), patch)
         patch.setenv("LATER", str(where / "later"))
+        patch.setenv("GONE", str(where / "gone"))
         # What is awaited here does not come: half the patience is enough to see that.
         patch.setattr(plugkit, "ANSWER_S_MAX", 5.0)
         patch.setattr(plugkit, "LOAD_S_MAX", 10.0)
@@ -129,17 +184,48 @@ def found(packages: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str,
 
 @pytest.mark.parametrize("case", BROKEN)
 def test_a_promise_that_is_broken_is_found(case: str, found: dict[str, list[str]]) -> None:
-    _, fault = BROKEN[case]
-    assert [one for one in found[case] if one.startswith(fault)], found[case]
+    _, *faults = BROKEN[case]
+    faults += ["left closed"] * (case in DISOBEDIENT)
+    assert len(found[case]) == len(faults), found[case]
+    assert all(map(str.startswith, found[case], faults)), found[case]
 
 
 def test_nothing_is_asked_of_a_timer_that_there_is_not(
     packages: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    """And the login that the site file would name is handed on."""
+    seen(packages, monkeypatch)
+    profile, secret = untimed(tmp_path), tmp_path / "secret"
+    secret.write_text("reed")
+    secret.chmod(0o600)
+    with relay_at() as (relay, address):
+        relay.password = "reed"
+        login = Login(password_file=secret)
+        assert faults(Trial(profile, "weir-relay", {"host": address}, login), relay) == []
+        assert {line for line in relay.told if "close" in line} == {"close 3600"}
+        assert not relay.closed()
+        secret.unlink()
+        (gone,) = faults(Trial(profile, "weir-relay", {"host": address}, login), relay)
+        assert gone.startswith("plug bench: found no such file or directory, wanted a file with")
+
+
+def test_a_bench_that_gives_up_leaves_the_contact_open(
+    packages: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     seen(packages, monkeypatch)
     with relay_at() as (relay, address):
-        assert faults(Trial(untimed(tmp_path), "weir-relay", {"host": address}), relay) == []
-        assert {line for line in relay.told if "close" in line} == {"close 3600"}
+
+        class Bench:
+            cut = relay.cut
+
+            def closed(self) -> bool:
+                if relay.closed():
+                    raise OSError("the bench's own wire is off")
+                return False
+
+        with pytest.raises(OSError, match="the bench's own wire"):
+            faults(Trial(untimed(tmp_path), "weir-relay", {"host": address}), Bench())
+        assert "close 3600" in relay.told
         assert not relay.closed()
 
 
@@ -155,6 +241,10 @@ def test_a_relay_that_does_not_keep_its_time_is_found(
 def test_what_cannot_be_tried_is_said(packages: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     seen(packages, monkeypatch)
     with relay_at() as (relay, address):
+        (none,) = faults(Trial(EXAMPLE / "none.toml", "weir-relay", {}), relay)
+        assert "none.toml" in none
+        (unnamed,) = faults(Trial(PROFILE, "weir-relay", {}), relay)
+        assert unnamed.startswith("host: found no `host`, wanted `host`: the relay's address")
         (lacking,) = tried(address, relay, "made-down")
         assert lacking.startswith("found no plug-in `made-down`")
         other = EXAMPLE.parents[1] / "integrations" / "plugs" / "json-rpc-http.toml"

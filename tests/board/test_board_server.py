@@ -25,7 +25,9 @@ from carerules.adapters import (
     Recorded,
     Release,
     Stop,
+    Want,
 )
+from carerules.board import controls
 from carerules.board.controls import FORM_BYTES_MAX
 from carerules.config import BoardDoor
 from carerules.domain.event import Rejected
@@ -196,6 +198,29 @@ def test_the_other_buttons(tmp_path: Path, fields: dict[str, str], entry: Any) -
     assert waiting(tmp_path) == [entry]
 
 
+@pytest.mark.parametrize("goal", ["storage", "ready"])
+def test_a_pack_is_wanted(tmp_path: Path, goal: str) -> None:
+    story = full_heron(tmp_path)
+    story.close()
+    press(browser(pages(story)), do="want", pack="heron", goal=goal)
+    (entry,) = waiting(tmp_path)
+    assert isinstance(entry, Want)
+    assert (entry.pack, entry.goal, entry.target) == ("heron", goal, None)
+
+
+def test_each_button_has_its_row_and_each_row_its_button() -> None:
+    templates = Path(controls.__file__).parent / "templates"
+    forms = [
+        form
+        for page in templates.glob("*.html")
+        for form in re.findall(r"<form[^>]*>.*?</form>", page.read_text("utf-8"), re.DOTALL)
+        if 'action="/enter"' in form
+    ]
+    buttons = [re.findall(r'name="do" value="([a-z-]+)"', form) for form in forms]
+    assert all(len(one) == 1 for one in buttons), "a form does one thing"
+    assert {one for (one,) in buttons} == set(controls._KINDS)
+
+
 def test_somebody_stays(tmp_path: Path) -> None:
     story = full_heron(tmp_path)
     story.close()
@@ -215,6 +240,8 @@ REFUSED = [
     ({"do": "release", "what": "site"}, "the box ticked"),
     ({"do": "release", "what": "nobody", "looked": "yes"}, "nobody"),
     ({"do": "cancel", "job": "'; DROP"}, "a job under way"),
+    ({"do": "want", "pack": "crow", "goal": "ready"}, "a pack of the site file"),
+    ({"do": "want", "pack": "heron", "goal": "full"}, "`storage` or `ready`"),
     ({"do": "answer", "job": "heron-1", "answer": "maybe"}, "`yes` or `no`"),
     ({"do": "attend", "minutes": "9999"}, "minutes"),
     ({"do": "chore", "key": "", "answer": "done"}, "a chore of this page"),

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import re
+from dataclasses import fields, is_dataclass
 from pathlib import Path
 
 import pytest
 from board_kit import status
 from reading_kit import FIRES, T0, Story, begin, draining_heron, full_heron, seen_heron
 
+from carerules.board import packrow, past, planview, rulework, view
 from carerules.board.packrow import Row, for_page, minutes, row_of
 from carerules.board.view import board_of
 from carerules.domain.event import (
@@ -166,3 +169,23 @@ def test_words_for_the_command_line_are_left_out_beside_a_button(text: str, show
 )
 def test_times_stand_still_within_a_minute(seconds: float, words: str) -> None:
     assert minutes(seconds) == words
+
+
+def test_a_field_more_has_its_place() -> None:
+    """What is made for the page is read there: by a template, or on the way to one."""
+    board = Path(view.__file__).parent
+    holes = re.findall(
+        r"{[{%].*?[%}]}",
+        "".join(one.read_text("utf-8") for one in board.glob("templates/*.html")),
+    )
+    code = [one.read_text("utf-8") for one in board.glob("*.py")]
+    read = set(re.findall(r"\.(\w+)", " ".join([*holes, *code])))
+    made = {
+        f"{kind.__name__}.{field.name}": field.name
+        for room in (packrow, past, planview, rulework, view)
+        for kind in vars(room).values()
+        if isinstance(kind, type) and is_dataclass(kind) and kind.__module__ == room.__name__
+        for field in fields(kind)
+    }
+    assert len(made) > 60
+    assert {place for place, name in made.items() if name not in read} == set()

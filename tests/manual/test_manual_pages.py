@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 
+from carerules.adapters.remade import remade
 from carerules.cli import COMMANDS
 from carerules.cli.manual import command_rows, make, refresh
 from carerules.domain.action import ACTIONS
@@ -108,7 +109,7 @@ def test_a_page_that_was_changed_is_told_and_made_anew(
     assert make(["--check", str(folder)]) == 0
     (folder / "words.md").write_text("changed", encoding="utf-8")
     (folder / "signals.md").unlink()
-    (folder / "left-over.md").write_text("of an older version", encoding="utf-8")
+    (folder / "left-over.md").write_text(PAGES["words.md"], encoding="utf-8")
     assert make([str(folder), "--check"]) == 1
     told = capsys.readouterr().err
     assert [Path(line.split(":")[0]).name for line in told.splitlines()] == [
@@ -118,6 +119,23 @@ def test_a_page_that_was_changed_is_told_and_made_anew(
     assert (folder / "words.md").read_text(encoding="utf-8") == "changed"
     assert make([str(folder)]) == 0
     assert {file.name: file.read_text(encoding="utf-8") for file in folder.iterdir()} == made
+
+
+def test_a_page_that_somebody_wrote_stays(tmp_path: Path) -> None:
+    (tmp_path / "own.md").write_text("# Written by hand\n", encoding="utf-8")
+    assert make([str(tmp_path)]) == make([str(tmp_path), "--check"]) == 0
+    assert (tmp_path / "own.md").read_text(encoding="utf-8") == "# Written by hand\n"
+
+
+@pytest.mark.parametrize("arguments", [[], ["--check"], ["--help"], ["pages", "-c"]])
+def test_what_names_nothing_to_make_makes_nothing(
+    arguments: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:  # fmt: skip
+    monkeypatch.chdir(tmp_path)
+    assert make(arguments) == remade(arguments, lambda _: "made", "x") == 2
+    assert capsys.readouterr().err.count(", wanted what is to be made, ") == 2
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_another_command_makes_other_pages() -> None:

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import inspect
+import re
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import fields, replace
+from types import ModuleType
 
+import planner_kit
 import pytest
 from hypothesis import given, settings
 from planner_kit import A, B, charge, drain, problem, problems, way
@@ -15,10 +19,13 @@ from carerules.planner import (
     Problem,
     Run,
     Schedule,
+    Way,
+    Wish,
     broken_limits,
     by_rule,
     has_solver,
     solved,
+    verify,
 )
 
 
@@ -168,3 +175,22 @@ def test_too_early_too_late_and_too_soon_after_are_found() -> None:
 def test_two_packs_on_one_station_are_found() -> None:
     more = with_move(Move(11, "heron", B))(GOOD)
     assert any("hang on B" in one for one in broken_limits(NIGHT, more)), broken_limits(NIGHT, more)
+
+
+# ---- a limit more --------------------------------------------------------------------------------
+
+ONLY_SAID = {"begin", "percent", "why", "use"}
+"""What a problem holds for those who show it; no schedule could break it."""
+PASSED_OVER = {
+    verify: ONLY_SAID,
+    # It goes by the ways alone: each names its station, and begins within the wish's time.
+    planner_kit: ONLY_SAID | {"stations", "ready", "due"},
+}
+
+
+@pytest.mark.parametrize("looks", PASSED_OVER, ids=lambda one: one.__name__)
+def test_a_limit_more_is_looked_at(looks: ModuleType) -> None:
+    """By the verifier, and by what tries every schedule: each field stands in them, or above."""
+    looked_at = set(re.findall(r"\.(\w+)", inspect.getsource(looks)))
+    there = {one.name for kind in (Problem, PackTask, Wish, Way) for one in fields(kind)}
+    assert there - looked_at - PASSED_OVER[looks] == set()
