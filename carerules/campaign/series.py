@@ -29,7 +29,7 @@ WAITING_MAX = 4  # batches handed out to each process, so that a million nights 
 @dataclass
 class Tally:
     """What the nights so far come to; `broken` are those with a breach. Times in s but for `time`
-    (ms, simulated)."""
+    (ms, of the nights)."""
 
     nights: int = 0
     broken: list[Played] = field(default_factory=list)
@@ -65,9 +65,9 @@ class Tally:
         """The figures, for JSON."""
         return {
             "nights": self.nights,
-            "violations": len(self.broken),
+            "nights_broken": len(self.broken),
             "at_most_share": self.at_most,
-            "simulated_h": round(self.time / HOUR, 1),
+            "played_h": round(self.time / HOUR, 1),
             "contact_closed_h": round(self.worst.closed_s * SECOND / HOUR, 1),
             "steps": self.steps,
             "ons": self.ons,

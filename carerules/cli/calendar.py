@@ -11,6 +11,7 @@ from pathlib import Path
 import click
 
 from carerules.cli.common import FAILED, json_option, refuse, site_option
+from carerules.cli.completing import named, offer
 from carerules.cli.reader import must_be_one_of, reader_at
 from carerules.cli.reading import say
 from carerules.cli.sites import site_at
@@ -21,7 +22,7 @@ from carerules.service.almanac import Almanac
 
 
 @click.command("calendar")
-@click.argument("name", required=False)
+@click.argument("name", required=False, shell_complete=offer(named("calendar")))
 @click.option("--fetch", is_flag=True, help="Ask the server of a calendar with a URL, too.")
 @site_option
 @json_option

@@ -13,7 +13,8 @@ from itertools import islice
 import click
 
 from carerules.campaign import BOUNDS, TROUBLES, Night, Played, Tally, each_moment, play, played
-from carerules.cli.common import FAILED, json_option, refuse
+from carerules.cli.common import FAILED, Renamed, json_option, refuse
+from carerules.cli.completing import offer, these
 from carerules.cli.progress import Progress
 from carerules.domain.moment import HOUR, SECOND
 
@@ -22,22 +23,28 @@ SHOWN_MAX = 10
 
 @click.command("campaign")
 @click.option("--nights", type=click.IntRange(1, 100_000_000), default=1_000, show_default=True,
-              help="How many nights are played.")  # fmt: skip
-@click.option("--jobs", type=click.IntRange(1, 256), default=1, show_default=True,
+              metavar="NUMBER", help="How many nights are played.")  # fmt: skip
+@click.option("--processes", cls=Renamed, old="--jobs", type=click.IntRange(1, 256), default=1,
+              show_default=True, metavar="NUMBER",
               help="Over how many processes.")  # fmt: skip
-@click.option("--seed", type=click.IntRange(0), default=1, show_default=True,
+@click.option("--seed", type=click.IntRange(0), default=1, show_default=True, metavar="NUMBER",
               help="Another campaign: its nights are other nights.")  # fmt: skip
-@click.option("--trouble", metavar="NAME", help="Each night begins with this trouble.")
+@click.option(
+    "--trouble",
+    metavar="NAME",
+    shell_complete=offer(these(*TROUBLES)),
+    help="Each night begins with this trouble.",
+)
 @click.option("--each-moment", "sweep", is_flag=True,
               help="One night, each trouble alone at each of its steps.")  # fmt: skip
 @click.option("--night", "number", type=click.IntRange(0), metavar="NUMBER",
               help="Play this one again, and tell it.")  # fmt: skip
 @click.option("--at", type=click.IntRange(0), metavar="MS",
-              help="With --night and --trouble: that trouble alone, then.")  # fmt: skip
+              help="With `--night` and `--trouble`: that trouble alone, then.")  # fmt: skip
 @click.option("--list", "show", is_flag=True, help="List the troubles and the bounds.")
 @json_option
 def campaign_command(
-    nights: int, jobs: int, seed: int, trouble: str | None, sweep: bool, number: int | None,
+    nights: int, processes: int, seed: int, trouble: str | None, sweep: bool, number: int | None,
     at: int | None, show: bool, as_json: bool,
 ) -> None:  # fmt: skip
     """Play nights in which things go wrong, and look at the truth of contacts and cells.
@@ -45,18 +52,21 @@ def campaign_command(
     Nothing real is switched. The nights run the same service as a live site does, on virtual packs
     and plugs, with one to three troubles each. The figures are those of the model only.
 
-    Exit status 1: a night broke the safety contract; the line that plays it again is printed.
+    Exit status 1: a night broke a bound; the line that plays it again is printed.
 
-    Example: carerules campaign --nights 5000 --jobs 2 --seed 1
+    Example: carerules campaign --nights 5000 --processes 2 --seed 1
     """
     if show:
         click.echo("troubles:\n" + "\n".join(f"  {name}" for name in TROUBLES))
         click.echo("bounds:\n" + "\n".join(f"  {name:8} {says}" for name, says in BOUNDS.items()))
         return
     if trouble is not None and trouble not in TROUBLES:
-        refuse(f"found the trouble `{trouble}`, wanted one that `carerules campaign --list` shows")
+        refuse(
+            f"found the trouble `{trouble}`, wanted a known one; "
+            "help: `carerules campaign --list` shows them"
+        )
     if at is not None and (number is None or trouble is None):
-        refuse("found --at alone, wanted --night and --trouble with it")
+        refuse("found `--at` alone, wanted `--night` and `--trouble` with it")
     if number is not None and not sweep:
         _tell(play(Night(seed, number, trouble or "", at), tell=True), as_json=as_json)
         return
@@ -65,23 +75,27 @@ def campaign_command(
         series: Iterable[Night] = each_moment(seed, number or 0, kinds)
     else:
         series = (Night(seed, number, trouble or "") for number in range(nights))
-    _run(series, None if sweep else nights, jobs, as_json=as_json)
+    _run(series, None if sweep else nights, processes, as_json=as_json)
 
 
-def _run(series: Iterable[Night], nights: int | None, jobs: int, *, as_json: bool) -> None:
+def _run(series: Iterable[Night], nights: int | None, processes: int, *, as_json: bool) -> None:
     tally, began = Tally(), time.monotonic()
     with Progress("playing nights", nights) as progress:
-        for one in played(series, jobs):
+        for one in played(series, processes):
             tally.add(one)
             progress.at(tally.nights, f"{tally.nights} nights, {len(tally.broken)} broken")
     took_s = time.monotonic() - began
     if as_json:
-        flat = {"nights_per_s": round(tally.nights / took_s, 1), "jobs": jobs, **tally.flat()}
+        flat = {
+            "nights_per_s": round(tally.nights / took_s, 1),
+            "processes": processes,
+            **tally.flat(),
+        }
         click.echo(json.dumps(flat, indent=2))
     else:
         click.echo("\n".join(_lines(tally, took_s)))
     if tally.broken:
-        refuse(f"{len(tally.broken)} of {tally.nights} nights broke the contract", status=FAILED)
+        refuse(f"{len(tally.broken)} of {tally.nights} nights broke a bound", status=FAILED)
 
 
 def _lines(tally: Tally, took_s: float) -> Iterable[str]:
@@ -115,4 +129,4 @@ def _tell(one: Played, *, as_json: bool) -> None:
         click.echo(f"troubles: {'; '.join(one.troubles)}")
         click.echo(f"breaches: {'; '.join(one.breaches) or 'none'}")
     if one.breaches:
-        refuse("the night broke the contract", status=FAILED)
+        refuse("the night broke a bound", status=FAILED)

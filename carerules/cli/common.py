@@ -8,6 +8,7 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Callable, Sequence
+from functools import wraps
 from pathlib import Path
 from typing import Any, NoReturn, TypeVar
 
@@ -34,10 +35,43 @@ def site_option(command: F) -> F:
 
 
 def site_argument(command: F) -> F:
-    """`SITE`; else the file that CARERULES_SITE names."""
-    return click.argument(
-        "site_path", metavar="SITE", type=click.Path(path_type=Path), envvar="CARERULES_SITE"
-    )(command)
+    """`--site FILE`, or `SITE` without the option: the way that commands about the whole site are
+    typed most."""
+
+    @wraps(command)
+    def with_site(*args: Any, site_first: Path | None, site_path: Path, **rest: Any) -> Any:
+        if site_first is not None and _typed("site_path") and site_first != site_path:
+            refuse(f"found the site files `{site_first}` and `{site_path}`, wanted one; "
+                   "help: leave one away")  # fmt: skip
+        return command(*args, site_path=site_first or site_path, **rest)
+
+    argument = click.argument(
+        "site_first", metavar="[SITE]", type=click.Path(path_type=Path), required=False
+    )
+    return argument(site_option(with_site))  # type: ignore[return-value]
+
+
+def _typed(name: str) -> bool:
+    """Whether the option was typed, not taken from elsewhere."""
+    source = click.get_current_context().get_parameter_source(name)
+    return source is click.core.ParameterSource.COMMANDLINE
+
+
+class Renamed(click.Option):
+    """An option that was called `old` once: that is still understood, and shown nowhere."""
+
+    def __init__(self, *args: Any, old: str, **rest: Any) -> None:
+        super().__init__(*args, **rest)
+        self.old = old
+
+    def add_to_parser(self, parser: Any, ctx: click.Context) -> None:
+        """Both names, to whoever reads what was typed; every other reader finds the first."""
+        shown = self.opts
+        self.opts = [*shown, self.old]
+        try:
+            super().add_to_parser(parser, ctx)
+        finally:
+            self.opts = shown
 
 
 def json_option(command: F) -> F:

@@ -10,7 +10,8 @@ from pathlib import Path
 import click
 
 from carerules.adapters import Problem, quoted
-from carerules.cli.common import json_option, refuse, site_option
+from carerules.cli.common import Renamed, json_option, refuse, site_option
+from carerules.cli.completing import offer, rule_files
 from carerules.cli.findings import show_findings
 from carerules.cli.progress import Progress
 from carerules.cli.reader import reader_at
@@ -25,10 +26,23 @@ DAYS_MAX = 366
 
 @click.command("compare")
 @click.argument("file", type=click.Path(path_type=Path))
-@click.option("--for", "stands_for", metavar="NAME",
-              help="The site's file that FILE stands for; else the one of its name.")  # fmt: skip
-@click.option("--days", type=click.IntRange(1, DAYS_MAX), default=30, show_default=True,
-              help="How far back.")  # fmt: skip
+@click.option(
+    "--instead-of",
+    "stands_for",
+    cls=Renamed,
+    old="--for",
+    metavar="NAME",
+    shell_complete=offer(rule_files),
+    help="The site's rule file that FILE would replace; else the one of its name.",
+)
+@click.option(
+    "--days",
+    type=click.IntRange(1, DAYS_MAX),
+    default=30,
+    show_default=True,
+    metavar="DAYS",
+    help="How far back.",
+)
 @site_option
 @json_option
 def compare_command(

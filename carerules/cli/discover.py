@@ -33,11 +33,17 @@ BROKER_PORT = 1_883
 @click.command("discover")
 @site_option
 @click.option("--broker", metavar="HOST:PORT", help="Listen there, instead of at a site's broker.")
-@click.option("--seconds", type=click.FloatRange(1, 600), default=20, show_default=True,
-              help="How long to listen. Some plugs speak once in 5 min.")  # fmt: skip
+@click.option(
+    "--seconds",
+    type=click.FloatRange(1, 600),
+    default=20,
+    show_default=True,
+    metavar="SECONDS",
+    help="How long to listen. Some plugs speak once in 5 min.",
+)
 @click.option("--chemistry", metavar="NAME", help="That of every pack that is heard.")
 @click.option("--capacity", metavar="AH", help='That of every pack, such as "16 Ah".')
-@click.option("--cells", type=click.IntRange(1, 200), metavar="N",
+@click.option("--cells", type=click.IntRange(1, 200), metavar="NUMBER",
               help="Those of every pack that does not tell.")  # fmt: skip
 def discover_command(
     site_path: Path, broker: str | None, seconds: float, chemistry: str | None,

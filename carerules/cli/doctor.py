@@ -20,6 +20,7 @@ from carerules.adapters import (
     open_journal,
 )
 from carerules.cli.common import FAILED, json_option, printed, refuse, site_argument, wants_colour
+from carerules.cli.completing import named, offer
 from carerules.cli.reader import must_be_one_of, reader_at
 from carerules.cli.sites import journal_path, outbox_of, site_at
 from carerules.config import SiteFile
@@ -38,7 +39,7 @@ _MARKS = {"in order": ("ok  ", "green"), "look": ("look", "yellow"), "wrong": ("
 
 @click.command("doctor")
 @site_argument
-@click.option("--prove", "plug", metavar="PLUG",
+@click.option("--prove", "plug", metavar="PLUG", shell_complete=offer(named("plug")),
               help="Put one plug to the test: nothing of a pack may hang there.")  # fmt: skip
 @click.option("--yes", is_flag=True, help="With `--prove`: the station is empty, do not ask.")
 @json_option

@@ -14,6 +14,7 @@ from typing import Any
 import click
 
 from carerules.adapters import (
+    RECORD_WORDS,
     Answer,
     Cancel,
     Entry,
@@ -29,7 +30,8 @@ from carerules.adapters import (
     parse_use,
     quoted,
 )
-from carerules.cli.common import FAILED, json_option, refuse, site_option
+from carerules.cli.common import FAILED, Renamed, json_option, refuse, site_option
+from carerules.cli.completing import named, offer, these
 from carerules.cli.reader import must_be_one_of, reader_at
 from carerules.cli.reading import say
 from carerules.cli.sites import journal_path, site_at
@@ -45,8 +47,13 @@ from carerules.service.handing import hand_in
 _WORDS: dict[str, Any] = {"ignore_unknown_options": True}
 
 
+def _released(ctx: click.Context) -> tuple[str, ...]:
+    return (*named("pack", "station")(ctx), "site")
+
+
 @click.command("record", context_settings=_WORDS)
-@click.argument("words", nargs=-1, type=click.UNPROCESSED, metavar="PACK WHAT [VALUE...]")
+@click.argument("words", nargs=-1, type=click.UNPROCESSED, metavar="PACK WHAT [VALUE...]",
+                shell_complete=offer(named("pack"), these(*RECORD_WORDS), these()))  # fmt: skip
 @click.option("--at", "at_text", metavar="TIME",
               help="When it was so: `08:00`, `yesterday 18:00`, `2026-12-05T08:00`.")  # fmt: skip
 @site_option
@@ -74,7 +81,8 @@ def record_command(words: tuple[str, ...], at_text: str | None, site_path: Path)
 
 
 @click.command("place", context_settings=_WORDS)
-@click.argument("words", nargs=-1, type=click.UNPROCESSED, metavar="PACK [STATION]")
+@click.argument("words", nargs=-1, type=click.UNPROCESSED, metavar="PACK [STATION]",
+                shell_complete=offer(named("pack"), named("station"), these()))  # fmt: skip
 @click.option("--off", is_flag=True, help="It is on no station any more.")
 @site_option
 def place_command(words: tuple[str, ...], off: bool, site_path: Path) -> None:
@@ -95,9 +103,22 @@ def place_command(words: tuple[str, ...], off: bool, site_path: Path) -> None:
 
 
 @click.command("want", context_settings=_WORDS)
-@click.argument("words", nargs=-1, type=click.UNPROCESSED, metavar="PACK storage|ready")
-@click.option("--at", "level", type=click.FloatRange(0, 100), metavar="PERCENT",
-              help="Bring it there: without it 50 % for storage, 100 % when ready.")  # fmt: skip
+@click.argument(
+    "words",
+    nargs=-1,
+    type=click.UNPROCESSED,
+    metavar="PACK storage|ready",
+    shell_complete=offer(named("pack"), these("storage", "ready"), these()),
+)
+@click.option(
+    "--target",
+    "level",
+    cls=Renamed,
+    old="--at",
+    type=click.FloatRange(0, 100),
+    metavar="PERCENT",
+    help="Bring it there: without it 50 % for storage, 100 % when ready.",
+)
 @site_option
 def want_command(words: tuple[str, ...], level: float | None, site_path: Path) -> None:
     """Have a pack drained for storage, or charged for a use, now and without a rule.
@@ -129,7 +150,8 @@ def use_command() -> None:
 
 
 @use_command.command("add", context_settings=_WORDS)
-@click.argument("words", nargs=-1, type=click.UNPROCESSED, metavar="NAME START PACK...")
+@click.argument("words", nargs=-1, type=click.UNPROCESSED, metavar="NAME START PACK...",
+                shell_complete=offer(named("use"), these(), named("pack")))  # fmt: skip
 @site_option
 def use_add_command(words: tuple[str, ...], site_path: Path) -> None:
     """Plan a use of some packs; the same name again changes it.
@@ -144,7 +166,8 @@ def use_add_command(words: tuple[str, ...], site_path: Path) -> None:
 
 
 @use_command.command("drop", context_settings=_WORDS)
-@click.argument("words", nargs=-1, type=click.UNPROCESSED, metavar="NAME")
+@click.argument("words", nargs=-1, type=click.UNPROCESSED, metavar="NAME",
+                shell_complete=offer(named("use"), these()))  # fmt: skip
 @site_option
 def use_drop_command(words: tuple[str, ...], site_path: Path) -> None:
     """Call a planned use off.
@@ -188,7 +211,8 @@ def attend_command(words: tuple[str, ...], site_path: Path) -> None:
 
 
 @click.command("release", context_settings=_WORDS)
-@click.argument("words", nargs=-1, type=click.UNPROCESSED, metavar="PACK|STATION|site")
+@click.argument("words", nargs=-1, type=click.UNPROCESSED, metavar="PACK|STATION|site",
+                shell_complete=offer(_released, these()))  # fmt: skip
 @site_option
 def release_command(words: tuple[str, ...], site_path: Path) -> None:
     """Say that you have looked: a pack, a station or the whole site may work again.
@@ -216,7 +240,8 @@ def cancel_command(words: tuple[str, ...], site_path: Path) -> None:
 
 
 @click.command("answer", context_settings=_WORDS)
-@click.argument("words", nargs=-1, type=click.UNPROCESSED, metavar="JOB yes|no")
+@click.argument("words", nargs=-1, type=click.UNPROCESSED, metavar="JOB yes|no",
+                shell_complete=offer(these(), these("yes", "no"), these()))  # fmt: skip
 @site_option
 def answer_command(words: tuple[str, ...], site_path: Path) -> None:
     """Answer what a job asks.

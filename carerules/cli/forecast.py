@@ -19,7 +19,8 @@ from carerules.battery import (
     Resistor,
     charger_of,
 )
-from carerules.cli.common import json_option, refuse, site_option
+from carerules.cli.common import Renamed, json_option, refuse, site_option
+from carerules.cli.completing import named, offer
 from carerules.cli.reader import must_be_one_of, reader_at
 from carerules.cli.reading import say
 from carerules.domain.pack import Side
@@ -36,14 +37,14 @@ from carerules.report.ahead import forecast_lines, forecast_of
 
 
 @click.command("forecast")
-@click.argument("pack")
-@click.argument("action", type=click.Choice(["drain", "charge"]))
+@click.argument("pack", shell_complete=offer(named("pack")))
+@click.argument("action", metavar="drain|charge", type=click.Choice(["drain", "charge"]))
 @click.argument("target")
 @click.option("--by", "by_text", metavar="SIZE",
               help="The load as `60 W`, `8 A` or `2 Ω`; a charger as `8 A` into the pack or as "
               "`180 W` at the wall. Without it: that of the pack's station.")  # fmt: skip
-@click.option("--from", "from_text", metavar="CHARGE",
-              help="As if the pack held so much now, such as `95 %`.")  # fmt: skip
+@click.option("--soc", "from_text", cls=Renamed, old="--from", metavar="PERCENT",
+              help="As if the pack held so much now, such as `95`.")  # fmt: skip
 @site_option
 @json_option
 def forecast_command(
@@ -66,7 +67,7 @@ def forecast_command(
         soc = world.packs[pack].soc
         why = soc.why if isinstance(soc, Unknown) else "never seen"
         refuse(f"the charge of `{pack}` is not known: {why}",
-               "  help: say what it would be with `--from 95`")  # fmt: skip
+               "  help: say what it would be with `--soc 95`")  # fmt: skip
     side = Side.LOAD if action == "drain" else Side.CHARGER
     try:
         by = _by(world, pack, side, by_text, figures)

@@ -10,6 +10,7 @@ from pathlib import Path
 import click
 
 from carerules.cli.common import json_option, site_option
+from carerules.cli.completing import named, offer
 from carerules.cli.history import gone_through
 from carerules.cli.reader import must_be_one_of, reader_at
 from carerules.cli.reading import paint, say
@@ -17,7 +18,7 @@ from carerules.report.health import health_lines, health_of
 
 
 @click.command("health")
-@click.argument("pack", required=False)
+@click.argument("pack", required=False, shell_complete=offer(named("pack")))
 @site_option
 @json_option
 def health_command(pack: str | None, site_path: Path, as_json: bool) -> None:

@@ -15,7 +15,7 @@ import click
 
 from carerules.adapters import JournalBusy, KeptJournal, open_journal, share_heap
 from carerules.cli.boarding import door_of
-from carerules.cli.common import FAILED, refuse, site_argument
+from carerules.cli.common import FAILED, Renamed, refuse, site_argument
 from carerules.cli.findings import show_findings
 from carerules.cli.sites import journal_path, make_state
 from carerules.cli.voice import Style
@@ -35,15 +35,26 @@ BringOff: TypeAlias = Callable[[SiteFile, KeptJournal | None], list[str]]
 
 @click.command("run")
 @site_argument
-@click.option("--speed", type=click.FloatRange(min=0, min_open=True, max=100_000),
-              help="Virtual time over real time (virtual sites only).")  # fmt: skip
+@click.option(
+    "--speed",
+    type=click.FloatRange(min=0, min_open=True, max=100_000),
+    metavar="TIMES",
+    help="Virtual time over real time (virtual sites only).",
+)
 @click.option("--board", "listen", metavar="HOST:PORT",
               help="Serve the page there, as `[board]` in the site file would.")  # fmt: skip
 @click.option("--log", "style", type=click.Choice(["words", "json"]), envvar="CARERULES_LOG",
               help="How it tells: in words, or as a line of JSON each (docs/json.md); else as "
                    "`log` in the site file says.")  # fmt: skip
-@click.option("--for", "for_days", type=click.FloatRange(min=0, min_open=True), metavar="DAYS",
-              help="Leave after so many days on the site's line.")  # fmt: skip
+@click.option(
+    "--days",
+    "for_days",
+    cls=Renamed,
+    old="--for",
+    type=click.FloatRange(min=0, min_open=True),
+    metavar="DAYS",
+    help="How many days of the site it runs. Without it: until it is ended.",
+)
 def run_command(
     site_path: Path,
     speed: float | None,

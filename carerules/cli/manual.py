@@ -18,6 +18,7 @@ import click
 from carerules.adapters.remade import CHECK, places
 from carerules.cli import COMMANDS, main
 from carerules.cli.common import json_option, printed, refuse
+from carerules.cli.completing import offer, these
 from carerules.report.manual import MADE_BY, CommandRow, OptionRow, manual_pages
 from carerules.report.manual_codes import (
     ALL_CODES,
@@ -29,7 +30,7 @@ from carerules.report.manual_codes import (
 
 
 @click.command("reference")
-@click.argument("code", required=False)
+@click.argument("code", required=False, shell_complete=offer(these(*ALL_CODES)))
 @json_option
 def reference_command(code: str | None, as_json: bool) -> None:
     """Explain a finding of `carerules check` by its code; without one, list them all.
@@ -49,7 +50,7 @@ def reference_command(code: str | None, as_json: bool) -> None:
         meant = f"did you mean {' or '.join(f'`{name}`' for name in near)}?" if near else (
             "`carerules reference` lists them all"
         )  # fmt: skip
-        refuse(f"there is no code `{code[:40]}`", f"  help: {meant}")
+        refuse(f"found `{code[:40]}`, wanted the code of a finding; help: {meant}")
     if as_json:
         printed([json.dumps({"shape": 1, **code_shape(row)}, indent=2, ensure_ascii=False)])
     else:

@@ -14,6 +14,7 @@ import click
 from carerules.adapters.paper import PaperError, print_page
 from carerules.adapters.qr import qr_code
 from carerules.cli.common import FAILED, json_option, refuse, site_option
+from carerules.cli.completing import named, offer
 from carerules.cli.fleets import fleet_options, report_over
 from carerules.cli.history import gone_through
 from carerules.cli.progress import Progress
@@ -104,7 +105,8 @@ def _gathered(reader: Reader, begins: Moment, ends: Moment) -> MonthShape:
 
 
 @click.command("labels")
-@click.argument("packs", nargs=-1)
+@click.argument("packs", nargs=-1, metavar="[PACK]...",
+                shell_complete=offer(named("pack")))  # fmt: skip
 @click.option(
     "--to", type=click.Path(path_type=Path, dir_okay=False), required=True, metavar="FILE",
     help="Write here: `.svg`, or `.pdf` where a Chromium is installed.",
@@ -121,7 +123,7 @@ def labels_command(
 ) -> None:
     """Make a sheet of labels: name, cells, energy, date, and a code that opens the pack's page.
 
-    All packs, or the PACKS that are named. An SVG holds one page: more are numbered.
+    All packs, or each PACK that is named. An SVG holds one page: more are numbered.
 
     Example: carerules labels --link http://workshop.lan:8080 --to labels.svg
     """

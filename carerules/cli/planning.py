@@ -11,7 +11,7 @@ from typing import TypeVar
 import click
 
 from carerules.adapters import PlanDrop, PlanKeep, Problem, read_future
-from carerules.cli.common import json_option, refuse, site_option
+from carerules.cli.common import Renamed, json_option, refuse, site_option
 from carerules.cli.entries import enter, handed
 from carerules.cli.progress import Progress
 from carerules.cli.reader import reader_at
@@ -59,14 +59,21 @@ AHEAD_MAX = 7 * DAY
               help="Money a kWh: `0.30`, or for some hours `\"22:00-06:00 0.12\"`. More than once: "
               "the last that fits counts.")  # fmt: skip
 @click.option("--seconds", type=click.FloatRange(0.1, 600), default=SECONDS, show_default=True,
-              help="How long the solver may look.")  # fmt: skip
+              metavar="SECONDS", help="How long the solver may look.")  # fmt: skip
 @click.option("--simple", is_flag=True, help="By the simple rule, also where the solver is there.")
 @click.option("--keep", is_flag=True,
               help="Keep it: the to-do list and the board follow it from then on.")  # fmt: skip
 @click.option("--kept", is_flag=True, help="Show the plan that is kept, against what is so now.")
 @click.option("--drop", is_flag=True, help="Keep the plan no more.")
-@click.option("--svg", "svg", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
-              help="Write a drawing of it here.")  # fmt: skip
+@click.option(
+    "--to",
+    "svg",
+    cls=Renamed,
+    old="--svg",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    help="Write a drawing of it here: `.svg`.",
+)
 @site_option
 @json_option
 def plan_command(

@@ -40,6 +40,8 @@ def misnamed(name: str, known: Iterable[str], wanted: str) -> Problem | None:
     names = sorted(known)
     if name in names:
         return None
+    if name.endswith(".toml"):
+        return Problem(quoted(name), wanted, f"a site file stands behind `--site`: `--site {name}`")
     close = alike(name, names)
     if close:
         return Problem(quoted(name), wanted, f"did you mean {quoted(close[0])}?")

@@ -11,7 +11,8 @@ from pathlib import Path
 import click
 from pydantic import BaseModel
 
-from carerules.cli.common import json_option, printed, refuse, site_option, wants_colour
+from carerules.cli.common import Renamed, json_option, printed, refuse, site_option, wants_colour
+from carerules.cli.completing import named, offer, rules
 from carerules.cli.findings import show_findings
 from carerules.cli.history import gone_through
 from carerules.cli.reader import must_be_one_of, past_moment, reader_at
@@ -38,7 +39,7 @@ _COLOURS = {"decided": "cyan", "done": "green", "tell": "yellow", "alarm": "red"
 
 
 @click.command("status")
-@click.argument("pack", required=False)
+@click.argument("pack", required=False, shell_complete=offer(named("pack")))
 @site_option
 @json_option
 def status_command(pack: str | None, site_path: Path, as_json: bool) -> None:
@@ -61,8 +62,8 @@ def status_command(pack: str | None, site_path: Path, as_json: bool) -> None:
 
 
 @click.command("why")
-@click.argument("pack")
-@click.argument("rule", required=False)
+@click.argument("pack", shell_complete=offer(named("pack")))
+@click.argument("rule", required=False, shell_complete=offer(rules))
 @click.option("--at", "at_text", metavar="TIME",
               help="A past moment: `22:10`, `yesterday 22:10`, `2026-12-01T22:10:23`.")  # fmt: skip
 @site_option
@@ -82,9 +83,9 @@ def why_command(
             show_findings(reader.rules.loaded)
             refuse("the rules have errors; mend them first: `carerules check` shows where")
         must_be_one_of(pack, reader.setup.site.packs, "a pack of the site file")
-        rules = [bound.rule.name for bound in reader.setup.bound[pack].rules]
+        theirs = [bound.rule.name for bound in reader.setup.bound[pack].rules]
         if rule is not None:
-            must_be_one_of(rule, rules, f"a rule that takes in `{pack}`")
+            must_be_one_of(rule, theirs, f"a rule that takes in `{pack}`")
         shape = _why_now(reader, pack) if at_text is None else _why_then(reader, pack, at_text)
     if rule is not None:
         only = [one for one in shape.rules if one.rule == rule]
@@ -109,22 +110,28 @@ def _why_then(reader: Reader, pack: str, at_text: str) -> WhyShape:
 
 
 @click.command("log")
-@click.option("--pack", metavar="NAME", help="Only what is about this pack.")
-@click.option("--since", "since_text", metavar="TIME",
+@click.argument("pack", required=False, shell_complete=offer(named("pack")))
+@click.option("--pack", "pack_old", metavar="PACK", hidden=True, help="PACK, as it was typed once.")
+@click.option("--from", "since_text", cls=Renamed, old="--since", metavar="TIME",
               help="From then on: `22:10`, `yesterday 18:00`, `2026-12-01T22:10`.")  # fmt: skip
-@click.option("--last", type=click.IntRange(1, LINES_MAX), metavar="N",
-              help=f"Only the last N lines; {LINES_SHOWN} unless `--since` is given.")  # fmt: skip
+@click.option(
+    "--last",
+    type=click.IntRange(1, LINES_MAX),
+    metavar="NUMBER",
+    help=f"Only so many lines, the last; {LINES_SHOWN} unless `--from` is given.",
+)
 @click.option("--all", "samples", is_flag=True, help="Samples and reports of plugs, too.")
 @site_option
 @json_option
 def log_command(
-    pack: str | None, since_text: str | None, last: int | None, samples: bool,
+    pack: str | None, pack_old: str | None, since_text: str | None, last: int | None, samples: bool,
     site_path: Path, as_json: bool,
 ) -> None:  # fmt: skip
-    """Show what was seen, decided and done: oldest first, the newest at the bottom.
+    """Show what was seen, decided and done, or only what is about PACK: the newest at the bottom.
 
-    Example: carerules log --pack heron --since "yesterday 18:00"
+    Example: carerules log heron --from "yesterday 18:00"
     """
+    pack = pack or pack_old
     with reader_at(site_path) as reader:
         if pack is not None:
             must_be_one_of(pack, reader.setup.site.packs, "a pack of the site file")

@@ -32,9 +32,11 @@ from carerules.service import Service, all_off, read_rules
 
 @click.command("rehearse")
 @site_argument
-@click.option("--days", type=click.FloatRange(0.01, 3_660), default=7.0, show_default=True,
+@click.option("--days", type=click.FloatRange(0.01, 3_660), default=7, show_default=True,
               metavar="DAYS", help="How many days of the site are played.")  # fmt: skip
-@click.option("--seed", type=click.IntRange(0), help="Another world than the site file's.")
+@click.option(
+    "--seed", type=click.IntRange(0), metavar="NUMBER", help="Another world than the site file's."
+)
 @click.option("--tell", is_flag=True, help="Say each thing as it happens, too.")
 @json_option
 def rehearse_command(

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from carerules.cli.common import REFUSED, finding, json_option
+from carerules.cli.common import REFUSED, Renamed, finding, json_option
 from carerules.cli.findings import show_findings
 from carerules.domain.diagnostic import Severity
 from carerules.domain.plan import Plan
@@ -29,8 +29,9 @@ if TYPE_CHECKING:
 @click.argument(
     "paths", metavar="FILE...", nargs=-1, required=True, type=click.Path(path_type=Path)
 )
-@click.option("--for-site", "site_path", type=click.Path(path_type=Path), metavar="SITE",
-              help="Check the names in rule files against this site.")  # fmt: skip
+@click.option("--site", "site_path", cls=Renamed, old="--for-site",
+              type=click.Path(path_type=Path), metavar="FILE",
+              help="Check the names in rule files against this site file's.")  # fmt: skip
 @click.option("--proofs", "wants_proofs", is_flag=True,
               help="Print what is proved: each action against each `never`, and gaps.")  # fmt: skip
 @json_option

@@ -10,6 +10,7 @@ from pathlib import Path
 import click
 
 from carerules.cli.common import json_option, refuse, site_option
+from carerules.cli.completing import named, offer
 from carerules.cli.reader import must_be_one_of, past_moment, reader_at
 from carerules.cli.reading import say
 from carerules.domain.moment import HOUR
@@ -21,11 +22,17 @@ HOURS_MAX = 24 * 35
 
 
 @click.command("timeline")
-@click.argument("pack")
+@click.argument("pack", shell_complete=offer(named("pack")))
 @click.option("--until", "until_text", metavar="TIME",
               help="Where it ends: `22:10`, `yesterday 22:10`; else now.")  # fmt: skip
-@click.option("--hours", type=click.IntRange(1, HOURS_MAX), default=24, show_default=True,
-              help="How long it is.")  # fmt: skip
+@click.option(
+    "--hours",
+    type=click.IntRange(1, HOURS_MAX),
+    default=24,
+    show_default=True,
+    metavar="HOURS",
+    help="How long it is.",
+)
 @site_option
 @json_option
 def timeline_command(

@@ -12,7 +12,7 @@ from pathlib import Path
 import click
 
 from carerules.battery import shipped_chemistries
-from carerules.cli.common import FAILED, REFUSED, json_option
+from carerules.cli.common import FAILED, REFUSED, Renamed, json_option
 from carerules.cli.findings import show_findings
 from carerules.cli.progress import Progress
 from carerules.cli.sites import site_at
@@ -29,8 +29,9 @@ WIDTH = 80
 @click.argument(
     "paths", metavar="FILE...", nargs=-1, required=True, type=click.Path(path_type=Path)
 )
-@click.option("--for-site", "site_path", type=click.Path(path_type=Path), metavar="SITE",
-              help="With this site's signals and chemistries.")  # fmt: skip
+@click.option("--site", "site_path", cls=Renamed, old="--for-site",
+              type=click.Path(path_type=Path), metavar="FILE",
+              help="With this site file's signals and chemistries.")  # fmt: skip
 @click.option("--all", "taken_in", is_flag=True,
               help="The scenarios of the files that they take in, too.")  # fmt: skip
 @click.option("--only", metavar="WORDS", help="Only scenarios with these words in their name.")

@@ -109,7 +109,7 @@ def test_the_command_sums_up() -> None:
     run = CliRunner().invoke(main, ["campaign", "--nights", "5", "--seed", "2", "--json"])
     assert run.exit_code == 0, run.output
     told = json.loads(run.stdout)
-    assert (told["nights"], told["violations"]) == (5, 0)
+    assert (told["nights"], told["nights_broken"]) == (5, 0)
     assert told["nights_per_s"] > 0
     assert told["at_most_share"] == pytest.approx(3 / 5)
     text = CliRunner().invoke(main, ["campaign", "--nights", "5", "--seed", "2"]).output
@@ -127,7 +127,7 @@ def test_the_command_shows_a_broken_night_and_how_to_play_it_again(
     ])  # fmt: skip
     assert run.exit_code == 1
     told = json.loads(run.stdout)
-    assert told["violations"] >= 1
+    assert told["nights_broken"] >= 1
     again = told["broken"][-1]["again"]
     assert again == f'carerules campaign --seed 1 --night {plant.first} --trouble "{plant.trouble}"'
     words = ["campaign", "--night", str(plant.first), "--trouble", plant.trouble]

@@ -111,7 +111,7 @@ def test_no_other_stream_sees_any_of_it(
 
 LONG: list[tuple[str, list[str]]] = [
     ("playing 0.05 days: ", ["rehearse", str(SURVEY / "site.toml"), "--days", "0.05"]),
-    ("playing nights: ", ["campaign", "--nights", "2", "--jobs", "1"]),
+    ("playing nights: ", ["campaign", "--nights", "2", "--processes", "1"]),
     ("playing scenarios: ", ["test", str(shipped("rules") / "lipo.care")]),
     ("going through the journal: ", ["replay", "--site", "SITE"]),
     ("writing tables: ", ["export", "SITE", "--to", "TABLES"]),

@@ -72,10 +72,10 @@ def test_since_begins_at_the_very_moment(
 ) -> None:
     story = draining_heron(tmp_path)
     monkeypatch.setattr(reading, "WINDOW_ROWS", window)
-    shape = log(story, "--since", "2026-12-01T18:01:00")
+    shape = log(story, "--from", "2026-12-01T18:01:00")
     assert {line.at for line in shape.lines} == {LOCAL.read(FIRES)}
-    assert log(story, "--since", "2026-11-30T18:00").lines == log(story, "--last", "99").lines
-    two = log(story, "--since", "2026-11-30T18:00", "--last", "2").lines
+    assert log(story, "--from", "2026-11-30T18:00").lines == log(story, "--last", "99").lines
+    two = log(story, "--from", "2026-11-30T18:00", "--last", "2").lines
     assert two == log(story).lines[-2:]
 
 
@@ -84,7 +84,7 @@ def test_unless_asked_for_more_it_is_the_last_forty(tmp_path: Path) -> None:
     story.go(*(Rejected(FULL + HOUR, f"shed/{number}", "no number") for number in range(50)))
     whole = everything(story)
     assert [line.text for line in log(story).lines] == whole[-40:]
-    assert [line.text for line in log(story, "--since", "2026-11-30T18:00").lines] == whole
+    assert [line.text for line in log(story, "--from", "2026-11-30T18:00").lines] == whole
 
 
 def test_of_one_pack_come_its_plugs_and_uses_too(tmp_path: Path) -> None:
@@ -181,8 +181,8 @@ def test_lines_are_coloured_only_where_that_is_wanted() -> None:
 
 WRONG = [
     (("--pack", "herno"), "did you mean `heron`?"),
-    (("--since", "2027-01-01T10:00"), "which lies ahead"),
-    (("--since", "lately"), "wanted a time such as"),
+    (("--from", "2027-01-01T10:00"), "which lies ahead"),
+    (("--from", "lately"), "wanted a time such as"),
 ]
 
 

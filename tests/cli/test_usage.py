@@ -50,7 +50,7 @@ TYPED = [
      "help: `carerules log --help` shows how"),
     ("rehearse x --seed -1", "found `-1` for `--seed`, wanted a whole number from 0; "
      "help: `carerules rehearse --help` shows how"),
-    ("run a b", "found `b`, wanted `carerules run SITE`; help: `carerules run --help` shows how"),
+    ("run a b", "found `b`, wanted `carerules run [SITE]`; help: `carerules run --help` shows how"),
     ("test --only", "found `--only`, wanted a value behind it; help: `--help` shows how"),
     ("check --json=5 x", "found `--json`, wanted no value behind it; help: `--help` shows how"),
     ("pretend plug", "found no `--topic`, wanted `carerules pretend plug --topic ...`; "
