@@ -14,6 +14,7 @@ from typing import Any
 import pytest
 
 from carerules.battery import estimate
+from carerules.campaign import Night, play
 from carerules.domain.decision import SwitchOff
 from carerules.domain.event import Attended
 from carerules.domain.moment import DAY, HOUR, NEVER
@@ -40,6 +41,21 @@ class Plant:
     bound: str
     trouble: str = ""
     first: int = 0
+
+
+SEARCHED = 5_000
+"""A planted fault must be found within so many nights."""
+
+
+def breaks(plant: Plant, number: int) -> bool:
+    """Whether the night of that number finds what breaks the plant's bound, as the program is."""
+    breaches = play(Night(1, number, plant.trouble)).breaches
+    return any(one.split(": ")[1] == plant.bound for one in breaches)
+
+
+def first_night(plant: Plant) -> int | None:
+    """The first night that does; None: not one of `SEARCHED`."""
+    return next((number for number in range(SEARCHED) if breaks(plant, number)), None)
 
 
 def without(*names: str) -> Callable[[Patch], None]:

@@ -80,8 +80,26 @@ def verdicts(text: str, coverage: Coverage | None = None) -> list[Verdict]:
     return [play(one, plan, signals, CHEMISTRIES, coverage) for one in read(text).scenarios]
 
 
-def test_there_are_twenty_five_in_order() -> None:
-    assert [one.number for one in RECIPES] == [str(number) for number in range(1, 26)]
+def test_they_stand_in_order_and_in_the_table_of_wishes() -> None:
+    numbers = [str(number) for number in range(1, len(RECIPES) + 1)]
+    assert [one.number for one in RECIPES] == numbers
+    head = PAGE[: PAGE.index("\n### ")]
+    assert sorted(re.findall(r"\[(\d+)\]\(#(\d+)-", head), key=lambda one: int(one[0])) == [
+        (number, number) for number in numbers
+    ]
+
+
+def test_how_many_there_are_is_so_wherever_it_is_said() -> None:
+    front, listed = (
+        (HERE.parents[1] / name).read_text("utf-8") for name in ("README.md", "docs/README.md")
+    )
+    said = {
+        "the title": re.findall(r"^# Cookbook: (\d+) rules", PAGE),
+        "of all": re.findall(r"Of all (\d+) in one file", PAGE),
+        "the front page": re.findall(r"\(docs/cookbook\.md\): (\d+) rules", front),
+        "the map": re.findall(r"\(cookbook\.md\): (\d+) rules", listed),
+    }
+    assert said == {place: [str(len(RECIPES))] for place in said}
 
 
 @each
