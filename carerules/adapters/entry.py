@@ -13,6 +13,7 @@ from datetime import datetime
 from typing import Literal, TypeAlias, assert_never
 
 from carerules.domain.event import (
+    A_PERSON,
     Answered,
     Attended,
     Cancelled,
@@ -35,9 +36,6 @@ from carerules.domain.frozen import guarded
 from carerules.domain.keptplan import KeptPlan
 from carerules.domain.moment import MINUTE, Duration, LocalTime, Moment
 from carerules.domain.pack import Use
-
-SOURCE = "a person"
-"""The source of every event that comes from an entry."""
 
 USUAL: Mapping[str, float] = {"storage": 50.0, "ready": 100.0}
 """Where a pack is brought when nobody says a level, in %: half full for the shelf, full for a use
@@ -179,12 +177,12 @@ def to_events(entry: Entry, heard: Moment, local: LocalTime) -> tuple[Event, ...
             at = _past(wall, heard, local)
             if at is None:
                 return (_ahead(heard, wall, local),)
-            return tuple(Happened(heard, at, pack, each, SOURCE) for each in what)
+            return tuple(Happened(heard, at, pack, each, A_PERSON) for each in what)
         case Measured(pack, wall, values, cells, cell_spread):
             at = _past(wall, heard, local)
             if at is None:
                 return (_ahead(heard, wall, local),)
-            return (Sample(heard, at, pack, values, SOURCE, cells, cell_spread),)
+            return (Sample(heard, at, pack, values, A_PERSON, cells, cell_spread),)
         case Place(pack, station):
             return (Placed(heard, pack, station),)
         case UseAdd(name, start, packs):
@@ -198,7 +196,7 @@ def to_events(entry: Entry, heard: Moment, local: LocalTime) -> tuple[Event, ...
             until = at + minutes * MINUTE
             if until <= heard:
                 # It lay waiting for longer than the person meant to stay.
-                return (Rejected(heard, SOURCE, "their stay was over before this was read"),)
+                return (Rejected(heard, A_PERSON, "their stay was over before this was read"),)
             return (Attended(heard, until),)
         case Release(what_released):
             return (Released(heard, what_released),)
@@ -213,7 +211,7 @@ def to_events(entry: Entry, heard: Moment, local: LocalTime) -> tuple[Event, ...
             return (ChoreAnswered(heard, key, text, ends),)
         case PlanKeep(plan):
             if plan.ends <= heard:
-                return (Rejected(heard, SOURCE, "that plan was over before this was read"),)
+                return (Rejected(heard, A_PERSON, "that plan was over before this was read"),)
             return (PlanKept(heard, plan),)
         case PlanDrop():
             return (PlanDropped(heard),)
@@ -232,7 +230,7 @@ def _wanted(
         return _ahead(heard, wall, local)
     if heard - at > WANT_AGE_MAX:
         why = f"that {pack} was wanted for {goal} is too long ago: nobody may be there any more"
-        return Rejected(heard, SOURCE, why)
+        return Rejected(heard, A_PERSON, why)
     return Wanted(heard, pack, goal, USUAL[goal] if target is None else target)
 
 
@@ -243,4 +241,4 @@ def _past(wall: datetime, heard: Moment, local: LocalTime) -> Moment | None:
 
 def _ahead(heard: Moment, wall: datetime, local: LocalTime) -> Rejected:
     shown = wall.astimezone(local.zone)
-    return Rejected(heard, SOURCE, f"`{shown:%Y-%m-%d %H:%M}` lies ahead of the clock")
+    return Rejected(heard, A_PERSON, f"`{shown:%Y-%m-%d %H:%M}` lies ahead of the clock")

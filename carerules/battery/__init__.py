@@ -11,7 +11,13 @@ from carerules.battery.ageing import (
     stored_cost,
     use_cost,
 )
-from carerules.battery.charge import charge_at_rest, read_curve, relaxation_v, rest_voltage
+from carerules.battery.charge import (
+    charge_at_rest,
+    read_curve,
+    relaxation_v,
+    rest_voltage,
+    volts_at_charge,
+)
 from carerules.battery.chemistry import Chemistry, read_chemistry, shipped_chemistries
 from carerules.battery.drain import (
     CannotCarry,
@@ -45,6 +51,7 @@ from carerules.battery.health import (
 )
 from carerules.battery.history import History, metered, no_history, priced, remembered
 from carerules.battery.life import LifeCell, read_life_cell, shipped_life_cells
+from carerules.battery.measured import HIDDEN_POINTS
 from carerules.battery.ohm import at_warmth, warmth
 from carerules.battery.outlook import (
     Ahead,
@@ -71,6 +78,7 @@ __all__ = [
     "AIR_SHARE",
     "CHARGED_FULL",
     "EFFICIENCY",
+    "HIDDEN_POINTS",
     "RATED",
     "SAID_FULL",
     "Ahead",
@@ -139,6 +147,7 @@ __all__ = [
     "turns",
     "two_step",
     "use_cost",
+    "volts_at_charge",
     "warmed",
     "warmth",
 ]

@@ -116,6 +116,20 @@ def read_curve(chemistry: Chemistry, cell_v: float, doubt_v: float) -> tuple[flo
     return charge, min(SPREAD_MAX, hypot(widest, max(charge - below, above - charge)))
 
 
+def volts_at_charge(chemistry: Chemistry, charge: float, doubt: float) -> tuple[float, float]:
+    """The rest voltage of a cell (V) at a charge (%) known to `doubt` points, and its spread (V).
+
+    The other way round than `read_curve`, and told where that tells nothing: on a flat curve the
+    voltage is all the surer. Twice the spread reaches down to the curve at twice the doubt below,
+    and past it by the curve's own spread there, so that a charge just above a knee is not taken for
+    the flat part that it lies on.
+    """
+    cell_v = rest_voltage(chemistry, charge / 100)
+    lower_v = rest_voltage(chemistry, max(0.0, charge - 2 * doubt) / 100)
+    own_v = _point(chemistry, lower_v)[1] * volts_a_point(chemistry, lower_v)
+    return cell_v, (cell_v - lower_v) / 2 + own_v
+
+
 def _is_off(chemistry: Chemistry, cell_v: float) -> bool:
     volts = chemistry.volts
     # The negated comparison also turns NaN away.

@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from typing import TypeAlias
 
 from carerules.battery.chemistry import Chemistry
-from carerules.domain.event import Sample, Value
+from carerules.domain.event import A_PERSON, Sample, Value
 from carerules.domain.pack import Pack
 from carerules.domain.quantity import Known, Reading
 from carerules.domain.signal import catalogue
@@ -44,9 +44,6 @@ measured before and comes with such a number is not believed; one that was is no
 where that number in °F is what it last showed, within so many kelvin: one that burns goes on.
 Judgement, no source."""
 
-BY_HAND = "a person"
-"""Who is believed where a feed would not be: at their door a number like that needs its unit."""
-
 _HUGE = 1e9  # of no unit; by definition beyond every reading
 _ANY = (-_HUGE, _HUGE, "")
 _RANGES = {one.name: (one.low, one.high, one.dimension.unit) for one in catalogue().values()}
@@ -71,7 +68,7 @@ def screened(
             )
             wrong[name] = f"`{name}`: found `{found}`, wanted {low:g} to {high:g} {unit}"
             continue
-        if name == "pack.temperature" and number >= FAHRENHEIT_FROM and sample.source != BY_HAND:
+        if name == "pack.temperature" and number >= FAHRENHEIT_FROM and sample.source != A_PERSON:
             why = _fahrenheit(number, temperature)
             if why is not None:
                 wrong[name] = why

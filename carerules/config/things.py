@@ -179,7 +179,7 @@ class StationTable(Table):
     blind: bool = Field(
         default=False,
         description="Allow a drain on metered energy alone, without the pack's own voltage, "
-        "within stricter bounds.",
+        "within stricter bounds: 30 points a run, then somebody reads it (docs/safety.md).",
     )
 
 

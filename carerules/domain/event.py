@@ -30,6 +30,10 @@ class Tick:
     heard: Moment
 
 
+A_PERSON = "a person"
+"""The source of what somebody has read and typed in: one reading, and no watch."""
+
+
 @frozen
 class Sample:
     """What one pack showed at one instant: some values, and its cells' voltages where known (V)."""

@@ -23,6 +23,7 @@ from carerules.engine.job import (
     enter,
     wait,
 )
+from carerules.engine.stages import staged, waits_to_be_read
 
 SETTLE: Duration = 20 * MINUTE
 """Rest after a drain before its result is read: 10 min leave 1-10 mV, 30 min 0-4 mV (open HPPC
@@ -67,6 +68,14 @@ def move_energy(job: Job, view: View) -> Step:
         if job.phase is not Phase.MOVING and not job.rounds:
             return next_line(job, view)
         return Going(enter(job, Phase.SETTLING, view.now), due=view.now)
+    target = _target_of(job)
+    if job.side is Side.LOAD:
+        found = staged(job, target, value, view)
+        if not isinstance(found, Job):
+            return found
+        job = found
+        if job.phase is Phase.MOVING and job.stage is not None and value <= job.stage:
+            return Going(enter(job, Phase.SETTLING, view.now), due=view.now)
     if view.ahead:
         return Going(wait(job, view.now, f"waits for {view.ahead}"))
     hindrance = _hindrance(job, view)
@@ -75,18 +84,19 @@ def move_energy(job: Job, view: View) -> Step:
     side = job.side
     assert side is not None
     assert view.station is not None
-    target = _target_of(job)
+    aim = target if job.stage is None else job.stage
     time_max, energy_wh_max = 0, 0.0
     if not view.running:
-        time, energy_wh = view.forecast(side, target)
-        job, left_wh = _budget(job, energy_wh)
+        time, energy_wh = view.forecast(side, aim)
+        _, line_wh = (time, energy_wh) if aim == target else view.forecast(side, target)
+        job, left_wh = _budget(job, line_wh)
         if left_wh <= 0:
             return Over(job, Ending.FAILED, _shortfall(job, value))
         time_max = max(LEAST_TIME, min(ON_TIME_MAX, round(TIME_CAP * time)))
         energy_wh_max = max(LEAST_WH, min(left_wh, ENERGY_CAP * energy_wh))
     intent = Intent(
         job=job.id, rule=job.rule, pack=job.pack, station=view.station.name, side=side,
-        target=target, because=job.because or f"rule {job.rule}",
+        target=aim, because=job.because or f"rule {job.rule}",
         time_max=time_max, energy_wh_max=energy_wh_max,
     )  # fmt: skip
     return Going(job, intent, due=hindrance)
@@ -177,6 +187,8 @@ def _settle(job: Job, view: View) -> Step:
     """After the energy: wait for OFF to be proved, then for the pack to rest, then read it."""
     if not view.off_proven:
         return Going(job)
+    if job.side is Side.LOAD and job.stage is not None and job.stage > _target_of(job):
+        return waits_to_be_read(job, job.stage, view)
     follows_rest = job.line + 1 < len(job.actions) and isinstance(job.actions[job.line + 1], Rest)
     if job.side is Side.CHARGER or follows_rest or not view.voltage_live:
         return next_line(job, view)

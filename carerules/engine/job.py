@@ -52,7 +52,8 @@ class Job:
     """One activation's work. `line` is the action it is at; `rounds` counts the line's ON runs.
 
     `energy_wh` is what all its lines have moved, `line_wh` what this one has; `budget_wh` what this
-    line may move in all its runs, fixed when the first begins. `stop_key`: the `stop when` that it
+    line may move in all its runs, fixed when the first begins. `stage`: the charge (%) at which the
+    run ends, where the line goes on below it (engine/stages). `stop_key`: the `stop when` that it
     began under.
     """
 
@@ -75,6 +76,7 @@ class Job:
     why: str = ""
     mend: str = ""
     stop_key: str = ""
+    stage: float | None = None
 
     @property
     def action(self) -> Action:
@@ -95,8 +97,19 @@ class Job:
 
 
 @frozen
+class Unseen:
+    """Bounds of a drain where nobody sees the pack's voltage: how far a run may go (points of
+    charge), the charge (%) below which none goes, and when the voltage was last read."""
+
+    points: float
+    floor: float
+    read_at: Moment
+
+
+@frozen
 class View:
-    """What a job sees of its pack at one moment. `running`: its own ON is under way."""
+    """What a job sees of its pack at one moment. `running`: its own ON is under way. `unseen`: of a
+    station where a load may be on though nobody sees the pack's voltage, and nobody does."""
 
     now: Moment
     local: LocalTime
@@ -113,6 +126,7 @@ class View:
     forecast: Callable[[Side, float], tuple[Duration, float]]
     charge_rate: Callable[[float], float]
     built_in: bool = False
+    unseen: Unseen | None = None
 
 
 @frozen
@@ -167,7 +181,7 @@ def at_next_line(job: Job, now: Moment) -> Job:
     """The job at the beginning of its next line."""
     return changed(
         job, line=job.line + 1, phase=Phase.READY, since=now, rounds=0, started=True,
-        line_wh=0.0, budget_wh=None, why="", mend="",
+        line_wh=0.0, budget_wh=None, why="", mend="", stage=None,
     )  # fmt: skip
 
 

@@ -16,7 +16,8 @@ from carerules.engine import Facts, Job, Phase, forbids, moving, wait
 from carerules.loop.conduct import end_job, end_run, keep_job
 from carerules.loop.knowledge import facts_of
 from carerules.loop.turn import Turn
-from carerules.loop.view import floor_charge, off_proven
+from carerules.loop.unseen import floor_charge, is_seen, volts_by_charge
+from carerules.loop.view import off_proven
 from carerules.loop.world import pack_on, socket_of
 from carerules.safety import (
     OFF_ALARM,
@@ -96,6 +97,10 @@ def judge(turn: Turn, station: Station, intent: Intent) -> Permit | Veto:
     forbidden = ""
     if bound.nevers:
         facts = _before_on(facts_of(world, intent.pack), place.dwell, now)
+        if intent.side is Side.LOAD and station.blind and not is_seen(world, intent.pack):
+            # Nobody reads it there. A `never` about it is held against what the charge says.
+            volts = volts_by_charge(world, intent.pack, station)
+            facts = changed(facts, readings={**facts.readings, **volts})
         forbidden, _ = forbids(bound, _FORBIDDEN[intent.side], state.nevers, facts, now)
     load, charger = _outlet(turn, station.load), _outlet(turn, station.charger)
     outlet, other = (load, charger) if intent.side is Side.LOAD else (charger, load)

@@ -17,7 +17,6 @@ from carerules.battery import (
     at_warmth,
     charger_of,
     forecast,
-    read_curve,
     recharge,
     rest_voltage,
     warmth,
@@ -27,6 +26,7 @@ from carerules.domain.pack import Side, Station
 from carerules.domain.quantity import Known, Truth
 from carerules.engine import Job, View, owner
 from carerules.loop.turn import Turn
+from carerules.loop.unseen import unseen
 from carerules.loop.world import World, chemistry_of
 
 VOLTAGE_LIVE: Duration = MINUTE
@@ -63,6 +63,7 @@ def view_of(turn: Turn, job: Job) -> View:
         forecast=lambda side, target: outlook(turn, name, side, target),
         built_in=world.setup.site.packs[name].device_w is not None,
         charge_rate=lambda power_w: charge_rate(turn, name, power_w),
+        unseen=None if station is None or not station.blind else unseen(world, name, station),
     )
 
 
@@ -198,25 +199,6 @@ def figures_of(world: World, name: str, start_percent: float | None = None) -> F
         mohm / 1_000 * pack.cells, mohm_spread / 1_000 * pack.cells,
         max(0.0, min(1.0, soc.value_at(world.now) / 100)), soc.spread / 100,
     )  # fmt: skip
-
-
-def floor_charge(world: World, name: str, station: Station) -> float:
-    """The charge (%) below which a cell may be under the pack's floor while the station's load is
-    on, though nobody sees its voltage: off the rest curve at the floor and what the load pulls it
-    down by, at the pessimistic end of resistance and curve. 100: at no charge is it above."""
-    pack, load = world.setup.site.packs[name], station.load
-    if load is None:
-        return 100.0
-    chemistry, floor_v = chemistry_of(world, pack), pack.limits.cell_v_floor
-    resistance = world.packs[name].estimate.readings.get("pack.resistance")
-    mohm = chemistry.resistance_mohm_ah / pack.capacity_ah
-    if isinstance(resistance, Known):
-        mohm = resistance.value + 2 * resistance.spread
-    sag_v = load.power_w / (pack.cells * floor_v) * mohm / 1_000
-    if floor_v + sag_v <= chemistry.volts[0]:
-        return 0.0
-    read = read_curve(chemistry, floor_v + sag_v, 0.0)
-    return 100.0 if read is None else min(100.0, read[0] + 2 * read[1])
 
 
 def full_v(world: World, name: str) -> float:

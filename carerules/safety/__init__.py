@@ -7,6 +7,7 @@ from carerules.safety.bench import Bench, Outlet
 from carerules.safety.dwell import Dwell, Run, runs, saw, went_off, went_on
 from carerules.safety.interlock import CHECKS, permit
 from carerules.safety.lease import (
+    DATA_AGE_MAX,
     OFF_ALARM,
     PERMIT_AGE_MAX,
     Permit,
@@ -26,10 +27,14 @@ from carerules.safety.lease import (
     want_off,
     want_on,
 )
+from carerules.safety.pack import BLIND_FLOOR_SOC, BLIND_POINTS_MAX
 from carerules.safety.station import NOTICE_PROVEN_WITHIN
 
 __all__ = [
+    "BLIND_FLOOR_SOC",
+    "BLIND_POINTS_MAX",
     "CHECKS",
+    "DATA_AGE_MAX",
     "NOTICE_PROVEN_WITHIN",
     "OFF_ALARM",
     "PERMIT_AGE_MAX",

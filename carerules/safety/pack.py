@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from carerules.domain.decision import Intent
+from carerules.domain.event import A_PERSON
 from carerules.domain.moment import MINUTE, SECOND, Duration, Moment, show_duration
 from carerules.domain.pack import Side
 from carerules.domain.quantity import Known, Reading
@@ -64,7 +65,7 @@ def not_forbidden(intent: Intent, bench: Bench) -> Iterator[Refusal]:
 
 def answers(intent: Intent, bench: Bench) -> Iterator[Refusal]:
     """The pack that is watched is the one that is drained or charged: its voltage or current
-    follows what flows at the station.
+    follows what flows at the station. What a person has typed in is no watch, and stands still.
 
     A pack hung elsewhere than was said, a lead that has come off and telemetry that stands still
     all look like a pack in good health, while another one, or the same one unseen, runs empty
@@ -86,7 +87,7 @@ def answers(intent: Intent, bench: Bench) -> Iterator[Refusal]:
         if told_w >= at_work_w and min(own_w, power_w) < RESPONDS_SHARE * told_w:
             found = f"{power_w:.0f} W flow {way}, and {pack.name} tells of {round(own_w)} W"
             yield Refusal(found, wanted, final=True, mend=mend)
-    if isinstance(lowest, Known) and lowest.value == dwell.lowest_v:
+    if isinstance(lowest, Known) and lowest.value == dwell.lowest_v and volts.source != A_PERSON:
         moved_wh = state.energy_wh - dwell.lowest_wh
         if moved_wh > STANDS_STILL_SHARE * pack.capacity_ah * volts.value:
             found = f"{moved_wh:.0f} Wh have moved, and {pack.name}'s voltage stands still"

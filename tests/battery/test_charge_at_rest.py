@@ -8,7 +8,13 @@ from benchpack import CHEMISTRIES, HOUR, LFP, LIPO, MINUTE, Row, published
 from hypothesis import given
 from hypothesis import strategies as st
 
-from carerules.battery import Chemistry, charge_at_rest, relaxation_v, rest_voltage
+from carerules.battery import (
+    Chemistry,
+    charge_at_rest,
+    relaxation_v,
+    rest_voltage,
+    volts_at_charge,
+)
 from carerules.domain.quantity import Known, Unknown
 
 ROWS = [row for row in published() if row.family in CHEMISTRIES and row.charge >= 5]
@@ -133,3 +139,16 @@ def test_there_and_back(chemistry: Chemistry, fraction: float) -> None:
     assert isinstance(read, Known)
     assert read.value == pytest.approx(100 * fraction, abs=1e-6)
     assert 0 < read.spread <= 30
+
+
+@pytest.mark.parametrize("row", ROWS, ids=lambda row: f"{row.set} {row.charge:g}")
+def test_each_published_cell_has_the_voltage_of_its_charge_within_two_spreads(row: Row) -> None:
+    """The other way round, and on the flat part of iron phosphate, too."""
+    cell_v, spread_v = volts_at_charge(CHEMISTRIES[row.family], row.charge, 1.0)
+    assert abs(cell_v - row.volts) <= 2 * spread_v, row.doi
+
+
+def test_a_charge_just_above_a_knee_is_not_taken_for_the_flat_part() -> None:
+    # The curve of the file itself, no outside source: it falls from 3.2 V at a tenth to 2 V.
+    cell_v, spread_v = volts_at_charge(LFP, 12.0, 5.0)
+    assert cell_v - 2 * spread_v <= rest_voltage(LFP, 0.02)

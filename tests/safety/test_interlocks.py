@@ -27,6 +27,7 @@ from benchkit import (
 )  # fmt: skip
 
 from carerules.domain.decision import Veto
+from carerules.domain.event import A_PERSON
 from carerules.domain.moment import DAY, HOUR, MINUTE, NEVER, SECOND
 from carerules.domain.pack import Side
 from carerules.safety import CHECKS, Dwell, Permit, Proof, Run
@@ -233,6 +234,9 @@ TABLE = [
     ("one that is not seen any more",
      answering(amps=-2.7, energy_wh=99.0).but(dwell=still(3.9, 2.0), station=BLIND)
      .reading("pack.cell.min", UNKNOWN), ""),
+    ("one that a person read once, and nobody sees",
+     answering(amps=-2.7, energy_wh=99.0).but(dwell=still(3.9, 2.0))
+     .reading("pack.voltage", replace(known(23.0), source=A_PERSON)), ""),
     # -- temperature: 0 to 50 °C draining, 5 to 45 °C charging
     ("drain at 0 °C less 2 spread", draining().reading("pack.temperature", known(1.0, 0.5)), ""),
     ("a little colder", draining().reading("pack.temperature", known(0.99, 0.5)), "temperature"),

@@ -13,6 +13,7 @@ from carerules.campaign.ground import RULES
 from carerules.campaign.stage import Act, Stage
 from carerules.campaign.troubles.kinds import Trouble
 from carerules.domain.event import (
+    A_PERSON,
     Attended,
     Cancelled,
     Event,
@@ -68,7 +69,7 @@ def said(stage: Stage, pack: str, error: float) -> Act:
     def act() -> Sequence[Event]:
         now, truth = stage.now(), 100 * min(stage.world.bench.packs[pack].charges)
         value = Value("pack.soc", max(0.0, min(100.0, truth + spread * error)), spread)
-        return [Sample(now, now, pack, (value,), "a person")]
+        return [Sample(now, now, pack, (value,), A_PERSON)]
 
     return act
 

@@ -1,0 +1,88 @@
+"""A pack whose voltage nobody sees: what its charge says of its cells, at the pessimistic end.
+
+Knows rest curves, and what a load pulls a cell down by. Does not know what is made of it: the
+interlock has its own bounds for a drain on metered energy alone, the author's `never` another.
+"""
+
+from __future__ import annotations
+
+from math import hypot
+
+from carerules.battery import HIDDEN_POINTS, read_curve, volts_at_charge
+from carerules.domain.event import A_PERSON
+from carerules.domain.moment import Moment
+from carerules.domain.pack import Station
+from carerules.domain.quantity import Known, Reading
+from carerules.engine import Unseen
+from carerules.loop.world import World, chemistry_of
+from carerules.safety import BLIND_FLOOR_SOC, BLIND_POINTS_MAX, DATA_AGE_MAX
+
+BY_CHARGE = "its charge"
+"""Who says a voltage that is worked out of the charge."""
+NEVER_READ: Moment = 0  # before every moment of a pack's life
+
+
+def is_seen(world: World, name: str) -> bool:
+    """Whether the lowest cell's voltage is known, and at most a minute old."""
+    lowest = world.packs[name].estimate.readings.get("pack.cell.min")
+    return isinstance(lowest, Known) and world.now - lowest.at <= DATA_AGE_MAX
+
+
+def unseen(world: World, name: str, station: Station) -> Unseen | None:
+    """The bounds of a drain at a blind station; None: the pack itself tells its voltage there. What
+    a person has typed in is one reading, and no watch."""
+    volts = world.packs[name].estimate.readings.get("pack.voltage")
+    read_at = NEVER_READ
+    if isinstance(volts, Known):
+        read_at = volts.at
+        if volts.source != A_PERSON and world.now - read_at <= DATA_AGE_MAX:
+            return None
+    floor = max(BLIND_FLOOR_SOC, floor_charge(world, name, station))
+    return Unseen(BLIND_POINTS_MAX, floor, read_at)
+
+
+def floor_charge(world: World, name: str, station: Station) -> float:
+    """The charge (%) below which a cell may be under the pack's floor while the station's load is
+    on, though nobody sees its voltage: off the rest curve at the floor and what the load pulls it
+    down by, at the pessimistic end of resistance and curve. 100: at no charge is it above."""
+    pack = world.setup.site.packs[name]
+    if station.load is None:
+        return 100.0
+    chemistry, floor_v = chemistry_of(world, pack), pack.limits.cell_v_floor
+    low_v = floor_v + _sag_v(world, name, station.load.power_w, floor_v)
+    if low_v <= chemistry.volts[0]:
+        return 0.0
+    read = read_curve(chemistry, low_v, 0.0)
+    return 100.0 if read is None else min(100.0, read[0] + 2 * read[1])
+
+
+def volts_by_charge(world: World, name: str, station: Station) -> dict[str, Reading]:
+    """What stands for the voltage (V) of pack and lowest cell while the station's load is on: the
+    rest curve at the charge, less what the load pulls down. The spread reaches, at twice, down to
+    where charge, curve and a weaker cell that hides would put it together. Nothing: the charge is
+    not known.
+    """
+    soc, load = world.packs[name].soc, station.load
+    if not isinstance(soc, Known) or load is None:
+        return {}
+    pack = world.setup.site.packs[name]
+    apart = world.packs[name].estimate.readings.get("pack.cell.imbalance")
+    hidden = apart.value if isinstance(apart, Known) else 0.0
+    doubt = hypot(soc.spread, HIDDEN_POINTS, hidden)
+    charge = min(100.0, max(0.0, soc.value_at(world.now)))
+    rest_v, spread_v = volts_at_charge(chemistry_of(world, pack), charge, doubt)
+    cell_v = rest_v - _sag_v(world, name, load.power_w, rest_v - 2 * spread_v)
+    return {
+        "pack.cell.min": Known(cell_v, spread_v, world.now, BY_CHARGE),
+        "pack.voltage": Known(pack.cells * cell_v, pack.cells * spread_v, world.now, BY_CHARGE),
+    }
+
+
+def _sag_v(world: World, name: str, power_w: float, cell_v: float) -> float:
+    """What a load (W) pulls a cell at `cell_v` down by, V, at the pessimistic end."""
+    pack = world.setup.site.packs[name]
+    resistance = world.packs[name].estimate.readings.get("pack.resistance")
+    mohm = chemistry_of(world, pack).resistance_mohm_ah / pack.capacity_ah
+    if isinstance(resistance, Known):
+        mohm = resistance.value + 2 * resistance.spread
+    return power_w / (pack.cells * cell_v) * mohm / 1_000
