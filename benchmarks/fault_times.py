@@ -22,6 +22,7 @@ from datetime import date
 from math import ceil
 from pathlib import Path
 from statistics import median
+from subprocess import SubprocessError
 
 from fault_play import FAULTS, LONG_S, LONGER_S, ROOT, SHORT_S, Fault, Play, Stage
 
@@ -38,6 +39,11 @@ class Runs:
     unplayed: list[str] = field(default_factory=list)
     """Runs that did not come as far as the fault, each with why."""
 
+    @property
+    def over(self) -> int:
+        """In how many the contact opened too late, or not at all."""
+        return sum(took > self.fault.bound(self.lease_s) for took in self.took_s) + self.never
+
     def row(self) -> str:
         bound, took = self.fault.bound(self.lease_s), sorted(self.took_s)
         if not took:
@@ -45,9 +51,8 @@ class Runs:
         else:
             rank = ceil(0.99 * len(took)) - 1
             figures = f"{median(took):.2f} | {took[rank]:.2f} | {took[-1]:.2f}"
-        over = sum(t > bound for t in took) + self.never
         return (f"| {self.fault.words} | {self.lease_s} | {len(took) + self.never} | {figures} | "
-                f"{bound} | {over} | {self.never} | {len(self.unplayed)} |")  # fmt: skip
+                f"{bound} | {self.over} | {self.never} | {len(self.unplayed)} |")  # fmt: skip
 
 
 def play(runs: Runs, folder: Path, seed: int, lock: threading.Lock) -> None:
@@ -58,9 +63,9 @@ def play(runs: Runs, folder: Path, seed: int, lock: threading.Lock) -> None:
             one.begin()
             assert "contact closed" in one.plug.said[-1].text, "the load is not on any more"
             at = runs.fault.do(one)
-        except AssertionError as error:
+        except (AssertionError, OSError, SubprocessError) as error:
             with lock:
-                runs.unplayed.append(str(error).splitlines()[0])
+                runs.unplayed.append((str(error) or repr(error)).splitlines()[0])
             return
         opened = one.opens(at, bound + LONGER_S)
         with lock:
@@ -143,7 +148,7 @@ def main() -> int:
     all_runs = _distinct(work)
     asked.out.write_text(page(all_runs, asked.at_once), "utf-8")
     print(asked.out)
-    return int(any(r.never or r.unplayed for r in all_runs))
+    return int(any(r.over or r.unplayed for r in all_runs))
 
 
 def _distinct(work: list[tuple[Runs, int]]) -> list[Runs]:

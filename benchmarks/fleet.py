@@ -188,9 +188,10 @@ def timed(what: str, ask: Callable[[Hands], Any], hands: Hands) -> tuple[Took, A
     came_to = ask(counted(hands, cpu))
     wall, beside = time.perf_counter() - begun, time.process_time() - beside
     others = max(0.0, busy_s() - busy - (children_s() - own))
+    most = (os.cpu_count() or 1) * wall
     print(f"{what:<24} {wall:7.1f} s wall, {cpu[0]:7.1f} s CPU in bunches, {beside:.1f} "
           f"beside, others took "
-          f"{others:5.1f} s CPU of {2 * wall:.0f}, load before {load:.2f}", flush=True)  # fmt: skip
+          f"{others:5.1f} s CPU of {most:.0f}, load before {load:.2f}", flush=True)  # fmt: skip
     return Took(wall, cpu[0], beside), came_to
 
 

@@ -73,7 +73,7 @@ def measure(packs: int) -> None:
         assert isinstance(topics, Topics)
         world, journal = new_world(setup, BEGIN), SqliteJournal.open(folder / "j.db", owner=True)
         cost, events = {"read": 0.0, "step": 0.0, "journal": 0.0}, 0
-        for turn in range(SAMPLES // packs):
+        for turn in range(max(1, SAMPLES // packs)):
             for at in range(packs):
                 heard = BEGIN + (turn + 1) * MINUTE + at * (50_000 // packs)
                 said = {"voltage": 23.1 + 0.001 * (turn % 7), "current": 0.0,
@@ -90,7 +90,7 @@ def measure(packs: int) -> None:
                     cost[name] += ended - begun
                 events += 1
             begun = time.process_time()
-            journal.commit()  # those on which nothing is decided share one each ten seconds
+            journal.commit()  # samples on which nothing is decided share one, as in the service
             cost["journal"] += time.process_time() - begun
         journal.close()
         size = (folder / "j.db").stat().st_size

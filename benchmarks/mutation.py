@@ -76,6 +76,8 @@ def by_mutmut(copy: Path) -> list[Planted]:
                 raise SystemExit(f"mutmut came not as far as {name}:\n{run.stdout[-2_000:]}")
             what = "" if status in KILLED else shown(copy, name)
             planted.append(Planted(meta.stem, 0, what or name, status in KILLED))
+    if not planted:
+        raise SystemExit(f"mutmut planted nothing:\n{run.stdout[-2_000:]}{run.stderr[-2_000:]}")
     return planted
 
 

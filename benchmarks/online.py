@@ -234,6 +234,8 @@ def main() -> None:
     ask.add_argument("--rounds", type=int, default=3)
     ask.add_argument("--ways", default="ours,hand")
     asked = ask.parse_args()
+    if strange := sorted(set(asked.ways.split(",")) - set(WAYS)):
+        ask.error(f"found `{strange[0]}`, wanted of {', '.join(WAYS)}")
     data = columns(asked.packs)
     few = Columns(data.time, *(one[:RTAMT_PACKS] for one in (data.soc, data.temperature,
                                                              data.current)))  # fmt: skip

@@ -1,6 +1,6 @@
 """How near the plans of thirty packs come to the cheapest, and how long each way takes.
 
-    python benchmarks/plans.py [NIGHTS] [SECONDS]
+    python benchmarks/plans.py [--nights 6] [--seconds 10]
 
 Thirty packs of lithium polymer on four stations through three days, drawn at random but for what a
 site of that kind has: drains from full to 80 % on loads of 60 and 120 W, charges of up to two hours
@@ -10,8 +10,8 @@ chargers. Measured, not asserted.
 
 from __future__ import annotations
 
+import argparse
 import random
-import sys
 from time import perf_counter
 
 from carerules.battery import shipped_chemistries, stored_cost
@@ -28,7 +28,7 @@ from carerules.planner import (
     by_rule,
     solved,
 )
-from carerules.planner.problem import STEP, units
+from carerules.planner.problem import STEP, UNIT, units
 
 STATIONS = ("A", "B", "C", "D")
 DAY_STEPS = 96
@@ -94,15 +94,19 @@ def _ways(ready: int, due: int, minutes: list[float], wall_w: int) -> tuple[Way,
     return tuple(found)
 
 
-def main(nights: int = 6, seconds: float = 10.0) -> None:
+def main() -> None:
     """The table."""
+    ask = argparse.ArgumentParser(description=__doc__)
+    ask.add_argument("--nights", type=int, default=6)
+    ask.add_argument("--seconds", type=float, default=10.0)
+    asked = ask.parse_args()
     print("night wishes | simple rule: price %  out moves  s | solver: price %  out moves gap %  s")
-    for seed in range(nights):
+    for seed in range(asked.nights):
         problem = night(seed)
         begun = perf_counter()
         simple = by_rule(problem)
         between = perf_counter()
-        best = solved(problem, seconds)
+        best = solved(problem, asked.seconds)
         ended = perf_counter()
         assert not broken_limits(problem, simple)
         wishes = sum(1 for _ in problem.wishes())
@@ -113,8 +117,8 @@ def main(nights: int = 6, seconds: float = 10.0) -> None:
 
 def _row(schedule: Schedule) -> str:
     cost = schedule.cost
-    return f"{cost.total * 1e-7:18.4f} {len(schedule.left_out):4} {len(schedule.moves):5}"
+    return f"{cost.total * UNIT:18.4f} {len(schedule.left_out):4} {len(schedule.moves):5}"
 
 
 if __name__ == "__main__":
-    main(*(kind(word) for kind, word in zip((int, float), sys.argv[1:], strict=False)))
+    main()

@@ -213,7 +213,9 @@ def main() -> None:
             continue
         words = [sys.executable, __file__, "--one", way, "--packs", str(asked.packs),
                  "--rounds", str(asked.rounds)]  # fmt: skip
-        told = json.loads(subprocess.run(words, check=True, capture_output=True, text=True).stdout)
+        # What a way says of its failure is for whoever looks on.
+        done = subprocess.run(words, check=True, stdout=subprocess.PIPE, text=True)
+        told = json.loads(done.stdout)
         reference = reference or told
         rule_samples = told["samples"] * len(RULES) / 1e6
         same = "as ours" if told["firings"] == reference["firings"] else "DIFFERENT"

@@ -25,14 +25,13 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parent))
 
 from status import fetched
-from table import COMMAND, ROOT, environment, row, rss_of
+from table import COMMAND, PATIENCE_S, ROOT, ended, environment, row, rss_of
 
 SURVEY = ROOT / "examples" / "river-survey"
 MIB = 2**20 / 1e6
 MIB_MAX = 60.0
 """What one process of a small computer may take, as ps and top count; millions of bytes stand
 beside it, for whoever reads it so."""
-PATIENCE_S = 60.0
 
 ASKED = """
 [station.C]
@@ -61,8 +60,7 @@ def process(*words: str) -> Iterator[subprocess.Popen[bytes]]:
     try:
         yield begun
     finally:
-        begun.terminate()
-        begun.wait(PATIENCE_S)
+        ended(begun)
 
 
 def weighed(site: Path, wait_s: float) -> float:

@@ -170,6 +170,8 @@ def run(*words: str, **more: str) -> str:
 def tests() -> Iterator[Figure]:
     told = run(sys.executable, "-m", "pytest", "--collect-only", "-q", "-n", "0")
     counts = [int(count) for count in re.findall(r"^\S+\.py: (\d+)$", told, re.M)]
+    if not counts:
+        raise SystemExit(f"no test was counted:\n{told[-500:]}")
     found = f"{sum(counts)} in {len(counts)} files"
     yield Figure("Tests", "tests", found, "`pytest --collect-only`", today())
 
@@ -213,17 +215,21 @@ def benchmark(name: str, *words: str) -> Iterator[Figure]:
     """With the interpreter that runs this: what is said of memory wants one without the extras."""
     about = load()
     told = run(sys.executable, f"benchmarks/{name}.py", *words)
-    return table_rows(told, f"`benchmarks/{name}.py`, {about}")
+    rows = list(table_rows(told, f"`benchmarks/{name}.py`, {about}"))
+    if not rows:
+        raise SystemExit(f"benchmarks/{name}.py has no row that is known:\n{told[-500:]}")
+    yield from rows
 
 
 def table_rows(told: str, how: str) -> Iterator[Figure]:
-    """The rows of benchmarks/table.py: 34 signs what, 30 found, 16 target, and whether it holds."""
+    """The rows of benchmarks/table.py: 34 signs what, 30 found, 16 target, and whether it holds
+    (a dash where there is no target)."""
     for line in told.splitlines():
         what = next((name for head, name in TABLE.items() if line.startswith(head)), None)
         if what is None:
             continue
         rest = line[35:] if len(line) > 35 else ""
-        found = re.match(r"(.+?)(?:\s{2,}|\s(?=\S+ ?\S* +(?:holds|DOES)))", rest)
+        found = re.match(r"(.+?)(?:\s{2,}|\s(?=\S+ ?\S* +(?:holds|DOES|-$)))", rest)
         target = re.search(r"\s(\S[^()]*?)\s+(?:holds|DOES NOT HOLD)$", rest)
         wanted = target[1].split("  ")[-1].strip() if target else "-"
         words = (found[1] if found else rest).strip()

@@ -6,7 +6,6 @@ Knows JSON Schema. Does not know what any key means beyond its description.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
 from functools import cache
 from typing import Any, TypeAlias
 
@@ -97,15 +96,6 @@ def _resolved(schema: Schema) -> Schema:
 def keys_at(key: Key) -> frozenset[str]:
     """The keys that a table can hold; none where its keys are names."""
     return frozenset((schema_at(key) or {}).get("properties", ()))
-
-
-def undescribed(schema: Mapping[str, Any]) -> Iterator[str]:
-    """Each `Table.key` of a schema that has no description."""
-    tables = {"": schema, **schema.get("$defs", {})}
-    for name, table in tables.items():
-        for key, part in table.get("properties", {}).items():
-            if not part.get("description", "").strip():
-                yield f"{name}.{key}" if name else key
 
 
 def toml(value: object) -> str:

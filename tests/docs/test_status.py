@@ -98,9 +98,9 @@ Python 3.11.7, 2 cores, load 8.4
 what                               found                          target
 `check` of a rule file, whole      0.29 s CPU, 0.87 s wall        0.25 s           DOES NOT HOLD
 idle CPU of 50 packs, 20 s         0.15% of a core                0.5 %            holds
-its memory                         63 MB                          -                holds
+its memory                         63 MB                          -                -
 rehearsal                          0.017 pack-years a CPU s (4 s) 1 pack-year/s    DOES NOT HOLD
-journal, samples of 35 days a pack 16.1 MB, a level               -                holds
+journal, samples of 35 days a pack 16.1 MB, a level               -                -
 """
 
 
