@@ -23,6 +23,7 @@ import sys
 import tempfile
 import time
 import urllib.request
+from calendar import month_name
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date
@@ -33,10 +34,7 @@ DOCS = ROOT / "docs"
 PAGE = DOCS / "status.md"
 NOT_MEASURED = "not measured"
 PATIENCE_S = 60.0
-MONTHS = (
-    "January", "February", "March", "April", "May", "June",
-    "July", "August", "September", "October", "November", "December",
-)  # fmt: skip
+MONTHS = tuple(month_name)[1:]
 FUZZ_MINUTES = 2.0
 
 
@@ -315,13 +313,8 @@ def laid_out(figures: Iterable[Figure]) -> str:
     for one in figures:
         if one.part != part:
             part = one.part
-            lines += [
-                "",
-                f"## {part}",
-                "",
-                "| what | found | how | when |",
-                "| --- | --- | --- | --- |",
-            ]
+            lines += ["", f"## {part}", "", "| what | found | how | when |",
+                      "| --- | --- | --- | --- |"]  # fmt: skip
         lines.append(f"| {one.what} | {one.found} | {one.how} | {one.when} |")
     return "\n".join(lines) + "\n"
 

@@ -5,7 +5,7 @@ Knows pages. Does not know the commands: whoever asks for the pages brings a row
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Literal
 
 from carerules.domain.frozen import guarded
@@ -333,10 +333,3 @@ def _table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
         return "| " + " | ".join(cell.replace("|", "\\|") for cell in cells) + " |"
 
     return "\n".join([written(head), written(["---"] * len(head)), *map(written, rows)]) + "\n"
-
-
-def examples(pages: Mapping[str, str]) -> Iterator[tuple[str, str]]:
-    """Each example of the pages, with its page."""
-    for file, text in pages.items():
-        for piece in text.split("```care\n")[1:]:
-            yield file, piece.split("```")[0]

@@ -6,7 +6,7 @@ Knows its own rooms. Does not decide: what follows from an event, `loop.step` sa
 from carerules.service.desk import Desk
 from carerules.service.memory import WorldStore, dump_world, load_world, restore
 from carerules.service.rules import SiteRules, read_rules
-from carerules.service.run import Service, Teller, all_off, quiet, worth_keeping
+from carerules.service.run import Service, Teller, all_off, worth_keeping
 
 __all__ = [
     "Desk",
@@ -17,7 +17,6 @@ __all__ = [
     "all_off",
     "dump_world",
     "load_world",
-    "quiet",
     "read_rules",
     "restore",
     "worth_keeping",

@@ -6,7 +6,7 @@ works in. OFF goes out at once and needs no disk; ON goes out only when its reas
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from carerules.adapters import WaitingEntry
@@ -268,7 +268,3 @@ def _weighty(event: Event, outcomes: Sequence[Outcome]) -> bool:
 
 def _permit_at(command: Command, now: Moment) -> Moment:
     return command.permit_at if isinstance(command, SwitchOn) else now
-
-
-def quiet(_event: Event, _outcomes: Iterable[Outcome], _world: World) -> None:
-    """A teller that says nothing."""

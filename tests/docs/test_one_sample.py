@@ -201,6 +201,12 @@ def test_the_map_has_every_room_and_no_other() -> None:
     assert sorted(rooms) == sorted(there)
 
 
+def test_the_map_names_every_word_that_all_share() -> None:
+    drawn = PAGE.split("  domain/ ")[1].split("\n  shipped ")[0]
+    there = {one.stem for one in (HOUSE / "domain").glob("[a-z]*.py")}
+    assert there - set(re.findall(r"\w+", drawn)) == set()
+
+
 def test_every_place_that_the_page_names_is_there() -> None:
     lost = []
     for word in set(re.findall(r"`([\w.-]+(?:/[\w.-]+)+)`", PAGE)):

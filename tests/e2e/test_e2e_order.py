@@ -13,7 +13,7 @@ from carerules.domain.decision import Fired
 from carerules.domain.event import Happened, Started, Tick
 from carerules.domain.moment import HOUR, SECOND, Moment
 from carerules.loop import new_world, step
-from carerules.service import Desk, Service, all_off, quiet, read_rules
+from carerules.service import Desk, Service, all_off, read_rules
 from carerules.sim import VirtualOutside
 
 
@@ -37,7 +37,12 @@ def test_an_entry_is_not_stamped_later_than_what_waits_in_the_inbox(tmp_path: Pa
         began = world.now
         number = journal.add_entry(Attend(60, known.local.read(began)), HOST.wall_ms())
         service = Service(
-            known, Hurried(world), journal, quiet, Desk(journal, lambda: 0), idle=10 * SECOND
+            known,
+            Hurried(world),
+            journal,
+            lambda *_: None,
+            Desk(journal, lambda: 0),
+            idle=10 * SECOND,
         )
         after = service.run([Started(began)], began + HOUR)
         assert journal.entry_answer(number) is not None

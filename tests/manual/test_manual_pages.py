@@ -16,13 +16,17 @@ from carerules.lang import CODES, KEYWORDS, Names, load
 from carerules.lang.format import NOT_LAID_OUT, format_text
 from carerules.lang.prove import PROOF_CODES
 from carerules.lang.reference import reference
-from carerules.report.manual import CommandRow, examples, manual_pages
+from carerules.report.manual import CommandRow, manual_pages
 from carerules.report.manual_codes import EXAMPLE_SITE
 from carerules.shipped import shipped
 
 FOLDER = Path(__file__).parents[2] / "docs" / "reference"
 PAGES = {file.name: file.read_text(encoding="utf-8") for file in sorted(FOLDER.glob("*.md"))}
-EXAMPLES = list(examples(PAGES))
+EXAMPLES = [
+    (file, piece.split("```")[0])
+    for file, text in PAGES.items()
+    for piece in text.split("```care\n")[1:]
+]
 SIGNALS = catalogue([Signal("site.meter", ENERGY, None, 0, 1_000_000, "meter")])
 LIPO = (shipped("rules") / "lipo.care").read_text(encoding="utf-8")
 

@@ -14,7 +14,7 @@ from carerules.domain.signal import catalogue
 from carerules.lang import load
 from carerules.loop import make_setup, new_world, step
 from carerules.service import Service
-from carerules.service.run import LIGHT_EVERY, LIGHT_MAX, quiet
+from carerules.service.run import LIGHT_EVERY, LIGHT_MAX
 
 SITE = setup_on(Ground(0, False, (5.0, 5.0), (True,) * 4, (True,) * 4, 3.4, 4.22, MINUTE)).site
 
@@ -52,7 +52,7 @@ def service_on(journal: Counted) -> Service:
     plan = load({"kit.care": ""}, catalogue=catalogue()).plan
     assert plan is not None
     setup = make_setup(SITE, chemistries(), catalogue(), plan)
-    return Service(new_world(setup, BEGIN), Nowhere(), journal, quiet, idle=SECOND)
+    return Service(new_world(setup, BEGIN), Nowhere(), journal, lambda *_: None, idle=SECOND)
 
 
 def sample(at: Moment) -> Sample:

@@ -17,7 +17,7 @@ from carerules.domain.event import Event, Started, Tick
 from carerules.domain.moment import SECOND, Moment
 from carerules.domain.ports import JournalError, NotOwnerError
 from carerules.loop import new_world
-from carerules.service import Service, quiet
+from carerules.service import Service
 from carerules.service.outside import may_send
 
 ON = SwitchOn("A-load", 90, "job-1", 1, renewal=False)
@@ -83,7 +83,7 @@ def served(error: JournalError, at: int) -> tuple[Service, Outside]:
     ground = drawn(Random(1)).ground
     outside = Outside()
     setup = setup_on(ground)
-    service = Service(new_world(setup, BEGIN), outside, Failing(error, at), quiet)
+    service = Service(new_world(setup, BEGIN), outside, Failing(error, at), lambda *_: None)
     return service, outside
 
 
