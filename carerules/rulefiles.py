@@ -10,6 +10,7 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from types import MappingProxyType
 
+from carerules.bounded import read_bounded
 from carerules.domain.diagnostic import Diagnostic, Span
 from carerules.domain.signal import Signal, catalogue
 from carerules.lang import Loaded, Names, load, read_text
@@ -56,8 +57,7 @@ def ships(name: str) -> bool:
 
 def _read(path: Path, name: str) -> str | Diagnostic:
     try:
-        with path.open("rb") as stream:
-            raw = stream.read(RULE_BYTES_MAX + 1)
+        raw = read_bounded(path, RULE_BYTES_MAX)
     except OSError as error:
         why = (error.strerror or "it cannot be read").lower()
         return Diagnostic("no-file", f"`{name}` cannot be read: {why}", Span(name, 1, 1, 1, 1))

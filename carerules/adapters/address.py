@@ -5,7 +5,6 @@ Knows the settings. Does not know how a connection is made.
 
 from __future__ import annotations
 
-import os
 import re
 import stat
 from dataclasses import field, replace
@@ -13,9 +12,14 @@ from pathlib import Path
 from uuid import uuid4
 
 from carerules.adapters.problem import Problem, quoted
+from carerules.bounded import read_bounded
 from carerules.domain.frozen import guarded
 
 PASSWORD_BYTES_MAX = 4_096
+PEM_BYTES_MAX = 1 << 20
+"""All authorities that a system trusts come to a quarter of it."""
+IN_PEM = ("certificate and key files in PEM form", "look at the `tls` settings")
+"""What is wanted, and the mend."""
 
 
 @guarded
@@ -126,17 +130,11 @@ def read_password(file: Path) -> str | Problem:
     """The password in a file that nobody but its owner can read; its last line end is left out."""
     where = str(file)
     try:
-        # Nobody writes to a pipe that stands there, and a stop has no time to wait for them.
-        with os.fdopen(os.open(file, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC), "rb") as stream:
-            found = os.fstat(stream.fileno()).st_mode
-            if not stat.S_ISREG(found):
-                return Problem("a pipe or a device", "a file with the password",
-                               "look at the path", where)  # fmt: skip
-            mode = stat.S_IMODE(found)
-            if mode & 0o077:
-                return Problem(f"mode {mode:04o}", "0600 or less: a password for its owner only",
-                               f"`chmod 600 {file.name}`", where)  # fmt: skip
-            content = stream.read(PASSWORD_BYTES_MAX + 1)
+        mode = stat.S_IMODE(file.stat().st_mode)
+        content = read_bounded(file, PASSWORD_BYTES_MAX)
+        if mode & 0o077:
+            return Problem(f"mode {mode:04o}", "0600 or less: a password for its owner only",
+                           f"`chmod 600 {file.name}`", where)  # fmt: skip
     except OSError as error:
         return Problem(str(error.strerror).lower(), "a file with the password", "look at the path",
                        where)  # fmt: skip
@@ -148,6 +146,34 @@ def read_password(file: Path) -> str | Problem:
         return Problem(quoted(f"{len(content)} bytes"), "one line of text, the password",
                        "write the password and nothing else", where)  # fmt: skip
     return password
+
+
+def pem_problem(file: Path, named: str) -> Problem | None:
+    """What is wrong with a file of certificates, or of a key, before anything is made of it; None:
+    nothing. `named`: as the site file has it."""
+    try:
+        text = read_bounded(file, PEM_BYTES_MAX)
+    except FileNotFoundError:
+        return Problem(f"no file {quoted(named)}", *IN_PEM)
+    except OSError as error:
+        return Problem(f"{(error.strerror or 'an error').lower()}: {quoted(named)}", *IN_PEM)
+    if len(text) > PEM_BYTES_MAX:
+        return Problem(f"more than {PEM_BYTES_MAX >> 20} MiB in {quoted(named)}", *IN_PEM)
+    return None
+
+
+def key_problem(file: Path, named: str) -> Problem | None:
+    """The same of a key, and whether it asks for a passphrase."""
+    problem = pem_problem(file, named)
+    # RFC 7468, section 11, and the older form of RFC 1421, section 4.6.1.1.
+    closed = problem is None and b"ENCRYPTED" in read_bounded(file, PEM_BYTES_MAX)
+    return closed_key(named) if closed else problem
+
+
+def closed_key(named: str) -> Problem:
+    """A key that only a person can open, and there may be none."""
+    mend = f"`openssl pkey -in {named} -out open.key`, mode 0600, and name that"
+    return Problem(f"a key with a passphrase in {quoted(named)}", "one that opens without", mend)
 
 
 class AddressError(Exception):

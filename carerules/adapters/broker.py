@@ -20,6 +20,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from carerules.adapters.address import MqttAddress
 from carerules.adapters.problem import quoted
+from carerules.adapters.trust import broker_trust
 from carerules.domain.frozen import guarded
 
 KEEPALIVE_S = 10  # a broker that went without a word is noticed within 15 s
@@ -78,11 +79,7 @@ class BrokerLine:
         if address.username is not None:
             client.username_pw_set(address.username, password)
         if address.tls:
-            client.tls_set(
-                ca_certs=None if address.ca_file is None else str(address.ca_file),
-                certfile=None if address.cert_file is None else str(address.cert_file),
-                keyfile=None if address.key_file is None else str(address.key_file),
-            )
+            client.tls_set_context(broker_trust(address))
         if will is not None:
             client.will_set(will.topic, will.payload, qos=1, retain=True)
         client.connect_timeout = CONNECT_S_MAX

@@ -14,6 +14,7 @@ from hashlib import sha256
 from pathlib import Path
 
 from carerules.adapters.calendaraddress import NO_TAGS, CalendarAddress, Tags
+from carerules.bounded import read_bounded
 from carerules.calendar import CALENDAR_BYTES_MAX
 from carerules.domain.frozen import guarded
 
@@ -44,8 +45,8 @@ class CopyShelf:
     def load(self) -> Copy | None:
         """The copy, if there is a good one of this address."""
         try:
-            note = json.loads(self._note.read_bytes()[:NOTE_BYTES_MAX])
-            data = self._data.read_bytes()
+            note = json.loads(read_bounded(self._note, NOTE_BYTES_MAX))
+            data = read_bounded(self._data, CALENDAR_BYTES_MAX)
             sound = (
                 note["origin"] == self.origin
                 and note["sha256"] == sha256(data).hexdigest()
@@ -61,7 +62,7 @@ class CopyShelf:
         """Of the copy, without reading it: the moment when it was last known to be current, and why
         no newer one is to be had. None: there is none."""
         try:
-            note = json.loads(self._note.read_bytes()[:NOTE_BYTES_MAX])
+            note = json.loads(read_bounded(self._note, NOTE_BYTES_MAX))
             found = int(note["good_ms"]), str(note.get("why", ""))
             return found if note["origin"] == self.origin and self._data.is_file() else None
         except (OSError, ValueError, KeyError, TypeError):

@@ -21,6 +21,8 @@ from carerules.adapters.calendaraddress import NO_TAGS, CalendarAddress, Tags, i
 from carerules.adapters.httpline import TimedSource
 from carerules.adapters.line import CallError, Left, seconds
 from carerules.adapters.problem import Problem
+from carerules.adapters.trust import server_trust
+from carerules.bounded import read_bounded
 from carerules.calendar import CALENDAR_BYTES_MAX
 from carerules.domain.frozen import guarded
 
@@ -80,8 +82,7 @@ def fetch(
 
 
 def _read(file: Path) -> Fetched:
-    with file.open("rb") as stream:
-        data = stream.read(CALENDAR_BYTES_MAX + 1)
+    data = read_bounded(file, CALENDAR_BYTES_MAX)
     if len(data) > CALENDAR_BYTES_MAX:
         raise _FetchError(f"found more than {CALENDAR_BYTES_MAX >> 20} MiB")
     return Fetched(data)
@@ -159,7 +160,7 @@ def _get(
         plain.connect(place)
         opened = plain
         if parts.scheme == "https":
-            context = ssl.create_default_context(cafile=address.ca_file)
+            context = server_trust(address.ca_file)
             opened = context.wrap_socket(plain, server_hostname=host)
         opened.settimeout(seconds(left))
         opened.sendall(head)

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import field
+from functools import partial
 from threading import Condition, Thread
 
 from carerules.adapters.address import AddressError, Login, read_host, read_login
@@ -47,8 +48,11 @@ CLOSE_S_MAX = 2 * CALL_MAX / SECOND  # the call that is under way, and an OFF th
 HTTP_PORT = 80  # RFC 9110, section 4.2.1
 
 
-def line_of(plug: Plug, profile: PlugProfile, login: Login) -> Line | Problem:
-    """The way to a plug by its profile; what is wrong with its login, or what is not installed."""
+def line_of(
+    plug: Plug, profile: PlugProfile, login: Login, tell: Callable[[str], None] = lambda _: None
+) -> Line | Problem:
+    """The way to a plug by its profile; what is wrong with its login, or what is not installed.
+    `tell`: what the way has to say that is no fault of a call."""
     assert profile.call is not None, "other plugs are reached over the broker"
     where = fill(profile.call.address, plug.variables)
     credentials = read_login(login, profile.call.user)
@@ -58,7 +62,7 @@ def line_of(plug: Plug, profile: PlugProfile, login: Login) -> Line | Problem:
         # Only who has one waits for what it takes.
         from carerules.adapters.pluginline import plugin_line  # noqa: PLC0415
 
-        return plugin_line(plug, where, credentials)
+        return plugin_line(plug, where, credentials, tell)
     address = read_host(where)
     assert not isinstance(address, Problem), "config has checked that the plug fits its profile"
     host, port = address
@@ -88,7 +92,8 @@ class CalledWires:
         self._workers: dict[str, Worker] = {}
         for name, plug in called.plugs.items():
             profile = called.profiles[plug.profile]
-            line = line_of(plug, profile, called.logins.get(name, Login()))
+            login = called.logins.get(name, Login())
+            line = line_of(plug, profile, login, partial(_told, put, name))
             if isinstance(line, Problem) and strict:
                 raise AddressError(Problem(line.found, line.wanted, line.mend, f"plug {name}"))
             self._workers[name] = Worker(
@@ -309,8 +314,11 @@ class Worker:
         self._put(Lane.KEPT, read)
 
     def _refuse(self, why: str) -> None:
-        name = self._plug.name
-        self._put(Lane.REFUSED, lambda heard: (Rejected(heard, f"plug {name}", why),))
+        _told(self._put, self._plug.name, why)
+
+
+def _told(put: Put, plug: str, why: str) -> None:
+    put(Lane.REFUSED, lambda heard: (Rejected(heard, f"plug {plug}", why),))
 
 
 def _refusal(body: bytes, wanted: tuple[Answer, ...]) -> str | None:

@@ -6,12 +6,12 @@ Knows SMTP. Does not know what is told, or when. What holds for every sender is 
 from __future__ import annotations
 
 import smtplib
-import ssl
 from email.message import EmailMessage
 from email.utils import formatdate, make_msgid
 
 from carerules.adapters import sending
 from carerules.adapters.channels import Mail, Posted, SendError
+from carerules.adapters.trust import server_trust
 
 
 def send_mail(address: Mail, posted: Posted) -> None:
@@ -40,8 +40,7 @@ def send_mail(address: Mail, posted: Posted) -> None:
 
 
 def _server(address: Mail) -> smtplib.SMTP:
-    ca_file = None if address.ca_file is None else str(address.ca_file)
-    context = ssl.create_default_context(cafile=ca_file)
+    context = server_trust(address.ca_file)
     if address.security == "tls":
         return smtplib.SMTP_SSL(
             address.host, address.port, timeout=sending.ANSWER_S_MAX, context=context

@@ -12,12 +12,12 @@ from collections.abc import Callable, Mapping
 from threading import Lock
 from uuid import uuid4
 
-from carerules.adapters.address import AddressError, MqttAddress, broker_password
+from carerules.adapters.address import MqttAddress, broker_password
 from carerules.adapters.broker import BrokerLine, Callbacks
 from carerules.adapters.doors import Message
 from carerules.adapters.inbox import Lane, Put
 from carerules.adapters.plug import ON_EXPIRY_S, Unsaid, Wire, command_topics, say
-from carerules.adapters.problem import Problem, quoted
+from carerules.adapters.problem import quoted
 from carerules.adapters.profile import PlugProfile
 from carerules.adapters.topics import Topics
 from carerules.domain.decision import AskPlug, Command, SwitchOff, SwitchOn
@@ -69,12 +69,6 @@ class MqttWires:
         `owner`: the number of the ownership that commands are sent under, where there is one.
         """
         self._owner = owner
-        for file in (address.ca_file, address.cert_file, address.key_file):
-            # Else a pipe or a terminal would be read, for as long as nobody writes there.
-            if file is not None and not file.is_file():
-                wanted = "certificate and key files in PEM form"
-                raise AddressError(Problem(f"no file {quoted(file)}", wanted,
-                                           "look at the `tls` settings"))  # fmt: skip
         password = broker_password(address)
         self._address, self._wiring = address, wiring
         self._put, self._now, self._offset = put, now, offset
@@ -92,18 +86,13 @@ class MqttWires:
         self._echo_topic = f"carerules/echo/{name}"
         self._echoed = False  # whether one came back since the line came up
         self._unheard = 0
-        try:
-            self._hearing = BrokerLine(f"{name}-in", address, password, Callbacks(
-                self._hearing_up, self._down, self._on_message, lambda _: None, self._fault,
-            ))  # fmt: skip
-            self._commanding = BrokerLine(f"{name}-out", address, password, Callbacks(
-                self._commanding_up, self._down, self._on_command, self._acknowledged, self._fault,
-                self._on_marked,
-            ))  # fmt: skip
-        except OSError as error:  # a certificate that is not there, or is none
-            wanted = "certificate and key files in PEM form"
-            problem = Problem(quoted(error), wanted, "look at the `tls` settings")
-            raise AddressError(problem) from error
+        self._hearing = BrokerLine(f"{name}-in", address, password, Callbacks(
+            self._hearing_up, self._down, self._on_message, lambda _: None, self._fault,
+        ))  # fmt: skip
+        self._commanding = BrokerLine(f"{name}-out", address, password, Callbacks(
+            self._commanding_up, self._down, self._on_command, self._acknowledged, self._fault,
+            self._on_marked,
+        ))  # fmt: skip
 
     def start(self) -> None:
         """Begin to connect both lines; what comes of it arrives as events."""

@@ -8,7 +8,7 @@ and another serves the next request. Nothing that it does holds up more than one
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from importlib.metadata import entry_points
 from typing import Any
@@ -20,6 +20,11 @@ from carerules.adapters.problem import Problem, quoted
 from carerules.domain.frozen import guarded
 from carerules.domain.pack import Plug
 from carerules.plugin import GROUP, Way
+
+SPARES_FAILED_MAX = 3
+"""So many second processes in a row that end before they have loaded, while the first one serves:
+what they load is then taken for something that only one process can have at a time, as a radio or
+a serial line is. Two may have been an accident."""
 
 _NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,63}")
 
@@ -52,7 +57,9 @@ def installed(name: str) -> Installed | Problem:
     return Installed(name, package, version)
 
 
-def plugin_line(plug: Plug, address: str, login: Credentials | None) -> PluginLine | Problem:
+def plugin_line(
+    plug: Plug, address: str, login: Credentials | None, tell: Callable[[str], None]
+) -> PluginLine | Problem:
     """The way to a plug by the plug-in that its site file names; what speaks against it."""
     found = installed(plug.plugin)
     if isinstance(found, Problem):
@@ -62,7 +69,7 @@ def plugin_line(plug: Plug, address: str, login: Credentials | None) -> PluginLi
                        f"{plug.plugin_version or 'none'}, as when the site file was read",
                        "start anew, and put the plug to the test again")  # fmt: skip
     who = Way(address) if login is None else Way(address, login.user, login.password)
-    return PluginLine(found.name, who, found.version)
+    return PluginLine(found.name, who, found.version, tell)
 
 
 class PluginLine:
@@ -70,13 +77,16 @@ class PluginLine:
     asked nothing. Where the first is ended, the second serves at once: an OFF that breaks off what
     hangs does not wait until a large library has been loaded anew."""
 
-    def __init__(self, name: str, way: Way, version: str = "") -> None:
+    def __init__(
+        self, name: str, way: Way, version: str = "", tell: Callable[[str], None] = lambda _: None
+    ) -> None:
         """Begins nothing before the first call. `version`: of the package, and no other is loaded;
-        empty: whichever is there."""
+        empty: whichever is there. `tell`: what is no fault of a call; on the caller's thread."""
         self._name, self._way, self._version = name, way, version
         self._serving: PluginProcess | None = None
         self._spare: PluginProcess | None = None
         self._loads = False  # whether the last one did
+        self._tell, self._spares_failed = tell, 0
 
     def call(self, topic: str, payload: str, left: Left) -> bytes:
         """As `Line.call`; what is wrong with the plug-in is a `CallError` too."""
@@ -128,7 +138,7 @@ class PluginLine:
         if self._serving is None:
             spare, self._spare = self._spare, None
             if spare is not None and spare.is_over:
-                spare.end()
+                self._count_out(spare)
                 spare = None
             self._serving = spare or PluginProcess(self._name, self._version)
         return self._serving
@@ -138,11 +148,19 @@ class PluginLine:
         if self._serving is not None:
             self._loads = self._serving.is_loaded
         if self._spare is not None and self._spare.is_over:
-            self._spare.end()
+            self._count_out(self._spare)
             self._spare = None
-        if self._spare is None and self._loads:
+        if self._spare is None and self._loads and self._spares_failed < SPARES_FAILED_MAX:
             with suppress(CallError):
                 self._spare = PluginProcess(self._name, self._version)
+
+    def _count_out(self, spare: PluginProcess) -> None:
+        self._spares_failed = 0 if spare.has_loaded() else self._spares_failed + 1
+        if self._spares_failed == SPARES_FAILED_MAX:
+            self._tell(f"its plug-in cannot be loaded twice ({SPARES_FAILED_MAX} tries): no second "
+                       "process waits, and an OFF that ends the first waits for it to load anew"
+                       )  # fmt: skip
+        spare.end()
 
     def _let_go(self) -> None:
         process, self._serving = self._serving, None

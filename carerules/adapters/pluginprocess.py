@@ -90,6 +90,12 @@ class PluginProcess:
         looks = os.WEXITED | os.WNOHANG | os.WNOWAIT
         return os.waitid(os.P_PID, self._process.pid, looks) is not None
 
+    def has_loaded(self) -> bool:
+        """Whether it came so far, as far as it has said; waits for nothing."""
+        if not self.is_loaded and b"\n" not in self._heard and self._said_anything(0):
+            self._heard += os.read(self._door, ANSWER_BYTES_MAX)
+        return self.is_loaded or self._heard.startswith(b'{"loaded"')
+
     def make_ready(self, way: Way, left: Left) -> None:
         """Have it load, and make the plug-in. Raises `NotYetError` where that takes longer than
         there is time `left`, `CallError` where it fails or takes too long altogether."""

@@ -19,6 +19,7 @@ from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
 from carerules.adapters import sending
+from carerules.adapters.address import AddressError
 from carerules.adapters.channels import (
     Address,
     Apprise,
@@ -31,6 +32,7 @@ from carerules.adapters.channels import (
     url_problem,
 )
 from carerules.adapters.sending import secret_of, why_not
+from carerules.adapters.trust import broker_trust
 
 ANSWER_BYTES_MAX = 4_096  # of an answer nothing but its status is used
 
@@ -111,11 +113,7 @@ def _publish(address: Topic, posted: Posted) -> None:
     client.connect_timeout = sending.ANSWER_S_MAX / 2
     try:
         if broker.tls:
-            client.tls_set(
-                ca_certs=None if broker.ca_file is None else str(broker.ca_file),
-                certfile=None if broker.cert_file is None else str(broker.cert_file),
-                keyfile=None if broker.key_file is None else str(broker.key_file),
-            )
+            client.tls_set_context(broker_trust(broker))
         client.connect(broker.host, broker.port, keepalive=10)
         client.loop_start()
         if not up.wait(sending.ANSWER_S_MAX) or why:
@@ -124,6 +122,8 @@ def _publish(address: Topic, posted: Posted) -> None:
         message.wait_for_publish(sending.ANSWER_S_MAX)
         if not message.is_published():
             raise SendError(f"broker {broker.host} does not acknowledge")
+    except AddressError as error:
+        raise SendError(f"broker {broker.host}: {error}") from None
     except (OSError, ValueError, RuntimeError) as error:
         raise SendError(f"broker {broker.host}: {why_not(error)}") from None
     finally:

@@ -15,6 +15,7 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from carerules.adapters.problem import Problem, quoted
+from carerules.bounded import read_bounded
 from carerules.shipped import shipped
 
 PROFILE_BYTES_MAX = 64 * 1024  # thirty times the longest that ships
@@ -72,8 +73,11 @@ def names(shelf: str, folders: Sequence[Path] = ()) -> list[str]:
 def read(file: Path | Traversable, name: str, kind: type[M]) -> M | Problem:
     """One profile file; what is wrong comes back with the file and the key."""
     try:
-        with file.open("rb") as stream:
-            text = stream.read(PROFILE_BYTES_MAX + 1)
+        if isinstance(file, Path):
+            text = read_bounded(file, PROFILE_BYTES_MAX)
+        else:  # one that ships, in whatever way it is installed
+            with file.open("rb") as stream:
+                text = stream.read(PROFILE_BYTES_MAX + 1)
     except OSError as error:
         return Problem(str(error.strerror).lower(), "a file that can be read", "look at its mode",
                        where=file.name)  # fmt: skip

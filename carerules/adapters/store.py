@@ -149,7 +149,8 @@ def _lock(descriptor: int) -> None:
 def owner_of(path: Path) -> int | None:
     """The process that owns the journal now; None: nobody does. Takes nothing and makes nothing."""
     try:
-        descriptor = os.open(path.with_name(path.name + ".lock"), os.O_RDONLY | os.O_CLOEXEC)
+        flags = os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC  # a stop waits for no pipe there either
+        descriptor = os.open(path.with_name(path.name + ".lock"), flags)
     except OSError:
         return None
     try:

@@ -14,6 +14,7 @@ from pathlib import Path
 
 from carerules.adapters import Problem, quoted
 from carerules.board.asked import Past
+from carerules.bounded import read_bounded
 from carerules.config import SiteFile
 from carerules.domain.diagnostic import Severity
 from carerules.domain.frozen import guarded
@@ -72,7 +73,7 @@ class RuleWork:
 
     def _read(self, number: int, path: Path) -> RuleText:
         try:
-            text = path.read_bytes()[: 1 << 20].decode("utf-8", "replace")
+            text = read_bounded(path, 1 << 20)[: 1 << 20].decode("utf-8", "replace")
         except OSError as error:
             text = f"# cannot be read: {(error.strerror or 'an error').lower()}\n"
         return RuleText(number, path.name, text, _mark(text))

@@ -10,6 +10,7 @@ from pathlib import Path
 import click
 
 from carerules.adapters import Problem, quoted
+from carerules.bounded import read_bounded
 from carerules.cli.common import Renamed, json_option, refuse, site_option
 from carerules.cli.completing import offer, rule_files
 from carerules.cli.findings import show_findings
@@ -18,6 +19,7 @@ from carerules.cli.reader import reader_at
 from carerules.cli.reading import say
 from carerules.domain.moment import DAY
 from carerules.report.timeline import compare_lines
+from carerules.rulefiles import RULE_BYTES_MAX
 from carerules.service.compare import compare
 from carerules.service.rules import read_rules
 
@@ -61,8 +63,8 @@ def compare_command(
             there = ", ".join(quoted(path.name) for path in reader.site.rules)
             refuse(Problem(quoted(wanted), "a rule file of the site", f"it has {there}").show())
         try:
-            text = file.read_text("utf-8")
-        except (OSError, UnicodeDecodeError):
+            text = read_bounded(file, RULE_BYTES_MAX).decode("utf-8")
+        except (OSError, ValueError):
             refuse(Problem(quoted(str(file)), "a file of text that can be read", "").show())
         edited = read_rules(reader.site, {named: text})
         if edited.setup is None or reader.rules.setup is None:

@@ -13,6 +13,7 @@ from pathlib import Path
 
 import click
 
+from carerules.bounded import read_bounded
 from carerules.cli.common import FAILED, REFUSED, finding, json_option, refuse
 from carerules.cli.writing import put
 from carerules.domain.diagnostic import Diagnostic, Severity, Span
@@ -21,7 +22,7 @@ from carerules.lang import read_text
 from carerules.lang.format import format_text
 from carerules.rulefiles import load_files
 
-READ_BYTES_MAX = (1 << 20) + 1  # one more than a rule file may have: enough to see that it is more
+READ_BYTES_MAX = 1 << 20  # as much as a rule file may have; one byte more shows that it is more
 STDIN = "<stdin>"
 
 
@@ -61,7 +62,7 @@ def format_command(
     if as_json and not check:
         refuse("--json goes with --check")
     if stdin:
-        done = [_laid_out(STDIN, sys.stdin.buffer.read(READ_BYTES_MAX), None)]
+        done = [_laid_out(STDIN, sys.stdin.buffer.read(READ_BYTES_MAX + 1), None)]
     else:
         done = [_one_file(path) for path in paths]
     if as_json:
@@ -83,8 +84,7 @@ def format_command(
 def _one_file(path: Path) -> _Done:
     name = str(path)
     try:
-        with path.open("rb") as stream:
-            raw = stream.read(READ_BYTES_MAX)
+        raw = read_bounded(path, READ_BYTES_MAX)
     except OSError as error:
         why = (error.strerror or "it cannot be read").lower()
         found = Diagnostic("no-file", f"`{name}` cannot be read: {why}", Span(name, 1, 1, 1, 1))

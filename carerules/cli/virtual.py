@@ -11,12 +11,14 @@ from errno import ENOSPC
 from pathlib import Path
 
 from carerules.adapters import HOST
+from carerules.bounded import read_bounded
 from carerules.config import SiteFile
 from carerules.domain.moment import Moment
 from carerules.domain.ports import JournalError
 from carerules.sim import VirtualOutside, VirtualPack, VirtualSettings, VirtualSite
 
 TRUTH_FILE = "virtual.json"
+TRUTH_BYTES_MAX = 1 << 24  # 500 packs take some hundred KiB
 
 
 def virtual_world(site: SiteFile, seed: int | None = None) -> VirtualSite:
@@ -61,7 +63,7 @@ def take_up_truth(world: VirtualSite, folder: Path, heard: Moment) -> bool:
     False, and the world is as it begins, when there is none, or it is another site's.
     """
     try:
-        kept = json.loads((folder / TRUTH_FILE).read_text("utf-8"))
+        kept = json.loads(read_bounded(folder / TRUTH_FILE, TRUTH_BYTES_MAX))
         world.restore(kept)
     except (OSError, ValueError, KeyError, TypeError):
         return False

@@ -18,6 +18,7 @@ from carerules.adapters import (
     load_plug_profile,
 )
 from carerules.battery import Chemistry, read_chemistry, shipped_chemistries
+from carerules.bounded import read_bounded
 from carerules.config.problem import found, nearest, quoted
 from carerules.domain.frozen import guarded
 from carerules.domain.pack import Limits
@@ -116,8 +117,7 @@ def _text(word: str, folder: Path | None) -> str | Wrong:
     if folder is None or "\0" in word:
         return f"no file {quoted(word)}", wanted, ""
     try:
-        with (folder / word).open("rb") as stream:
-            return stream.read(CHEMISTRY_BYTES_MAX).decode("utf-8")
+        return read_bounded(folder / word, CHEMISTRY_BYTES_MAX).decode("utf-8")
     except FileNotFoundError:
         return f"no file {quoted(word)}", wanted, ""
     except OSError as error:

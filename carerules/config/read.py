@@ -14,6 +14,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from carerules.bounded import read_bounded
 from carerules.config.anyhow import enough_for_off, without
 from carerules.config.check import mistakes
 from carerules.config.known import Known, known_to, names
@@ -51,8 +52,7 @@ def read_site(path: Path, *, to_stop: bool = False) -> SiteFile | tuple[Problem,
     """
     file = path.name
     try:
-        with path.open("rb") as stream:
-            data = stream.read(SITE_FILE_BYTES_MAX + 1)
+        data = read_bounded(path, SITE_FILE_BYTES_MAX)
     except OSError as error:
         return (_unreadable(file, error),)
     except ValueError:  # a NUL in the path

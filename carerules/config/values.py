@@ -27,7 +27,7 @@ from pydantic import (
 from pydantic_core import CoreSchema, PydanticCustomError
 from pydantic_core.core_schema import no_info_plain_validator_function
 
-from carerules.adapters import Problem, read_password
+from carerules.adapters import Problem, key_problem, pem_problem, read_password
 from carerules.config.problem import PROBLEMS_MAX, found, nearest, printable, quoted
 from carerules.domain.action import DayWindow
 from carerules.domain.frozen import guarded
@@ -290,7 +290,7 @@ def _password(path: Path, value: str) -> None:
 
 
 def _key(path: Path, value: str) -> None:
-    _plain(path, value)
+    _must_be_pem(key_problem(path, value))
     mode = stat.S_IMODE(path.stat().st_mode)
     if mode & (stat.S_IRWXG | stat.S_IRWXO):
         wanted = "0600 or less: a key for its owner only"
@@ -299,8 +299,12 @@ def _key(path: Path, value: str) -> None:
 
 
 def _plain(path: Path, value: str) -> None:
-    if not path.is_file():
-        raise refused(f"no file {quoted(value)}", "a file that is there")
+    _must_be_pem(pem_problem(path, value))
+
+
+def _must_be_pem(problem: Problem | None) -> None:
+    if problem is not None:
+        raise refused(problem.found, problem.wanted, problem.mend)
 
 
 def _folder(path: Path, value: str) -> None:

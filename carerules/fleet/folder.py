@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from pydantic import ValidationError, field_validator
 
 from carerules.adapters import Problem, quoted
+from carerules.bounded import read_bounded
 from carerules.domain.moment import Duration, LocalTime, Moment
 from carerules.domain.pack import Limits, Pack
 from carerules.domain.quantity import Dimension
@@ -125,8 +126,7 @@ def read_list(folder: Path) -> TapeShape | Problem:
     """What a site's folder says of itself; or what is wrong with it."""
     path = folder / LIST
     try:
-        with path.open("rb") as stream:
-            text = stream.read(LIST_BYTES_MAX + 1)
+        text = read_bounded(path, LIST_BYTES_MAX)
     except OSError as error:
         return _wrong(path, (error.strerror or "it cannot be read").lower())
     if len(text) > LIST_BYTES_MAX:

@@ -12,6 +12,7 @@ from functools import cache
 from pathlib import Path
 from urllib.parse import unquote, urlsplit
 
+from carerules.bounded import read_bounded
 from carerules.config import SiteFile, read_site
 from carerules.domain.diagnostic import Diagnostic
 from carerules.domain.frozen import guarded
@@ -66,8 +67,7 @@ class Shelf:
 
 def _saved(path: Path) -> str | None:
     try:
-        with path.open("rb") as stream:
-            text = read_text(stream.read(FILE_BYTES_MAX + 1), path.name)
+        text = read_text(read_bounded(path, FILE_BYTES_MAX), path.name)
     except (OSError, ValueError):
         return None
     return None if isinstance(text, Diagnostic) else text

@@ -19,6 +19,7 @@ from pydantic import ValidationError
 
 from carerules.adapters.address import broker_password
 from carerules.adapters.hubline import Ears, HubLine
+from carerules.bounded import read_bounded
 from carerules.config import HubSettings, SiteFile
 from carerules.config.hub import HubTable, hub_of
 from carerules.hub import places_of
@@ -36,7 +37,7 @@ def note_shown(site: SiteFile) -> None:
     text = json.dumps({"key": key, "prefix": site.hub.prefix, "domain": site.hub.domain})
     file = site.state / NOTE
     with suppress(OSError):
-        if not file.exists() or file.read_text("utf-8") != text:
+        if not file.exists() or read_bounded(file, NOTE_BYTES_MAX) != text.encode():
             new = file.with_name(f"{NOTE}.new")
             new.write_text(text, "utf-8")
             os.replace(new, file)
@@ -45,7 +46,7 @@ def note_shown(site: SiteFile) -> None:
 def noted(site: SiteFile) -> HubSettings | None:
     """Where the site was shown, with both conventions turned off; None: nowhere that is known."""
     try:
-        said = json.loads((site.state / NOTE).read_bytes()[:NOTE_BYTES_MAX])
+        said = json.loads(read_bounded(site.state / NOTE, NOTE_BYTES_MAX))
         return hub_of(HubTable.model_validate({**said, "discovery": False, "homie": False}))
     except (OSError, ValueError, TypeError, ValidationError):
         return None

@@ -142,6 +142,57 @@ def test_a_spare_that_has_ended_meanwhile_is_not_counted_on(cast: CastMaker) -> 
     eventually(lambda: not any(alive(pid) for pid in loads(cast)), "nothing is left")
 
 
+ONCE = """
+import fcntl, os
+_held = open({held!r}, "w")
+fcntl.flock(_held, fcntl.LOCK_EX | fcntl.LOCK_NB)
+"""
+"""What only one process can have at a time, as a serial line or a radio is."""
+
+
+def test_what_can_be_loaded_only_once_at_a_time_goes_without_a_second(
+    cast: CastMaker, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    begun: list[PluginProcess] = []
+    told: list[str] = []
+
+    def begins(name: str, version: str) -> PluginProcess:
+        begun.append(PluginProcess(name, version))
+        return begun[-1]
+
+    monkeypatch.setattr(pluginline, "PluginProcess", begins)
+    cast.package(ONCE.format(held=str(cast.folder / "held")) + serves())
+    way = Way(str(cast.folder / "told"))
+    with closing(PluginLine("made-up", way, tell=told.append)) as line:
+        for _ in range(8):
+            assert b"contact" in line.call("relay", "state", lambda: 10.0)
+            eventually(lambda: begun[0] is begun[-1] or begun[-1].is_over, "it ends")
+        assert len(begun) == 1 + pluginline.SPARES_FAILED_MAX
+        assert len(told) == 1
+        assert "cannot be loaded twice" in told[0]
+        begun[0].kill()
+        eventually(lambda: begun[0].is_over, "the first ends")
+        assert line.call("relay", "open", lambda: 10.0) == b'{"done": "open"}', "loaded anew"
+        line.call("relay", "state", lambda: 10.0)
+    assert len(begun) == 2 + pluginline.SPARES_FAILED_MAX
+    assert len(told) == 1
+
+
+def test_spares_that_had_loaded_are_not_counted(cast: CastMaker) -> None:
+    told: list[str] = []
+    cast.package(loading(cast) + serves())
+    way = Way(str(cast.folder / "told"))
+    with closing(PluginLine("made-up", way, tell=told.append)) as line:
+        line.call("relay", "state", lambda: 10.0)
+        for spares in range(1, 3 + pluginline.SPARES_FAILED_MAX):
+            eventually(lambda n=spares: len(loads(cast)) == 1 + n, "a spare")  # type: ignore[misc]
+            eventually(lambda: asleep(loads(cast)[-1]), "it has loaded")
+            os.kill(int(loads(cast)[-1]), signal.SIGKILL)
+            eventually(lambda: over(loads(cast)[-1]), "its end")
+            line.call("relay", "state", lambda: 10.0)
+    assert told == []
+
+
 def test_a_process_takes_two_of_what_the_unit_bounds(cast: CastMaker) -> None:
     """One that serves and one that waits, of the host alone: what systemd's `TasksMax` is for."""
     cast.package(loading(cast) + serves())
