@@ -161,7 +161,7 @@ class PackTruth:
     Read its attributes freely; only `advance` changes them. `charges` is each cell's charge as a
     share of its own capacity, and may leave 0 to 1 when the pack is abused. `rest_v` is each
     cell's rest voltage, `pair_v` what the pair adds, `current_a` what flows now. `in_wh`,
-    `out_wh`, `in_ah`, `out_ah` and `lost_wh` (heat) are counted at the pack's leads since it began.
+    `out_wh`, `out_ah` and `lost_wh` (heat) are counted at the pack's leads since it began.
     While nothing flows, `charges` may lag behind by what leaks in `LEAK_EACH_S`.
     """
 
@@ -171,7 +171,7 @@ class PackTruth:
         self.temperature_c = temperature_c
         self.pair_v = 0.0
         self.current_a = 0.0
-        self.in_wh = self.out_wh = self.in_ah = self.out_ah = self.lost_wh = 0.0
+        self.in_wh = self.out_wh = self.out_ah = self.lost_wh = 0.0
         fractions, volts = nature.fractions, nature.volts
         assert len(fractions) == len(volts) >= 2
         self._fractions, self._volts = fractions, volts
@@ -279,7 +279,6 @@ class PackTruth:
             ah = current_a * dt_s / 3_600
             mean_v = (before_v + self.rest_sum_v) / 2 + current_a * nature.ohm + pair_mean_v
             if ah > 0:
-                self.in_ah += ah
                 self.in_wh += ah * mean_v
             else:
                 self.out_ah -= ah
@@ -331,7 +330,7 @@ class PackTruth:
 
 
 _KEPT = (
-    "temperature_c", "pair_v", "current_a", "in_wh", "out_wh", "in_ah", "out_ah", "lost_wh",
+    "temperature_c", "pair_v", "current_a", "in_wh", "out_wh", "out_ah", "lost_wh",
 )  # fmt: skip
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from datetime import datetime
 from itertools import pairwise
 from threading import Event as Flag
@@ -16,6 +16,7 @@ from carerules.adapters.inbox import Read
 from carerules.cli.keeper import played_keeper
 from carerules.cli.virtual import virtual_world
 from carerules.config import Planning, SiteFile, read_site_text
+from carerules.domain.action import DayWindow
 from carerules.domain.decision import Outcome
 from carerules.domain.event import Event, PlanKept, Rejected, Started, Tick
 from carerules.domain.keptplan import KeptPlan
@@ -32,7 +33,7 @@ from carerules.loop import (
     step,
     stranger,
 )
-from carerules.planner import Hours, planned_simply
+from carerules.planner import Hours, Tariff, hours_of, planned_simply, problem_of
 from carerules.service import Service, dump_world, load_world, restore, worth_keeping
 from carerules.service.desk import entry_events
 from carerules.service.planning import (
@@ -43,6 +44,7 @@ from carerules.service.planning import (
     Order,
     PlanKeeper,
     Watch,
+    made,
 )
 from carerules.sim import VirtualOutside, VirtualSite
 
@@ -443,3 +445,25 @@ def test_a_system_without_another_thread_costs_the_plan_and_not_the_service(
     assert hand.came.wait(60), "the next one is made"
     (event,) = hand.heard[-1][1](world.now + 2 * HOUR)
     assert isinstance(event, PlanKept)
+
+
+# ---- what a plan goes by -------------------------------------------------------------------------
+
+HOURS = Hours(DayWindow(60, 1_200), 2_300.0, Tariff(0.3, ((DayWindow(0, 360), 0.12),)))
+SIX = 18 * 60
+
+
+def test_every_limit_goes_from_the_site_file_into_each_plan_and_into_those_made_anew() -> None:
+    """A limit more has its figure here, too: each is other than where nobody says one."""
+    for value in (HOURS, HOURS.tariff):
+        unsaid = [one.name for one in fields(value) if getattr(value, one.name) == one.default]
+        assert unsaid == []
+    settings = Planning(HOURS.awake, HOURS.circuit_w, HOURS.tariff.base, HOURS.tariff.bands, SIX)
+    shed = Shed()
+    shed.go(shed.at("18:15"))
+    order = Watch(settings).look(shed.world)
+    assert order is not None
+    assert order.hours == HOURS
+    assert hours_of(made(order, shed.world).hours) == HOURS
+    problem = problem_of(shed.world, order.until, order.hours).problem
+    assert [one.name for one in fields(problem) if getattr(problem, one.name) == one.default] == []
