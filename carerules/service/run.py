@@ -82,7 +82,12 @@ class Service:
             while not self.leave() and (until is None or self.outside.now() < until):
                 self.alive()
                 due = min(self.due(), self.world.now + self.idle)
-                self.take(self.outside.wait(due if until is None else min(due, until)))
+                due = due if until is None else min(due, until)
+                heard = self.outside.wait(due)
+                # Whoever brought something off beside us, while we hung, must not find it on again:
+                # the time is up for us before their word of it is.
+                self._note_late(self.outside.now() - due)
+                self.take(heard)
                 self._take_entries()
                 self.between()
             self.bring_off()
@@ -124,9 +129,12 @@ class Service:
         for event, outcomes, world in told:
             self.tell(event, outcomes, world)
         self._keep_snapshot()
+        self._note_late(late)
+
+    def _note_late(self, late: Duration) -> None:
+        """Timers have run out meanwhile: a renewal now would close what is open, unasked."""
         if late > ASLEEP:
-            # Timers have run out meanwhile: a renewal now would close what is open, unasked. Not at
-            # the outside's now: what waits in the inbox was stamped before that.
+            # Not at the outside's now: what waits in the inbox was stamped before that.
             self.take([ClockSet(self.world.now, self.world.local.offset, late)])
 
     def due(self) -> Moment:

@@ -328,7 +328,7 @@ PLANTS = (
         "window",
         first=34,
     ),
-    Plant("whoever says nothing has said yes", _silence_is_yes, "asked", first=189),
+    Plant("whoever says nothing has said yes", _silence_is_yes, "asked", first=97),
     Plant(
         "what flows where no meter is is not counted",
         changed(steer, "_flows_unmetered", lambda *_: False),

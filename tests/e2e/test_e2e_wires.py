@@ -227,6 +227,6 @@ def test_stop_does_not_wait_for_a_service_that_hangs(stage: Stage) -> None:
     began = monotonic()
     eventually(lambda: len(stage.eye.on(f"{PACK}/telemetry", began)) >= 3, "three more samples")
     assert not stage.closed()
-    assert not stage.ons(after=began)
+    assert not stage.ons(after=back)
     assert service.leave() == 0, service.text()
     sound(service, plug, stop)

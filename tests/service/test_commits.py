@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 
 import pytest
 
 from carerules.campaign.ground import BEGIN, Ground, chemistries, setup_on
 from carerules.domain.decision import Command, Outcome, SwitchOff, SwitchOn
-from carerules.domain.event import Attended, Event, Sample, Started, Value
+from carerules.domain.event import Attended, ClockSet, Event, Sample, Started, Tick, Value
 from carerules.domain.moment import HOUR, MINUTE, SECOND, Moment
 from carerules.domain.signal import catalogue
 from carerules.lang import load
-from carerules.loop import make_setup, new_world, step
+from carerules.loop import World, make_setup, new_world, step
 from carerules.service import Service
 from carerules.service.run import LIGHT_EVERY, LIGHT_MAX
 
@@ -151,3 +152,42 @@ def test_what_hung_for_long_says_off_and_no_renewal(
     assert (RENEWAL in outside.said) is on
     plugs = {one.plug for one in outside.said if isinstance(one, SwitchOff)}
     assert plugs == (set(SITE.plugs) if off else set())
+
+
+class Stopped(Late):
+    """An outside that is slept through: the process is stopped in its third wait."""
+
+    def __init__(self, hangs: int) -> None:
+        super().__init__()
+        self._hangs, self.waits = hangs, 0
+
+    def wait(self, due: Moment) -> Sequence[Event]:
+        self.waits += 1
+        self.at = due + (self._hangs if self.waits == 3 else 0)
+        return [Tick(self.at)]
+
+
+@pytest.mark.parametrize(("hangs", "off"), [(0, False), (5 * SECOND, False), (6 * SECOND, True)])
+def test_who_was_stopped_says_off_before_anything_else(
+    hangs: int, off: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """SIGSTOP, a machine that swaps: somebody may have brought the load off meanwhile, and our time
+    is up before we hear of it."""
+    outside = Stopped(hangs)
+    service = service_on(Counted())
+    service.outside = outside
+    service.leave = lambda: outside.waits >= 3
+    stepped: list[Event] = []
+
+    def renews(world: World, event: Event) -> tuple[World, Sequence[Outcome]]:
+        stepped.append(event)
+        after, outcomes = step(world, event)
+        if isinstance(event, Tick) and outside.waits == 3 and after.starting_since is None:
+            outcomes = [replace(RENEWAL, permit_at=event.heard)]
+        return after, outcomes
+
+    monkeypatch.setattr("carerules.service.run.step", renews)
+    service.run([Attended(BEGIN, BEGIN)])
+    assert any(isinstance(one, ClockSet) for one in stepped) is off
+    words = [type(one) for one in outside.said]
+    assert (SwitchOn in words) is not off
