@@ -21,7 +21,7 @@ from carerules.domain.moment import DAY, HOUR, NEVER
 from carerules.domain.quantity import Known
 from carerules.engine import Over, energy, window
 from carerules.engine.energy import next_line
-from carerules.loop import intake, knowledge, steer, view
+from carerules.loop import intake, knowledge, steer, unseen, view
 from carerules.safety import Permit, interlock, lease
 from carerules.safety import pack as pack_checks
 
@@ -283,7 +283,10 @@ PLANTS = (
     ),
     Plant(
         "the floor is not thought of where no voltage is seen",
-        changed(steer, "floor_charge", lambda *_: 0.0),
+        all_of(
+            changed(steer, "floor_charge", lambda *_: 0.0),
+            changed(unseen, "floor_charge", lambda *_: 0.0),
+        ),
         "floor",
         "machine asleep",
         first=498,
