@@ -6,12 +6,13 @@ Knows the questions. Does not know how either file is written.
 from __future__ import annotations
 
 import re
+import shlex
 from collections.abc import Callable
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TypeVar
-from zoneinfo import available_timezones
+from zoneinfo import ZoneInfo, available_timezones
 
 import click
 
@@ -20,7 +21,15 @@ from carerules.battery import shipped_chemistries
 from carerules.cli.common import FAILED, refuse
 from carerules.cli.writing import put
 from carerules.config import SiteFile, read_site
-from carerules.config.draft import Answers, Hands, PackAnswer, PlugAnswer, draft, read_pack
+from carerules.config.draft import (
+    Answers,
+    Hands,
+    PackAnswer,
+    PlugAnswer,
+    draft,
+    read_pack,
+    unfit,
+)
 from carerules.report.page import fold
 from carerules.service import read_rules
 
@@ -64,8 +73,8 @@ def new_command(folder: Path) -> None:
     )
 
 
-def _next(answers: Answers, site: Path) -> list[str]:
-    first = answers.packs[0].name
+def _next(answers: Answers, written: Path) -> list[str]:
+    first, site = answers.packs[0].name, shlex.quote(str(written))
     if answers.hands == "play":
         return [f"carerules rehearse {site} --days 7", f"carerules run {site}"]
     said = [f"carerules record {first} charged --site {site}", f"carerules status --site {site}"]
@@ -82,15 +91,15 @@ def _asked() -> Answers:
     kinds = ", ".join(sorted(shipped_chemistries()))
     for line in fold("   ", f"Chemistries: {kinds}. An empty line ends.", 3):
         click.echo(line)
-    packs = _packs()
+    packs = _packs(zone)
     click.echo("4. How are packs drained that lie too full?")
     click.echo("   1  not yet: play it with virtual packs, nothing real is switched")
     click.echo("   2  by hand: carerules keeps the to-do list")
     click.echo("   3  by a plug with a discharge load on it")
     hands: Hands = _ask("   Which?", "1", _hands)
-    plug = _plug() if hands == "plug" else None
+    plug = _plug(packs, zone) if hands == "plug" else None
     url = _ask("5. A webhook (https://...) for notices, or `no`?", "no", _webhook)
-    start = datetime.now(UTC).replace(microsecond=0, tzinfo=None).isoformat()
+    start = datetime.now(ZoneInfo(zone)).replace(microsecond=0, tzinfo=None).isoformat()
     return Answers(name, zone, packs, hands, plug, url, start)
 
 
@@ -134,7 +143,7 @@ def _zone(text: str) -> str | Problem:
     return Problem(f"`{text[:64]}`", "a zone of the IANA database", "as in `Europe/Lisbon`")
 
 
-def _packs() -> list[PackAnswer]:
+def _packs(zone: str) -> list[PackAnswer]:
     chemistries = sorted(shipped_chemistries())
     packs: list[PackAnswer] = []
     wrong = 0
@@ -142,9 +151,14 @@ def _packs() -> list[PackAnswer]:
         text = click.prompt("   pack", default="", show_default=False).strip()
         if not text and packs:
             return packs
-        read = read_pack(text, chemistries) if text else _wrong("", "`heron lipo 6S 16 Ah`")
+        read: PackAnswer | Problem = (
+            read_pack(text, chemistries) if text
+            else Problem("no pack", "at least one", "as in `heron lipo 6S 16 Ah`")
+        )  # fmt: skip
         if isinstance(read, PackAnswer) and any(read.name == one.name for one in packs):
             read = Problem(f"`{read.name}` twice", "a name for each pack", "call it otherwise")
+        elif isinstance(read, PackAnswer):
+            read = unfit(Answers("site", zone, [read], "people"), "pack") or read
         if isinstance(read, Problem):
             wrong += 1
             click.echo(f"   {read.show()}")
@@ -153,7 +167,17 @@ def _packs() -> list[PackAnswer]:
     return refuse(f"{TRIES} packs could not be read; nothing was written")
 
 
-def _plug() -> PlugAnswer:
+def _plug(packs: list[PackAnswer], zone: str) -> PlugAnswer:
+    for _ in range(TRIES):
+        plug = _plug_asked()
+        wrong = unfit(Answers("site", zone, packs, "plug", plug), "plug", "station", "mqtt")
+        if wrong is None:
+            return plug
+        click.echo(f"   {wrong.show()}")
+    return refuse(f"{TRIES} answers could not be read; nothing was written")
+
+
+def _plug_asked() -> PlugAnswer:
     found = plug_profiles()
     profiles = {name: one for name, one in found.items() if isinstance(one, PlugProfile)}
     click.echo(f"   Profiles: {', '.join(sorted(profiles))} (docs/plugs.md).")

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import sys
+import textwrap
 from collections.abc import Callable, Sequence
 from functools import wraps
 from pathlib import Path
@@ -24,6 +25,7 @@ FAILED = 1
 """Exit status: it was tried, and did not come to a good end."""
 
 SITE_HERE = "site.toml"
+WIDTH = 80
 
 
 def site_option(command: F) -> F:
@@ -82,10 +84,38 @@ def json_option(command: F) -> F:
 
 
 def refuse(*lines: str, status: int = REFUSED) -> NoReturn:
-    """Say what is wrong on standard error, and end."""
+    """Say what is wrong on standard error, and end.
+
+    Folded for a person at a terminal; a program that reads along gets one line for each thing.
+    """
+    folds = sys.stderr.isatty()
     for line in lines:
-        click.echo(line, err=True)
+        click.echo(folded(line) if folds else line, err=True)
     sys.exit(status)
+
+
+def must_be_rules(paths: Sequence[Path]) -> None:
+    """A site file among rule files would be read as rules, and each of its lines be an error."""
+    for path in paths:
+        if path.suffix == ".toml":
+            refuse(f"found `{path}`, wanted rule files (.care); help: name those in its `rules`")
+
+
+def remark(line: str) -> None:
+    """A line on standard output, folded at a terminal."""
+    click.echo(folded(line) if sys.stdout.isatty() else line)
+
+
+def folded(shown: str) -> str:
+    """No row longer than a terminal is wide; the author's own line never is."""
+    return "\n".join(
+        line
+        for row in shown.split("\n")
+        for line in (
+            [row] if len(row) <= WIDTH
+            else textwrap.wrap(row, WIDTH, subsequent_indent="    ", break_on_hyphens=False)
+        )
+    )  # fmt: skip
 
 
 def open_streams() -> None:

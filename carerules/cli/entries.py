@@ -30,7 +30,7 @@ from carerules.adapters import (
     parse_use,
     quoted,
 )
-from carerules.cli.common import FAILED, Renamed, json_option, refuse, site_option
+from carerules.cli.common import FAILED, Renamed, json_option, refuse, remark, site_option
 from carerules.cli.completing import named, offer, these
 from carerules.cli.reader import must_be_one_of, reader_at
 from carerules.cli.reading import say
@@ -300,7 +300,7 @@ def _wall(site: SiteFile, site_path: Path, *, virtual: bool) -> datetime:
 
 def enter(site: SiteFile, entry: Entry | Problem) -> None:
     """Leave the entry for the service, and say what became of it."""
-    click.echo(handed(site, entry))
+    remark(handed(site, entry))
 
 
 def handed(site: SiteFile, entry: Entry | Problem) -> str:

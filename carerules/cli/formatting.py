@@ -14,7 +14,7 @@ from pathlib import Path
 import click
 
 from carerules.bounded import read_bounded
-from carerules.cli.common import FAILED, REFUSED, finding, json_option, refuse
+from carerules.cli.common import FAILED, REFUSED, finding, json_option, must_be_rules, refuse
 from carerules.cli.writing import put
 from carerules.domain.diagnostic import Diagnostic, Severity, Span
 from carerules.domain.frozen import guarded
@@ -64,6 +64,7 @@ def format_command(
     if stdin:
         done = [_laid_out(STDIN, sys.stdin.buffer.read(READ_BYTES_MAX + 1), None)]
     else:
+        must_be_rules(paths)
         done = [_one_file(path) for path in paths]
     if as_json:
         _print_json(done)

@@ -12,7 +12,7 @@ from pathlib import Path
 import click
 
 from carerules.battery import shipped_chemistries
-from carerules.cli.common import FAILED, REFUSED, Renamed, json_option
+from carerules.cli.common import FAILED, REFUSED, Renamed, json_option, must_be_rules
 from carerules.cli.findings import show_findings
 from carerules.cli.progress import Progress
 from carerules.cli.sites import site_at
@@ -49,6 +49,7 @@ def test_command(
 
     Example: carerules test river.care --coverage
     """
+    must_be_rules(paths)
     site = site_at(site_path) if site_path is not None else None
     chemistries = site.chemistries if site is not None else shipped_chemistries()
     own_signals = site.signals if site is not None else ()

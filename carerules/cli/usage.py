@@ -36,7 +36,8 @@ def usage_line(error: click.ClickException) -> str:
             said = _said(value) if value else "a value that does not fit"
             return _line(f"{said} for `{_name(param)}`", _wanted(param), mend)
     if (extra := re.search(r"unexpected extra arguments? \((.*)\)", error.message)) is not None:
-        return _line(_said(extra[1]), f"`{_usage(context, path)}`", asks)
+        mend = _as_site(extra[1], context) or asks
+        return _line(_said(extra[1]), f"`{_usage(context, path)}`", mend)
     if (command := re.match(r"No such command '(.*?)'", error.message)) is not None:
         mend = _nearest(command[1], _commands(context)) or asks
         return _line(_said(command[1]), f"a command of `{path}`", mend)
@@ -55,6 +56,13 @@ def _said(word: str) -> str:
 def _nearest(word: str, known: list[str]) -> str:
     close = alike(word, known)
     return f"did you mean `{close[0]}`?" if close else ""
+
+
+def _as_site(extra: str, context: click.Context | None) -> str:
+    """`run`, `check` and some others take the site by its place: a hand gets used to that."""
+    if extra.endswith(".toml") and " " not in extra and "--site" in _options(context):
+        return f"name the site with `--site {extra}`"
+    return ""
 
 
 def _options(context: click.Context | None) -> list[str]:
@@ -83,7 +91,7 @@ def _choices(param: click.Parameter) -> list[str]:
     return [str(one) for one in param.type.choices] if isinstance(param.type, click.Choice) else []
 
 
-_VALUE = re.compile(r"'(.*)' is not |(\S+) is not in the range ", re.DOTALL)
+_VALUE = re.compile(r"\w* ?'(.*)' (?:is|does) |(\S+) is not in the range ", re.DOTALL)
 
 
 def _value(message: str) -> str:
@@ -102,6 +110,10 @@ def _wanted(param: click.Parameter) -> str:
             first, up = ("above", "and up to") if numbers.min_open else ("from", "to")
             least = f" {first} {_plain(low)}" if low is not None else ""
             return whole + least + (f" {up} {_plain(high)}" if high is not None else "")
+        case click.Path(file_okay=False):
+            return "a folder, and not a file"
+        case click.Path(dir_okay=False):
+            return "a file, and not a folder"
         case _:
             return "a value of its kind"
 

@@ -11,6 +11,8 @@ from collections.abc import Mapping, Sequence
 from typing import Literal, NamedTuple
 
 from carerules.adapters import Problem, quoted
+from carerules.config.read import read_site_text
+from carerules.config.site import SiteFile
 from carerules.domain.frozen import guarded
 from carerules.domain.spelling import alike
 from carerules.shipped import shipped
@@ -20,8 +22,8 @@ Hands = Literal["plug", "people", "play"]
 
 CELLS_MAX = 60
 _PACK = re.compile(
-    r"(?P<name>[a-z][a-z0-9-]{0,31})\s+(?P<chemistry>[a-z0-9-]+)\s+(?P<cells>\d{1,3})\s*[sS]\s+"
-    r"(?P<number>\d+(?:\.\d+)?)\s*(?P<unit>Ah|mAh)"
+    r"(?P<name>.+?),?\s+(?P<chemistry>[A-Za-z0-9-]+),?\s+(?P<cells>\d{1,3})\s*[sS]?,?\s+"
+    r"(?P<number>\d+(?:\.\d+)?)\s*(?P<milli>[mM]?)[aA][hH]"
 )
 
 
@@ -59,12 +61,15 @@ class Answers:
 
 
 def read_pack(text: str, chemistries: Sequence[str]) -> PackAnswer | Problem:
-    """A pack out of a line such as `heron lipo 6S 16 Ah`."""
+    """A pack out of a line such as `heron lipo 6S 16 Ah`, as people type it.
+
+    Its name and its figures are judged by the site file's own reader (`unfit`).
+    """
     found = _PACK.fullmatch(text.strip())
     if found is None:
         return Problem(quoted(text), "name, chemistry, cells in series and capacity",
                        "as in `heron lipo 6S 16 Ah`")  # fmt: skip
-    chemistry, cells = found["chemistry"], int(found["cells"])
+    chemistry, cells = found["chemistry"].lower(), int(found["cells"])
     if chemistry not in chemistries:
         close = alike(chemistry, chemistries)
         mend = f"did you mean `{close[0]}`?" if close else f"there are {', '.join(chemistries)}"
@@ -73,7 +78,17 @@ def read_pack(text: str, chemistries: Sequence[str]) -> PackAnswer | Problem:
         return Problem(f"`{cells}S`", f"1 to {CELLS_MAX} cells in series", "see the label")
     if float(found["number"]) <= 0:
         return Problem(f"`{found['number']}`", "a capacity above 0", "see the label")
-    return PackAnswer(found["name"], chemistry, cells, f"{found['number']} {found['unit']}")
+    unit = "mAh" if found["milli"] else "Ah"
+    return PackAnswer(found["name"], chemistry, cells, f"{found['number']} {unit}")
+
+
+def unfit(answers: Answers, *tables: str) -> Problem | None:
+    """What the reader of site files would say of what these answers put into those tables."""
+    read = read_site_text(_site(answers), "site.toml")
+    for problem in () if isinstance(read, SiteFile) else read:
+        if problem.key[:1] and problem.key[0] in tables:
+            return Problem(problem.found, problem.wanted, problem.mend or "answer it otherwise")
+    return None
 
 
 def draft(answers: Answers) -> dict[str, str]:
@@ -91,9 +106,11 @@ def _site(answers: Answers) -> str:
     ]
     for pack in answers.packs:
         lines += [
-            "", f"[pack.{pack.name}]", f"chemistry = {_quoted(pack.chemistry)}",
+            "", f"[pack.{_key(pack.name)}]", f"chemistry = {_quoted(pack.chemistry)}",
             f"cells = {pack.cells}", f"capacity = {_quoted(pack.capacity)}",
         ]  # fmt: skip
+        if pack.chemistry == "nimh":
+            lines.append('role = "handset"  # rules/nimh-handset.care goes by it')
         if answers.hands != "people" and pack is answers.packs[0]:
             lines.append('place = "bench"')
     if answers.hands == "play":
@@ -144,12 +161,14 @@ def _station(plug: str, load_w: float) -> list[str]:
 def _rules(answers: Answers) -> str:
     ready = {one.name.removesuffix(".care") for one in shipped("rules").iterdir()}
     chemistries = dict.fromkeys(pack.chemistry for pack in answers.packs)
+    named = [name for name in chemistries if name in ready]
+    such = f', e.g. with\n# `use "{named[0]}" with storage = 50 %`' if named else ""
     lines = [
         "# What is to be done with these packs. Common practice, no source; the maker's",
-        "# instructions come first. Change what does not suit, e.g. with `with storage = 50 %`.",
+        f"# instructions come first. Change what does not suit{such}.",
         "",
     ]
-    lines += [f'use "{name}"' for name in chemistries if name in ready]
+    lines += [f'use "{name}"' for name in named]
     if "nimh" in chemistries:
         lines.append('use "nimh-handset"')
     lines.append('use "inspection"')
@@ -160,6 +179,11 @@ def _rules(answers: Answers) -> str:
                       "    when pack.soc >= 95 % for 24 h and time until use > 2 d:",
                       "        drain to 80 %"]  # fmt: skip
     return "\n".join([*lines, ""])
+
+
+def _key(name: str) -> str:
+    """As it stands in a table's head: in quotes where its reader will refuse it anyway."""
+    return name if re.fullmatch(r"[A-Za-z0-9_-]+", name) else _quoted(name)
 
 
 def _quoted(words: str) -> str:

@@ -167,8 +167,10 @@ NAME = r"^[A-Za-z][A-Za-z0-9_-]{0,39}$"
 
 def _name(value: str) -> str:
     if re.fullmatch(NAME, value) is None:
+        long = f" ({len(value)} characters)" if len(value) > NAME_CHARS_MAX else ""
         raise refused(
-            found(value), "a name of letters, digits, `-` and `_`, letter first, at most 40 long"
+            f"{found(value)}{long}",
+            "a name of letters (a to z), digits, `-` and `_`, letter first, at most 40 long",
         )
     return value
 

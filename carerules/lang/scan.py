@@ -154,8 +154,10 @@ def _tab(row: str) -> int | None:
 
 
 def _too_large(size: int, file: str, findings: Findings) -> Diagnostic:
+    # Of a file no more is read than shows that it is too large: how large it is nobody knows.
+    said = f"more than {FILE_BYTES_MAX}" if size == FILE_BYTES_MAX + 1 else f"{size}"
     findings.add(
-        "too-large", f"the file has {size} bytes, and at most {FILE_BYTES_MAX} are read",
+        "too-large", f"the file has {said} bytes, and at most {FILE_BYTES_MAX} are read",
         Span(file, 1, 1, 1, 2), Mend('split it, and take the parts in with `use "NAME.care"`'),
     )  # fmt: skip
     return findings.all[-1]

@@ -134,14 +134,69 @@ def test_each_profile_that_ships_can_be_named(tmp_path: Path, profile: str) -> N
 
 @pytest.mark.parametrize(
     "typed",
-    ["", "heron", "heron lipo 6 16 Ah", "Heron lipo 6S 16 Ah", "heron lipo 0S 16 Ah",
+    ["", "heron", "heron lipo 6S", "lipo 6S 16 Ah", "heron lipo 0S 16 Ah",
      "heron lipo 99S 16 Ah", "heron lipo 6S 0 Ah", "heron lipo 6S 16 Wh", "heron lipo 6S -1 Ah",
-     "heron lead 6S 16 Ah", "a" * 40 + " lipo 6S 16 Ah", "heron lipo 6S 1e3 Ah", "\x00"],
+     "heron lead 6S 16 Ah", "heron lipo 6S 16,5 Ah", "heron lipo 6S 1e3 Ah", "\x00"],
 )  # fmt: skip
 def test_what_is_no_pack_is_said_in_one_line(typed: str) -> None:
     read = read_pack(typed, ["lipo"])
     assert isinstance(read, Problem)
     assert "\n" not in read.show()
+
+
+@pytest.mark.parametrize(
+    "typed",
+    ["heron lipo 6S 16 Ah", "Heron_1 LiPo 6s 16ah", "heron, lipo, 6S, 16 Ah", "heron lipo 6 16 Ah",
+     "a" * 40 + " lipo 6S 16000 mAh"],
+)  # fmt: skip
+def test_a_pack_may_be_typed_as_people_type_it(tmp_path: Path, typed: str) -> None:
+    assert new(tmp_path, "shed", "UTC", typed, "", "1", "no").exit_code == 0
+    (pack,) = checked(tmp_path).site.packs.values()
+    assert pack.name == typed.split(maxsplit=1)[0].rstrip(",")
+    assert (pack.cells, pack.capacity_ah) == (6, 16)
+
+
+@pytest.mark.parametrize(("typed", "wanted"), [
+    ("when lipo 6S 16 Ah", "a name that is no word of the rule language"),
+    ("Gänsesäger lipo 6S 16 Ah", "a name of letters (a to z)"),
+    ("my heron lipo 6S 16 Ah", "`my heron`, wanted a name of letters (a to z)"),
+    ("a" * 41 + " lipo 6S 16 Ah", "(41 characters), wanted a name of letters (a to z)"),
+    ("heron lipo 6S 99999 Ah", "a capacity from 0.01 Ah to 5000 Ah"),
+])  # fmt: skip
+def test_what_the_site_file_would_refuse_is_asked_again_at_once(
+    tmp_path: Path, typed: str, wanted: str
+) -> None:
+    """And not after the last question, when every answer would be lost."""
+    shown = new(tmp_path, "shed", "UTC", typed, *PACKS, "1", "no")
+    assert shown.exit_code == 0, shown.output
+    assert wanted in shown.output.partition("4. How")[0]
+    checked(tmp_path)
+
+
+def test_a_plug_that_the_site_file_would_refuse_is_asked_for_again(tmp_path: Path) -> None:
+    shown = new(tmp_path, "shed", "UTC", *PACKS, "3", "generic-json", "shed/#", "60", "lan:99999",
+                "generic-json", "shed/load", "60", "lan:99999", "generic-json", "shed/load", "60",
+                "lan:1883", "no")  # fmt: skip
+    assert shown.exit_code == 0, shown.output
+    assert "no wildcards" in shown.output
+    assert "from 1 to 65535" in shown.output
+    checked(tmp_path)
+
+
+def test_the_rules_for_handsets_mean_the_pack_that_they_are_written_for(tmp_path: Path) -> None:
+    """They go by a role, which nobody was asked for: without it they would never speak."""
+    assert new(tmp_path, "shed", "UTC", "teal nimh 8S 2 Ah", "", "1", "no").exit_code == 0
+    checked(tmp_path)
+    ran = CliRunner().invoke(main, ["rehearse", str(tmp_path / "site.toml"), "--days", "3"])
+    fired = {row.split()[0]: row.split()[1] for row in ran.output.splitlines() if "nimh-" in row}
+    assert fired["nimh-full-turn"] == "1"
+    assert "storage" not in (tmp_path / "care.care").read_text("utf-8")
+
+
+def test_what_is_to_be_typed_next_can_be_typed_so(tmp_path: Path) -> None:
+    folder = tmp_path / "boat shed"
+    shown = new(folder, "shed", "UTC", *PACKS, "1", "no")
+    assert f"carerules run '{folder}/site.toml'" in shown.output
 
 
 @pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])
