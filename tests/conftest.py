@@ -9,7 +9,12 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
+from hypothesis import settings
 from postgres_kit import Server, served
+
+# A deadline is a wall-clock claim, and fails on a busy machine what is right.
+settings.register_profile("ours", deadline=None)
+settings.load_profile("ours")
 
 MEASURED = pytest.StashKey[list[str]]()
 """What scenarios measured, for the eye of whoever ran them; no test asserts it."""

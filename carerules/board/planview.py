@@ -18,7 +18,7 @@ from carerules.planner import (
     move_words_of,
 )
 from carerules.planner.shapes import KeptMoveShape, KeptRunShape
-from carerules.report import show_at
+from carerules.report import show_at, wish
 
 SOON_MAX = 3
 """Moves in the short form of the plan on the page of all packs."""
@@ -105,7 +105,7 @@ def _move(move: KeptMoveShape, now: datetime) -> MoveRow:
 
 def _run(run: KeptRunShape, now: datetime) -> MoveRow:
     what = "drain" if run.side == "load" else "charge"
-    why = [f"rule {run.rule}"] if run.rule else []
+    why = [wish(run.rule)] if run.rule else []
     why += [f"use {run.use}"] if run.use else []
     why += [f"by {show_at(run.due)}"] if run.due else []
     about = f" ({', '.join(why)})" if why else ""

@@ -12,6 +12,7 @@ from typing import assert_never
 
 from carerules.domain.decision import Ending
 from carerules.domain.event import (
+    BESIDE,
     Acknowledged,
     Answered,
     Attended,
@@ -106,8 +107,9 @@ def take(turn: Turn, event: Event) -> Iterable[str]:
             return tuple(turn.world.packs)
         case Acknowledged():
             return ()  # for whoever reads the log: what is delivered, the courier decides
-        case Rejected():
-            turn.change(refused=turn.world.refused + 1)
+        case Rejected(_, origin):
+            # A person's own OFF beside us stands in the log; nothing of it was refused.
+            turn.change(refused=turn.world.refused + (origin != BESIDE))
             return ()
         case _:
             assert_never(event)

@@ -17,7 +17,7 @@ from carerules.planner.shapes import (
     PlanShape,
     RunShape,
 )
-from carerules.report import WIDTH, fold, show_at
+from carerules.report import WIDTH, fold, show_at, wish
 
 NAMES = 11
 BAR = WIDTH - NAMES - 2
@@ -115,7 +115,7 @@ def _what(one: RunShape | LeftOutShape) -> str:
 
 
 def _for(rule: str | None, use: str | None, due: datetime | None) -> str:
-    why = [f"rule {rule}"] if rule else []
+    why = [wish(rule)] if rule else []
     why += [f"use {use}"] if use else []
     why += [f"by {show_at(due)}"] if due else []
     return f" ({', '.join(why)})" if why else ""

@@ -38,7 +38,7 @@ from carerules.report.status_lines import (
     uses_lines,
 )
 from carerules.report.why import seen_words, why_lines, why_of
-from carerules.report.words import Line, line_of, said
+from carerules.report.words import Line, line_of, said, wish
 
 __all__ = [
     "WIDTH",
@@ -84,4 +84,5 @@ __all__ = [
     "uses_of",
     "why_lines",
     "why_of",
+    "wish",
 ]

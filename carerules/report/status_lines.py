@@ -22,6 +22,7 @@ from carerules.report.shapes import (
     UsesShape,
     WaitShape,
 )
+from carerules.report.words import wish
 
 _LABEL = 11
 
@@ -143,7 +144,7 @@ def job_words(job: JobShape) -> str:
     mend = f"; {job.mend}" if job.mend else ""
     moved = f"; {job.energy_wh:.0f} Wh moved" if job.energy_wh >= 0.5 else ""
     since = f" since {show_at(job.since)}" if job.phase != "ready" else ""
-    return f"{job.line} ({job.job}, rule {job.rule}): {job.phase}{since}{why}{moved}{mend}"
+    return f"{job.line} ({job.job}, {wish(job.rule)}): {job.phase}{since}{why}{moved}{mend}"
 
 
 def _wait_words(wait: WaitShape, status: StatusShape) -> str:

@@ -26,6 +26,7 @@ from carerules.report.shapes import (
     SeenShape,
     WhyShape,
 )
+from carerules.report.words import wish
 
 
 def why_of(
@@ -182,7 +183,7 @@ def _head(why: WhyShape) -> Iterator[str]:
     for job in why.jobs:
         since = f" since {show_at(job.since)}" if job.phase != "ready" else ""
         reason = f", {job.why}" if job.why else ""
-        yield from fold("doing ", f"{job.line} ({job.job}, rule {job.rule}): "
+        yield from fold("doing ", f"{job.line} ({job.job}, {wish(job.rule)}): "
                                   f"{job.phase}{since}{reason}")  # fmt: skip
     if not why.exact:
         words = "rules or site have changed since, or old samples are forgotten: below is what "

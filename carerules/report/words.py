@@ -72,6 +72,12 @@ class Line:
     text: str
 
 
+def wish(rule: str) -> str:
+    """Whose wish a job is: a rule's, or a person's (`carerules want`), whose name stands in
+    brackets in the shapes, as no rule's can."""
+    return f"{rule.strip('()')}'s wish" if rule.startswith("(") else f"rule {rule}"
+
+
 def line_of(outcome: Outcome) -> Line | None:
     """The outcome as a sentence; None: it is housekeeping."""
     match outcome:
@@ -87,7 +93,7 @@ def line_of(outcome: Outcome) -> Line | None:
         case JobEnded(_, rule, pack, ending, why, energy_wh):
             moved = f" ({energy_wh:.0f} Wh moved)" if energy_wh >= 0.5 else ""
             tone: Tone = "alarm" if ending is Ending.FAILED else "done"
-            return Line(tone, pack, f"rule {rule}, {ending.value}: {why}{moved}")
+            return Line(tone, pack, f"{wish(rule)}, {ending.value}: {why}{moved}")
         case Veto(_, pack, station, interlock, _, _):
             return Line("decided", pack, f"not on {station} ({interlock}): {outcome.show()}")
         case SwitchOn(plug, lease_s, _, _, renewal):

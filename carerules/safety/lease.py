@@ -250,7 +250,7 @@ def fault(state: PlugState, plug: Plug, usual_w: float, now: Moment) -> Fault | 
         late = now - state.on_at >= CONFIRM_WITHIN
         return Fault("it did not confirm that it is on") if late else None
     if state.on is False and state.on_heard - state.said_at > SETTLE:
-        return Fault("it was switched off by somebody else")
+        return Fault("it was switched off by somebody else, or by `carerules stop`")
     if now - state.on_heard > DATA_AGE_MAX:
         return Fault("it has been silent for a minute", final=False)
     if _timer_not_armed(state, plug):

@@ -141,7 +141,7 @@ def dwelled(_intent: Intent, bench: Bench) -> Iterator[Refusal]:
     """No relay is switched on again so soon that it chatters."""
     left = bench.dwell.until - bench.now
     if left > 0:
-        found = f"station {bench.station.name} went off {bench.dwell.why}"
+        found = f"station {bench.station.name} went off a short while ago ({bench.dwell.why})"
         yield Refusal(found, f"{show_duration(left)} more before it goes on again")
 
 

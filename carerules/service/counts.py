@@ -23,7 +23,7 @@ from carerules.domain.decision import (
     SwitchOn,
     Veto,
 )
-from carerules.domain.event import Event, PlugReport, Rejected, Sample, Tick
+from carerules.domain.event import BESIDE, Event, PlugReport, Rejected, Sample, Tick
 from carerules.domain.frozen import guarded
 from carerules.loop import World
 from carerules.safety import CHECKS
@@ -85,7 +85,7 @@ class Counts:
                 pass
             case Sample():
                 self._number.update(("event", "sample"))
-            case Rejected():
+            case Rejected(_, origin) if origin != BESIDE:
                 self._number.update(("event", "refused"))
             case PlugReport(plug=plug):
                 self._number["event"] += 1

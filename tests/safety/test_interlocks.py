@@ -496,7 +496,8 @@ WORDS = [
     (running(energy_wh=50.06).but(dwell=Dwell(0, "", HOUR, 50.0)),
      "50.1 Wh moved; wanted at most 50.0 Wh, a quarter over forecast", ""),
     (draining().but(dwell=Dwell(NOW + 90 * SECOND, "for a reason")),
-     "station bench went off for a reason; wanted 1 min 30 s more before it goes on again", ""),
+     "station bench went off a short while ago (for a reason); wanted 1 min 30 s more before it "
+     "goes on again", ""),
     (draining().but(doubt="two readings differ"),
      "heron: two readings differ; wanted readings that agree",
      "measure heron by hand and enter it"),
