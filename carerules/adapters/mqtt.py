@@ -259,7 +259,8 @@ class MqttWires:
         if plug is None or not payload:
             return  # an empty payload is a retained command that somebody has just cleared
         if not retained:
-            self._refuse(topic, f"somebody else commands plug `{plug}`: {quoted(payload[:40])}")
+            said = quoted(payload[:40].decode("utf-8", "replace"))
+            self._refuse(topic, f"somebody else commands plug `{plug}`: {said}")
             return
         cleared = (
             "cleared" if self._address.clear_retained else "clear it: publish nothing, retained"

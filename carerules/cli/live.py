@@ -17,7 +17,7 @@ from carerules.adapters import JournalBusy, KeptJournal, open_journal, share_hea
 from carerules.cli.boarding import door_of
 from carerules.cli.common import FAILED, Renamed, refuse, site_argument
 from carerules.cli.findings import show_findings
-from carerules.cli.sites import journal_path, make_state
+from carerules.cli.sites import journal_path, make_state, must_be_named
 from carerules.cli.voice import Style
 from carerules.config import SiteFile, read_site
 from carerules.domain.ports import JournalError
@@ -102,6 +102,7 @@ def run_command(
 def _site_at(path: Path) -> SiteFile:
     """The site file, read and checked. Where it is refused for a file that it names, what an
     earlier run may have left on is brought off first."""
+    must_be_named(path)
     site = read_site(path)
     if isinstance(site, SiteFile):
         return site

@@ -21,30 +21,37 @@ from carerules.domain.ports import JournalError
 
 def site_at(path: Path) -> SiteFile:
     """The site file, read and checked; or all its problems, and exit 2."""
-    _must_be_named(path)
+    must_be_named(path)
     read = read_site(path)
     if not isinstance(read, SiteFile):
         refuse(*(problem.show() for problem in read))
     return read
 
 
-def _must_be_named(path: Path) -> None:
+def must_be_named(path: Path) -> None:
     """Where nobody named a site and none lies here, the mend is to name one."""
     context = click.get_current_context(silent=True)
     source = context.get_parameter_source("site_path") if context is not None else None
     if source is ParameterSource.DEFAULT and path == Path(SITE_HERE) and not path.exists():
+        words = context.params.values() if context is not None else ()
+        meant = next((word for word in words if isinstance(word, str) and _is_site(word)), "FILE")
         refuse(
             f"found no `{SITE_HERE}` in this folder, and no other named, wanted a site file\n"
-            "  help: name yours with `--site FILE`, or once for all commands with "
-            "`export CARERULES_SITE=FILE`"
+            f"  help: name yours with `--site {meant}`, or once for all commands with "
+            f"`export CARERULES_SITE={meant}`"
         )
+
+
+def _is_site(word: str) -> bool:
+    """What stands in a pack's place, since `run` and others take it there."""
+    return word.endswith(".toml") and word.isprintable() and "`" not in word
 
 
 def site_to_stop(path: Path) -> tuple[SiteFile, list[str]]:
     """The site file for who says nothing but OFF, and what is wrong with the files that it names:
     neither a rule file that is not there nor one password must keep a person from the other plugs.
     What is wrong with itself: exit 2."""
-    _must_be_named(path)
+    must_be_named(path)
     read = read_site(path)
     if isinstance(read, SiteFile):
         return read, []

@@ -10,26 +10,24 @@ from pathlib import Path
 
 import click
 
-from carerules.cli.common import FAILED, json_option, site_option
+from carerules.cli.common import FAILED, json_option, site_argument
 from carerules.cli.sites import site_to_stop
 from carerules.service.off import OffReport
 from carerules.service.stopping import stop_all
 
 
 @click.command("stop")
-@click.argument("named", metavar="[SITE]", required=False, type=click.Path(path_type=Path))
-@site_option
+@site_argument
 @json_option
-def stop_command(named: Path | None, site_path: Path, as_json: bool) -> None:
+def stop_command(site_path: Path, as_json: bool) -> None:
     """All loads and chargers off, now; read back. Nothing goes on until you release the site.
 
-    SITE may stand with or without `--site`. Works without the journal and without a running
-    service. Exit status 1 when a plug was not read back off: go there and pull it.
+    Works without the journal and without a running service. Exit status 1 when a plug was not
+    read back off: go there and pull it.
 
     Example: carerules stop; later: carerules release site
     """
-    # Whoever needs this is in a hurry, and types it as they typed `run SITE`.
-    site, wrong = site_to_stop(named or site_path)
+    site, wrong = site_to_stop(site_path)
     done = stop_all(site, "carerules stop")
     told, problem, report = done.told, done.problem, done.off
     unproven = [state.name for state in report.unproven] if report else []

@@ -132,7 +132,7 @@ class PackTable(Table):
     )
     place: Annotated[str, name_of("station")] | None = Field(
         default=None,
-        description="The station where it hangs at first. Afterwards people say where it is.",
+        description="The station where it hangs until somebody has first said where it is.",
         examples=["A"],
     )
     discharges_after: Annotated[float, Measure(DURATION, DAY, 30 * DAY, "5 d")] | None = Field(

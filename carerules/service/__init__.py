@@ -4,7 +4,7 @@ Knows its own rooms. Does not decide: what follows from an event, `loop.step` sa
 """
 
 from carerules.service.desk import Desk
-from carerules.service.memory import WorldStore, dump_world, load_world, restore
+from carerules.service.memory import WorldStore, dump_world, load_world, restore, unnamed
 from carerules.service.rules import SiteRules, read_rules
 from carerules.service.run import Service, Teller, all_off, worth_keeping
 
@@ -19,5 +19,6 @@ __all__ = [
     "load_world",
     "read_rules",
     "restore",
+    "unnamed",
     "worth_keeping",
 ]

@@ -8,12 +8,12 @@ beginning. A rule that then holds fires, unless the journal says that this very 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence, Set
 from dataclasses import replace
-from typing import Protocol
+from typing import Any, Protocol
 
-from carerules.domain.decision import Fired, JobBegan, JobEnded, Outcome
-from carerules.domain.event import Event, PlanKept, Tick
+from carerules.domain.decision import Fired, JobBegan, JobEnded, Outcome, PackBarred
+from carerules.domain.event import Event, PlanKept, Released, Tick
 from carerules.domain.keptplan import KeptPlan
 from carerules.domain.moment import Moment
 from carerules.domain.pack import Site
@@ -66,14 +66,28 @@ def load_world(text: str, setup: Setup) -> World | None:
     What the site no longer has is gone, what is new to it begins fresh, and a rule of the same
     meaning keeps what it remembers. Rules that the snapshot did not know are muted.
     """
+    parts = _parts(text)
+    return None if parts is None else _world_of(parts, setup)
+
+
+def _parts(text: str) -> dict[str, Any] | None:
+    """What stands in a snapshot; None: it is of another version."""
     try:
-        parts = image.load(text)
-        if parts["shape"] != image.shape():
-            return None
+        parts: dict[str, Any] = image.load(text)
+        return parts if parts["shape"] == image.shape() else None
+    except (image.ImageError, KeyError, TypeError):
+        return None
+
+
+def _world_of(parts: Mapping[str, Any], setup: Setup) -> World | None:
+    try:
         new = new_world(setup, parts["now"])
         packs = {
             name: _rebound(parts["packs"].get(name, fresh), fresh, setup.bound[name], setup.site)
             for name, fresh in new.packs.items()
+        }
+        chores = {
+            key: one for key, one in parts["chores"].items() if one.pack in packs or not one.pack
         }
         known = {(n, rule.key) for n, state in parts["packs"].items() for rule in state.rules}
         return replace(
@@ -89,7 +103,8 @@ def load_world(text: str, setup: Setup) -> World | None:
                 for rule in state.rules
                 if (name, rule.key) not in known
             ),
-            **{name: parts[name] for name in _WHOLE} | {"kept": _still_ours(parts["kept"], setup)},
+            **{name: parts[name] for name in _WHOLE}
+            | {"kept": _still_ours(parts["kept"], setup), "chores": chores},
         )
     except (image.ImageError, KeyError, TypeError, AttributeError):
         return None
@@ -125,10 +140,14 @@ def _rebound(state: PackState, fresh: PackState, bound: Bound, site: Site) -> Pa
 def restore(store: WorldStore, setup: Setup, now: Moment) -> World:
     """The world as the journal has it; `now` counts where nothing was ever journalled."""
     for seq, text in store.snapshots():
-        world = load_world(text, setup)
-        if world is not None:
+        parts = _parts(text)
+        world = None if parts is None else _world_of(parts, setup)
+        if parts is not None and world is not None:
+            back = world.packs.keys() - parts["packs"].keys()
             world = _replayed(store, world, seq)
-            return _unmuted(world, _learned(store, setup, now)) if world.muted else world
+            if not (world.muted or back):
+                return world
+            return _unmuted(world, _learned(store, setup, now), back)
     return _settled(store, _learned(store, setup, now))
 
 
@@ -176,18 +195,42 @@ class _Decided:
         return found
 
 
-def _unmuted(world: World, learned: World) -> World:
-    """New rules get what they would remember had they been there from the beginning."""
+def _unmuted(world: World, learned: World, back: Set[str]) -> World:
+    """New rules get what they would remember had they been there from the beginning; so do packs
+    that are `back` in the site file: what bars one does not end because its table was away."""
     learned = learn(learned, Tick(max(world.now, learned.now)), ())
     packs = {}
-    for name, state in world.packs.items():
+    for name, known in world.packs.items():
+        state = learned.packs[name] if name in back else known
         by_key = {rule.key: rule for rule in learned.packs[name].rules}
         rules = tuple(
             by_key[rule.key] if (name, rule.key) in world.muted else rule for rule in state.rules
         )
         # `due` in the past: everything is looked at anew at the first occasion.
         packs[name] = replace(state, rules=rules, due=world.now)
-    return replace(world, packs=by_name(packs), muted=frozenset())
+    return replace(world, packs=by_name(packs), hangs=hanging(packs), muted=frozenset())
+
+
+def unnamed(store: WorldStore, site: Site) -> tuple[str, ...]:
+    """What the journal has against packs that the site file names no more, by the newest snapshot
+    and what followed: a pack that is only called otherwise now has lost its name, not its harm."""
+    barred: dict[str, str] = {}
+    since = 0
+    for seq, text in store.snapshots():
+        if (parts := _parts(text)) is not None:
+            barred = {name: one.barred or one.retired for name, one in parts["packs"].items()}
+            since = seq
+            break
+    decided = _Decided(store.outcomes(after_seq=since))
+    for seq, event in store.events(after_seq=since):
+        if isinstance(event, Released):
+            barred.pop(event.what, None)
+        barred |= {one.pack: one.why for one in decided(seq) if isinstance(one, PackBarred)}
+    return tuple(
+        f"{name} stands in it no more, and must not be charged ({why}); if it has another name "
+        "now, enter that harm again: `carerules record PACK swelling`"
+        for name, why in sorted(barred.items()) if why and name not in site.packs
+    )  # fmt: skip
 
 
 def _settled(store: WorldStore, world: World) -> World:

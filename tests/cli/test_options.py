@@ -118,7 +118,7 @@ def test_what_is_about_the_whole_site_takes_it_either_way(
         assert got.exit_code == 2
         return got.stderr.splitlines()[0]
 
-    assert said().startswith("site.toml: found no such file")
+    assert said().startswith("found no `site.toml` in this folder")
     assert said("a.toml").startswith("a.toml: found no such file")
     assert said("--site", "a.toml").startswith("a.toml: found no such file")
     assert said("a.toml", "--site", "a.toml").startswith("a.toml: found no such file")

@@ -51,9 +51,10 @@ TYPED = [
     ("rehearse x --seed -1", "found `-1` for `--seed`, wanted a whole number from 0; "
      "help: `carerules rehearse --help` shows how"),
     ("run a b", "found `b`, wanted `carerules run [SITE]`; help: `carerules run --help` shows how"),
-    ("log site.toml", "found `site.toml`, wanted `carerules log`; "
+    ("notices site.toml", "found `site.toml`, wanted `carerules notices`; "
      "help: name the site with `--site site.toml`"),
-    ("log heron", "found `heron`, wanted `carerules log`; help: `carerules log --help` shows how"),
+    ("notices x", "found `x`, wanted `carerules notices`; "
+     "help: `carerules notices --help` shows how"),
     ("new /etc/passwd", "found `/etc/passwd` for `FOLDER`, wanted a folder, and not a file; "
      "help: `carerules new --help` shows how"),
     ("test shed/site.toml", "found `shed/site.toml`, wanted rule files (.care); "
