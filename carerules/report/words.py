@@ -83,7 +83,8 @@ def line_of(outcome: Outcome) -> Line | None:
     match outcome:
         case Fired(rule, _, pack, _, because, reasons):
             why = f": {because}" if because else ""
-            return Line("decided", pack, f"rule {rule} holds ({'; '.join(reasons)}){why}")
+            found = f" ({'; '.join(reasons)})" if reasons else ""  # none of a clock time alone
+            return Line("decided", pack, f"rule {rule} holds{found}{why}")
         case JobBegan(_, _, pack, line):
             return Line("decided", pack, f"to do: {line}")
         case JobMoved(_, pack, line, phase, why):

@@ -212,7 +212,8 @@ def _diary(since: Sequence[Happening], bench: Bench) -> list[str]:
     for one in since:
         match one.outcome:
             case Fired(rule, _, pack, _, _, reasons):
-                words = f"{pack}: rule {rule} holds ({'; '.join(reasons)})"
+                found = f" ({'; '.join(reasons)})" if reasons else ""
+                words = f"{pack}: rule {rule} holds{found}"
             case JobBegan(_, rule, pack, line):
                 words = f"{pack}: {line} (rule {rule})"
             case JobMoved(_, pack, line, phase, why) if phase != "ready":
