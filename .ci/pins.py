@@ -110,7 +110,7 @@ def main(arguments: list[str]) -> int:
     except (OSError, ValueError) as error:
         found = [str(error)]
     for line in found:
-        sys.stderr.write(f"{arguments[1]}: {line}; help: `python .ci/pins.py`\n")
+        sys.stderr.write(f"{arguments[1]}: {line}; mend: `python .ci/pins.py`\n")
     return 1 if found else 0
 
 

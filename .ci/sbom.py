@@ -85,7 +85,7 @@ def _installed(name: str) -> Distribution:
         return distribution(name)
     except PackageNotFoundError:
         mend = "install it, or name fewer extras"
-        raise LackingError(f"found no `{name}` installed, wanted it; help: {mend}") from None
+        raise LackingError(f"found no `{name}` installed, wanted it; mend: {mend}") from None
 
 
 def _component(found: Distribution, name: str) -> dict[str, Any]:

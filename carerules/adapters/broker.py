@@ -208,7 +208,7 @@ class BrokerLine:
             wants = (
                 "its certificate and ours (`cert_file`)" if self._address.tls else "`tls = true`"
             )
-            self._told.fault("the broker ends the connection before it answers; help: look at "
+            self._told.fault("the broker ends the connection before it answers; mend: look at "
                              f"{wants} in `[mqtt]`, and into its log")  # fmt: skip
         self._answered = False
         self._told.down()
@@ -238,10 +238,10 @@ def _no_connection(error: BaseException | None, *, tls: bool) -> str:
     match error:
         case ssl.SSLCertVerificationError():
             why = quoted(error.verify_message.rstrip("."))
-            return (f"the broker's certificate does not hold: {why}; help: look at `ca_file` and "
+            return (f"the broker's certificate does not hold: {why}; mend: look at `ca_file` and "
                     "`host` in `[mqtt]`, or renew the broker's")  # fmt: skip
         case ssl.SSLError() | ConnectionResetError() if tls:  # reset: it took our hello for noise
-            return (f"no TLS with the broker: {quoted(error)}; help: look at `port` and `tls` in "
+            return (f"no TLS with the broker: {quoted(error)}; mend: look at `port` and `tls` in "
                     "`[mqtt]`")  # fmt: skip
         case OSError(strerror=str(why)):
             return f"no connection: {why.lower()}"

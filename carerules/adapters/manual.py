@@ -25,6 +25,7 @@ from carerules.domain.quantity import (
     read_quantity,
     show,
 )
+from carerules.domain.spelling import counted
 
 # What a person's instrument is good for, one sigma. All: common practice, no source.
 HAND_METER_V_A_CELL = 0.02  # a hand meter of 0.5 % and a few digits, at about 4 V a cell
@@ -172,8 +173,8 @@ def _voltage(pack: Pack, rest: Sequence[str], at: datetime) -> Entry | Problem:
     if not low <= volts <= high:
         return Problem(
             f"`{show(volts, VOLTAGE)}`",
-            f"{show(low, VOLTAGE)} to {show(high, VOLTAGE)} for the {pack.cells} cells of "
-            f"`{pack.name}`",
+            f"{show(low, VOLTAGE)} to {show(high, VOLTAGE)} for the "
+            f"{counted(pack.cells, 'cell')} of `{pack.name}`",
             "look whether it is this pack; one cell's voltage is recorded with `cells`",
         )
     limits = pack.limits
@@ -181,7 +182,7 @@ def _voltage(pack: Pack, rest: Sequence[str], at: datetime) -> Entry | Problem:
     if one_cell and volts < pack.cells * limits.cell_v_harm / 2:
         return Problem(
             f"`{show(volts, VOLTAGE)}`",
-            f"the voltage of all {pack.cells} cells of `{pack.name}`",
+            f"the voltage of {counted(pack.cells, 'cell')} of `{pack.name}`",
             "this looks like one cell's: record each of them with `cells`",
         )
     spread = HAND_METER_V_A_CELL * pack.cells

@@ -20,9 +20,9 @@ class Problem:
     where: str = ""
 
     def show(self) -> str:
-        """`my.toml: on_for.scale: found `0`, wanted a number above 0; help: ...` on one line."""
+        """`my.toml: on_for.scale: found `0`, wanted a number above 0; mend: ...` on one line."""
         place = f"{self.where}: " if self.where else ""
-        return f"{place}found {self.found}, wanted {self.wanted}; help: {self.mend}"
+        return f"{place}found {self.found}, wanted {self.wanted}; mend: {self.mend}"
 
 
 def quoted(words: object) -> str:

@@ -118,7 +118,7 @@ def _moved(before: Reading | None, after: Reading | None) -> bool:
 
 
 def life_cost(chemistry: Chemistry, readings: Mapping[str, Reading], at: Moment) -> Known | None:
-    """`pack.stored_life_cost` at a moment, out of the pack's other readings; None: not known."""
+    """`pack.stored_life_cost` at a moment, out of the pack's other readings; None: unknown."""
     soc, temp = readings.get("pack.soc"), readings.get("pack.temperature")
     if not isinstance(soc, Known):
         return None
@@ -140,7 +140,7 @@ class Ledger:
 
     `lost` while it lay as it did; `high` the part of it above 80 %, and `high_gentle` what those
     same hours would have cost at 50 %; `full` what all hours would have cost at 100 %.
-    Times in milliseconds; `unseen` is where the charge was not known: it is priced as nothing.
+    Times in milliseconds; `unseen` is where the charge was unknown: it is priced as nothing.
     """
 
     cells: tuple[LifeCell, ...]
@@ -181,7 +181,7 @@ def empty_ledger(chemistry: Chemistry) -> Ledger:
 
 
 def lain(ledger: Ledger, soc: float | None, temp_c: float | None, time: Duration) -> Ledger:
-    """The ledger after the pack has lain so long at one charge (%; None: not known)."""
+    """The ledger after the pack has lain so long at one charge (%; None: unknown)."""
     if soc is None:
         return replace(ledger, unseen=ledger.unseen + time)
     temp, share = _on_grid(ROOM_C if temp_c is None else temp_c), time / MONTH

@@ -47,7 +47,7 @@ LOOK_AGAIN: Duration = 10 * MINUTE
 class Rest(NamedTuple):
     """`since` None: current flows (`flowing`), or nobody has said anything yet.
 
-    `lean` is 1 where what last flowed charged the pack, -1 where it drained it, 0: not known.
+    `lean` is 1 where what last flowed charged the pack, -1 where it drained it, 0: unknown.
     `ref_v` is the voltage of a cell that later ones are held against (0: none yet), `looked`
     whether a voltage was read in this rest, `next_look` when the next is worth reading. `apart`
     and `before_spread` keep the count from before the rest: how far it lay from what was taken
@@ -145,7 +145,7 @@ def _settling(
     meter_v: float,
     slow: float,
 ) -> Look:
-    """Where a voltage that was `before_v` at `before` into the rest will end; 0: not known.
+    """Where a voltage that was `before_v` at `before` into the rest will end; 0: unknown.
 
     Six tenths of what a meter is trusted to are taken to waver: a step no larger tells little.
     That, how far apart two looks must lie, and what stays in doubt are judgement, no source.

@@ -13,6 +13,7 @@ from carerules.domain.event import A_PERSON, Sample, Value
 from carerules.domain.pack import Pack
 from carerules.domain.quantity import Known, Reading
 from carerules.domain.signal import catalogue
+from carerules.domain.spelling import counted
 
 Doubts: TypeAlias = Mapping[str, str]
 """Signal, and why what was last sent for it was left out or not quite believed."""
@@ -134,7 +135,8 @@ def _fahrenheit(number: float, before: Reading | None) -> str | None:
 
 def _cells_misfit(cells: tuple[float, ...], pack: Pack, chemistry: Chemistry) -> str | None:
     if len(cells) != pack.cells:
-        return f"`{CELLS}`: found {len(cells)} cells, wanted {pack.cells}, as in the site file"
+        found = counted(len(cells), "cell")
+        return f"`{CELLS}`: found {found}, wanted {pack.cells}, as in the site file"
     limits = chemistry.limits
     low, high = HARM_SHARE_MIN * limits.cell_v_harm, limits.cell_v_ceiling + OVER_CEILING_V
     for volts in cells:

@@ -91,8 +91,8 @@ class Session(NamedTuple):
     `power_w` is the last at the wall; `peak_w` and the rest are without the charger's own draw.
     `fell_at`: when the taper began; `steps`: reports seen in it. `last_w`: the last power before it
     was low, since `low_since`. `flat_w`: since `flat_since` it has not fallen below this.
-    `start_soc`, `start_spread`: the pack's charge at the beginning (%, points; a spread of 0: not
-    known). `told`: its end was acted on.
+    `start_soc`, `start_spread`: the pack's charge at the beginning (%, points; a spread of 0:
+    unknown). `told`: its end was acted on.
     """
 
     began: Moment | None = None
@@ -158,7 +158,7 @@ def heard(
 
 
 def broken_off(session: Session, at: Moment, why: str) -> Session:
-    """The session ended because somebody changed the pack; what went where is not known."""
+    """The session ended because somebody changed the pack; what went where is unknown."""
     return session._replace(ended=at, ending="in doubt", doubt=why, told=False)
 
 

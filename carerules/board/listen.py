@@ -102,7 +102,7 @@ def _bound(door: BoardDoor) -> socket.socket:
         made.close()
         why = (error.strerror or str(error)).lower()
         raise PortTaken(
-            f"cannot listen at `{door.host}:{door.port}`: {why}; help: choose another address"
+            f"cannot listen at `{door.host}:{door.port}`: {why}; mend: choose another address"
         ) from None
     made.set_inheritable(False)
     return made

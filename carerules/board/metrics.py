@@ -17,6 +17,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from carerules import __version__
 from carerules.adapters import Lane
 from carerules.board.exposition import Family, Kind, Point
+from carerules.domain.spelling import counted
 from carerules.engine import Phase
 from carerules.report.shapes import PackShape, StatusShape
 from carerules.service.counts import Tally, Vitals
@@ -26,7 +27,7 @@ STEP_S_MAX = 15.0
 says that the service does not move."""
 
 _J_IN_WH = 3_600.0
-_PLUG_STATES = ("off", "on", "off unproven", "on unasked")
+_PLUG_STATES = ("off", "on", "off unproved", "on unasked")
 _LANES = tuple(lane.value for lane in Lane)
 
 
@@ -57,7 +58,7 @@ def unready(status: StatusShape, vitals: Vitals) -> list[str]:
     plugs = {plug.plug for station in status.stations for plug in station.plugs}
     left = len(plugs - tally.read_back)
     if left:
-        why.append(f"{left} of {len(plugs)} plugs were not read back off since the start")
+        why.append(f"not read back off since the start: {left} of {counted(len(plugs), 'plug')}")
     if not status.service.running:
         why.append("the service is leaving")
     return why
@@ -160,7 +161,7 @@ def _plugs(status: StatusShape) -> Iterator[Family]:
     kinds: tuple[tuple[str, Kind, str, list[Point]], ...] = (
         ("plug_on", "gauge", "Whether we have the plug on.",
          [Point(float(plug.state == "on"), one) for one, plug in pairs]),
-        ("plug_proven_off", "gauge", "Whether it was read back off, and nothing flowed after.",
+        ("plug_proved_off", "gauge", "Whether it was read back off, and nothing flowed after.",
          [Point(float(plug.state == "off"), one) for one, plug in pairs]),
         ("plug_reached", "gauge", "Whether the plug can be reached.",
          [Point(float(plug.reached), one) for one, plug in pairs]),

@@ -18,7 +18,7 @@ from carerules.report.shapes import PackShape, WaitShape
 Mood = Literal["look", "work", "wait", "rest"]
 """How a pack stands, most pressing first. Always said in words as well."""
 
-UNKNOWN = "charge not known"
+UNKNOWN = "charge unknown"
 FRESH_S = 600.0
 """As the rules have it: a reading older than ten minutes says little of now."""
 
@@ -117,7 +117,7 @@ def _state(pack: PackShape, status: StatusShape) -> tuple[Mood, str]:
     """How the pack stands, in a word or two."""
     phases = {job.phase: job for job in pack.jobs}
     if pack.retired is not None:
-        return "look", "taken out of service"
+        return "look", "retired"
     if pack.barred is not None:
         return "look", "barred"
     if pack.doubt is not None:
@@ -208,7 +208,7 @@ def _bar(wait: WaitShape, status: StatusShape) -> Bar:
         return Bar(wait.rule, fires, None)
     ran = f"{minutes(wait.ran_s)} of {show_s(wait.wanted_s)}"
     if wait.holds == "unknown" and wait.fires_at is None:
-        fires = "stands still: something is not known now"
+        fires = "stands still: something is unknown now"
     words = f"{ran}; {fires}" if fires else ran
     return Bar(wait.rule, words, min(1.0, wait.ran_s / wait.wanted_s))
 
@@ -237,7 +237,7 @@ def _notes(pack: PackShape, state: str, *, known: bool) -> Iterator[Note]:
         if job.mend:
             yield Note("look", f"for you: {for_page(job.mend)}")
     if not known:
-        # The state may have said already that it is not known: then only why.
+        # The state may have said already that it is unknown: then only why.
         what = pack.charge.unknown if state == UNKNOWN else f"{UNKNOWN} ({pack.charge.unknown})"
         yield Note("look", f"{what}: enter a reading")
 

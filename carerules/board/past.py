@@ -106,7 +106,7 @@ def _x(line: TimelineShape, at: datetime) -> float:
 
 
 def _pieces(line: TimelineShape) -> Iterator[Piece]:
-    """The charge, broken where it was not known."""
+    """The charge, broken where it was unknown."""
     usual = (line.until - line.since).total_seconds() / 240
     run: list[LevelShape] = []
     for level in line.levels:
@@ -135,7 +135,7 @@ def _points(points: Sequence[tuple[float, float]]) -> str:
 def _known(known: Sequence[LevelShape]) -> str:
     """What the line shows, for who does not see it."""
     if not known:
-        return "the charge was not known in all that time"
+        return "the charge was unknown in all that time"
     values = [one.soc_percent or 0.0 for one in known]
     first, last = known[0], known[-1]
     return (
@@ -177,7 +177,7 @@ def _stamp(at: datetime) -> str:
 
 # ---- why ---------------------------------------------------------------------------------------
 
-TRUTHS = {"yes": "holds", "no": "does not hold", "unknown": "is not known"}
+TRUTHS = {"yes": "holds", "no": "does not hold", "unknown": "is unknown"}
 
 
 @guarded

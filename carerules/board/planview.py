@@ -88,7 +88,7 @@ def plan_view(kept: KeptShape) -> PlanView | None:
 def _made(plan: KeptPlanShape) -> str:
     proof = ""
     if plan.gap_percent is not None:
-        proof = ", proven the cheapest"
+        proof = ", proved the cheapest"
         if plan.gap_percent:
             proof = f", at most {plan.gap_percent:.2g} % above the cheapest"
     anew = f", because {plan.because[0]}" if plan.because else ""

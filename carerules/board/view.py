@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from carerules.board.packrow import Mood, Note, Row, for_page, row_of
 from carerules.domain.frozen import guarded
+from carerules.domain.spelling import counted
 from carerules.loop import World
 from carerules.report import StatusShape, show_at
 from carerules.report.shapes import ChoreShape, PlugShape, StationShape
@@ -115,9 +116,11 @@ def _head(status: StatusShape) -> Iterator[Note]:
     if status.virtual:
         yield Note("wait", "a virtual site: nothing real is switched")
     if status.entries_waiting:
-        yield Note("wait", f"{status.entries_waiting} entries not yet taken in")
+        yield Note(
+            "wait", f"{counted(status.entries_waiting, 'entry', 'entries')} not yet taken in"
+        )
     if status.damaged_rows:
-        yield Note("look", f"{status.damaged_rows} rows of the journal do not read back")
+        yield Note("look", f"rows of the journal that do not read back: {status.damaged_rows}")
 
 
 _SUMMARY: tuple[tuple[Mood, str], ...] = (
@@ -148,7 +151,7 @@ def _plug(plug: PlugShape, status: StatusShape) -> PlugRow:
     words = {
         "off": "off, read back",
         "on": "on",
-        "off unproven": "NOT proved off: go there and look",
+        "off unproved": "NOT proved off: go there and look",
         "on unasked": "ON though nobody here asked for it",
     }[plug.state]
     moods: dict[str, Mood] = {"off": "rest", "on": "work"}

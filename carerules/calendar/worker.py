@@ -27,7 +27,7 @@ EVENT_S_MAX = 2.0
 NICE = 10
 
 UNLIMITED = "the system lets no limits be set within which to read it"
-LACKING = "the libraries for calendars are not installed; help: install the extra `calendar`"
+LACKING = "the libraries for calendars are not installed; mend: install the extra `calendar`"
 
 
 def confine() -> None:

@@ -59,7 +59,7 @@ def new_command(folder: Path) -> None:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         why = (error.strerror or str(error)).lower()
-        refuse(f"cannot make `{folder}`: {why}; help: name another place", status=FAILED)
+        refuse(f"cannot make `{folder}`: {why}; mend: name another place", status=FAILED)
     # The site file last: where it stands, the rules that it names stand as well.
     for name in sorted(files):
         put(folder / name, files[name].encode())
@@ -114,7 +114,7 @@ def _ask(question: str, default: str, read: Callable[[str], T | Problem]) -> T:
 
 
 def _wrong(text: str, wanted: str) -> Problem:
-    return Problem(f"`{text[:64]}`", wanted, "type one of them")
+    return Problem(f"`{text[:64]}`" if text else "nothing", wanted, "type one of them")
 
 
 def _hands(text: str) -> Hands | Problem:

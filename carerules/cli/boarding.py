@@ -129,7 +129,7 @@ def _listener(
         # Only who wants the page waits for it to be imported, and needs what it runs on.
         from carerules.board import Listener, Pages, PortTaken, access_of, app_of  # noqa: PLC0415
     except ModuleNotFoundError as error:
-        refuse(f"the page needs `{error.name}`; help: `pip install 'carerules[board]'`")
+        refuse(f"the page needs `{error.name}`; mend: `pip install 'carerules[board]'`")
     access = access_of(door)
     if isinstance(access, Problem):
         refuse(access.show())

@@ -17,6 +17,7 @@ from carerules.cli.common import FAILED, Renamed, json_option, refuse
 from carerules.cli.completing import offer, these
 from carerules.cli.progress import Progress
 from carerules.domain.moment import HOUR, SECOND
+from carerules.domain.spelling import counted
 
 SHOWN_MAX = 10
 
@@ -63,7 +64,7 @@ def campaign_command(
     if trouble is not None and trouble not in TROUBLES:
         refuse(
             f"found the trouble `{trouble}`, wanted a known one; "
-            "help: `carerules campaign --list` shows them"
+            "mend: `carerules campaign --list` shows them"
         )
     if at is not None and (number is None or trouble is None):
         refuse("found `--at` alone, wanted `--night` and `--trouble` with it")
@@ -83,7 +84,9 @@ def _run(series: Iterable[Night], nights: int | None, processes: int, *, as_json
     with Progress("playing nights", nights) as progress:
         for one in played(series, processes):
             tally.add(one)
-            progress.at(tally.nights, f"{tally.nights} nights, {len(tally.broken)} broken")
+            progress.at(
+                tally.nights, f"{counted(tally.nights, 'night')}, {len(tally.broken)} broken"
+            )
     took_s = time.monotonic() - began
     if as_json:
         flat = {
@@ -95,15 +98,18 @@ def _run(series: Iterable[Night], nights: int | None, processes: int, *, as_json
     else:
         click.echo("\n".join(_lines(tally, took_s)))
     if tally.broken:
-        refuse(f"{len(tally.broken)} of {tally.nights} nights broke a bound", status=FAILED)
+        refuse(
+            f"{len(tally.broken)} of {counted(tally.nights, 'night')} broke a bound", status=FAILED
+        )
 
 
 def _lines(tally: Tally, took_s: float) -> Iterable[str]:
-    yield f"{tally.nights} nights, {tally.time / HOUR:.0f} h of them, in {took_s:.1f} s"
+    yield f"{counted(tally.nights, 'night')}, {tally.time / HOUR:.0f} h of them, in {took_s:.1f} s"
     yield f"  {tally.nights / took_s:.0f} nights a second, {tally.steps} steps"
     closed_h = tally.worst.closed_s * SECOND / HOUR
-    yield f"  loads and chargers switched on {tally.ons} times, closed for {closed_h:.0f} h"
-    yield f"  the service killed {tally.kills} times"
+    ons = counted(tally.ons, "time")
+    yield f"  loads and chargers switched on {ons}, closed for {closed_h:.0f} h"
+    yield f"  the service killed {counted(tally.kills, 'time')}"
     yield f"  longest below a floor with the load on: {tally.worst.below_floor_s:.0f} s"
     yield f"  longest closed after the service's last step: {tally.worst.after_stop_s:.0f} s"
     yield f"  {len(tally.troubles)} kinds of trouble, {tally.troubles.total()} in all"

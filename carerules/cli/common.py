@@ -44,7 +44,7 @@ def site_argument(command: F) -> F:
     def with_site(*args: Any, site_first: Path | None, site_path: Path, **rest: Any) -> Any:
         if site_first is not None and _typed("site_path") and site_first != site_path:
             refuse(f"found the site files `{site_first}` and `{site_path}`, wanted one; "
-                   "help: leave one away")  # fmt: skip
+                   "mend: leave one away")  # fmt: skip
         return command(*args, site_path=site_first or site_path, **rest)
 
     argument = click.argument(
@@ -98,7 +98,7 @@ def must_be_rules(paths: Sequence[Path]) -> None:
     """A site file among rule files would be read as rules, and each of its lines be an error."""
     for path in paths:
         if path.suffix == ".toml":
-            refuse(f"found `{path}`, wanted rule files (.care); help: name those in its `rules`")
+            refuse(f"found `{path}`, wanted rule files (.care); mend: name those in its `rules`")
 
 
 def remark(line: str) -> None:
@@ -168,7 +168,7 @@ def finding(found: Diagnostic) -> dict[str, object]:
         "code": found.code, "severity": found.severity.value, "message": found.message,
         "file": span.file, "line": span.line, "column": span.column,
         "end_line": span.end_line, "end_column": span.end_column,
-        "help": mend.say if mend else None,
+        "mend": mend.say if mend else None,
         "replacement": mend.replacement if mend and mend.at is None else None,
         "edit": None if found.edit is None else _edit(*found.edit),
     }  # fmt: skip

@@ -69,7 +69,7 @@ def compare_command(
         edited = read_rules(reader.site, {named: text})
         if edited.setup is None or reader.rules.setup is None:
             show_findings(edited.loaded)
-            refuse("the rules have errors; mend them first")
+            refuse("the rules have errors; mend: `carerules check` shows where")
         until = reader.now().world.now
         with Progress("comparing") as progress:
             progress.wait(f"the last {days} days, and what led up to them")

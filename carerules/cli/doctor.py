@@ -96,10 +96,10 @@ def _prove(site: SiteFile, name: str, *, yes: bool, as_json: bool) -> None:
     must_be_one_of(name, site.site.plugs, "a plug of the site file")
     plug = site.site.plugs[name]
     if not site.has_wires:
-        refuse(f"`{name}` is a virtual plug: there is nothing to prove")
+        refuse(f"found the virtual plug `{name}`, wanted a real one: there is nothing to prove")
     if plug.lease_s is None:
         refuse(f"profile `{plug.profile}` has no timer of its own, so nothing can be proved; "
-               "stay with the plug while it is on")  # fmt: skip
+               "mend: stay with the plug while it is on")  # fmt: skip
     try:
         # Held for the whole of the test: no service can start and switch the plug meanwhile.
         journal = open_journal(journal_path(site), owner=True)
@@ -116,9 +116,9 @@ def _prove(site: SiteFile, name: str, *, yes: bool, as_json: bool) -> None:
     else:
         word = "held" if verdict.holds else "DID NOT HOLD"
         printed(fold("", f"{name} {word}: {verdict.why}"))
-    if not verdict.proven_off:
+    if not verdict.proved_off:
         click.echo(f"{name}: NOT read back off: go and pull it", err=True)
-    if not verdict.holds or not verdict.proven_off:
+    if not verdict.holds or not verdict.proved_off:
         sys.exit(FAILED)
 
 
@@ -133,8 +133,8 @@ def _tested(site: SiteFile, name: str, journal: KeptJournal, *, yes: bool, quiet
     never_moved = (one for one in first if not world.packs[one].placed_at)
     pack = pack_on(world, station.name) or next(never_moved, None)
     if pack is not None:
-        refuse(f"{pack} is on station {station.name}; take it off, then `carerules place {pack} "
-               "--off`")  # fmt: skip
+        refuse(f"found {pack} on station {station.name}, wanted nothing there; "
+               f"mend: take it off, then `carerules place {pack} --off`")  # fmt: skip
     question = (f"{name} of station {station.name} will be switched on for half a minute. Is "
                 "everything unplugged that may not be, and no pack on it?")  # fmt: skip
     if not yes and not click.confirm(question, default=False, err=quiet):
@@ -146,7 +146,7 @@ def _tested(site: SiteFile, name: str, journal: KeptJournal, *, yes: bool, quiet
     except AddressError as error:
         refuse(str(error))
     key = site.site.plugs[name].key
-    holds = verdict.holds and verdict.proven_off
+    holds = verdict.holds and verdict.proved_off
     heard = max(clock.now(), world.now)
     journal.write(Proved(heard, name, key, holds, verdict.why, verdict.opened_s), ())
     journal.commit(clock.anchor())

@@ -25,6 +25,6 @@ def lsp_command(site_path: Path | None) -> None:
     Example: carerules lsp --site site.toml
     """
     if not can_serve():
-        refuse(f"the editor service is not installed; install it with "
+        refuse(f"the editor service is not installed; mend: "
                f"`pip install 'carerules[{EXTRA}]'`")  # fmt: skip
     serve(site_path)

@@ -18,6 +18,7 @@ from carerules.cli.progress import Progress
 from carerules.cli.reader import past_moment, reader_at
 from carerules.cli.told import Journalled
 from carerules.domain.moment import Moment
+from carerules.domain.spelling import counted
 from carerules.loop import World
 from carerules.report.tables import Tables
 from carerules.service.reading import Reader
@@ -53,19 +54,19 @@ def export_command(
     """
     if with_tape:
         if form != "parquet":
-            refuse("found `--tape` with CSV, wanted Parquet; help: add `--format parquet`")
+            refuse("found `--tape` with CSV, wanted Parquet; mend: add `--format parquet`")
         needs("numpy", extra="replay")
         needs("pyarrow", extra="export")
         if (folder / TAPE_LIST).exists() and not overwrite:
             refuse(f"found `{folder / TAPE_LIST}`, which is there already, wanted a folder without "
-                   "it; help: add `--overwrite`, or name another folder")  # fmt: skip
+                   "it; mend: add `--overwrite`, or name another folder")  # fmt: skip
     with reader_at(site_path) as reader:
         world = reader.now().world
         begin = None if from_text is None else past_moment(from_text, world)
         until = None if until_text is None else past_moment(until_text, world)
         if begin is not None and until is not None and until <= begin:
             refuse(f"found `--until {until_text}` before `--from {from_text}`, wanted it after; "
-                   "help: exchange them")  # fmt: skip
+                   "mend: exchange them")  # fmt: skip
         tables = Tables(reader.setup.site.local, reader.setup.signals)
         files = TableFiles(folder, form, overwrite=overwrite)
         try:
@@ -77,7 +78,7 @@ def export_command(
             packs = _tape(folder, reader, world, until) if with_tape else 0
         except OSError as error:
             why = (error.strerror or str(error)).lower()
-            refuse(f"cannot write in `{folder}`: {why}; help: name another folder", status=FAILED)
+            refuse(f"cannot write in `{folder}`: {why}; mend: name another folder", status=FAILED)
         finally:
             files.abandon()
         damaged = reader.damaged
@@ -94,7 +95,10 @@ def export_command(
     if with_tape:
         click.echo(f"{packs:>9} packs {folder / TAPE_LIST}")
     if damaged:
-        click.echo(f"{damaged} rows of the journal do not read back and are left out", err=True)
+        click.echo(
+            f"left out because they do not read back: {counted(damaged, 'row')} of the journal",
+            err=True,
+        )
 
 
 def _fill(
@@ -123,8 +127,8 @@ def _tape(folder: Path, reader: Reader, world: World, until: Moment | None) -> i
         recording = record(told, reader.setup, reader.setup.signals,
                            world.now if until is None else min(until, world.now))  # fmt: skip
     except TooMuchError:
-        refuse(f"found more than {FACTS_MAX} facts in the journal, wanted fewer: give `--until`, "
-               "or keep samples for a shorter time")  # fmt: skip
+        refuse(f"found more than {FACTS_MAX} facts in the journal, wanted fewer; "
+               "mend: give `--until`, or keep samples for a shorter time")  # fmt: skip
     if recording is None:
         return 0
     listed = write_tape(folder, recording, world, reader.site.signals, told.forgotten_before)

@@ -46,7 +46,7 @@ def replay_over(
     """`replay --fleet`, to its end."""
     if rules is None:
         refuse("found no `--rules`, wanted the rules to go through the fleet with; "
-               "help: add `--rules FILE`")  # fmt: skip
+               "mend: add `--rules FILE`")  # fmt: skip
     fleet = _fleet_at(fleet_path)
     from carerules.fleet import HandsError, replay_fleet  # noqa: PLC0415
     from carerules.report.fleet import fleet_replay_lines  # noqa: PLC0415
@@ -81,7 +81,7 @@ def needs(*modules: str, extra: str) -> None:
     """Refuse where one of the modules is not installed."""
     for module in modules:
         if find_spec(module) is None:
-            refuse(f"found no `{module}`, wanted it for this; help: install carerules with the "
+            refuse(f"found no `{module}`, wanted it for this; mend: install carerules with the "
                    f"extra `{extra}`")  # fmt: skip
 
 

@@ -66,8 +66,8 @@ def forecast_command(
     if figures is None:
         soc = world.packs[pack].soc
         why = soc.why if isinstance(soc, Unknown) else "never seen"
-        refuse(f"the charge of `{pack}` is not known: {why}",
-               "  help: say what it would be with `--soc 95`")  # fmt: skip
+        refuse(f"the charge of `{pack}` is unknown: {why}; "
+               "mend: say what it would be with `--soc 95`")  # fmt: skip
     side = Side.LOAD if action == "drain" else Side.CHARGER
     try:
         by = _by(world, pack, side, by_text, figures)
@@ -92,8 +92,8 @@ def _by(world: World, pack: str, side: Side, text: str | None, figures: Figures)
     if text is None:
         watts = socket_power(world, pack, side)
         if watts is None:
-            refuse(f"no station of the site has a {side.value}",
-                   "  help: say how big it would be with `--by \"60 W\"`")  # fmt: skip
+            refuse(f"no station of the site has a {side.value}; "
+                   "mend: say how big it would be with `--by \"60 W\"`")  # fmt: skip
     else:
         read = [read_quantity(text, dimension) for dimension in (POWER, CURRENT, RESISTANCE)]
         watts, amps, ohm = (None if isinstance(one, str) else one.value for one in read)

@@ -58,9 +58,12 @@ def format_command(
     Example: carerules format river.care
     """
     if stdin == bool(paths):
-        refuse("name the files to lay out, or give --stdin and none")
+        refuse(
+            "found no `FILE...`, wanted rule files, or `--stdin` and none; "
+            "mend: name one, such as `river.care`"
+        )
     if as_json and not check:
-        refuse("--json goes with --check")
+        refuse("found `--json` alone, wanted it beside `--check`; mend: add `--check`")
     if stdin:
         done = [_laid_out(STDIN, sys.stdin.buffer.read(READ_BYTES_MAX + 1), None)]
     else:

@@ -15,6 +15,7 @@ from carerules.cli.common import FAILED, json_option, refuse, site_option
 from carerules.cli.sites import site_at
 from carerules.config import SiteFile
 from carerules.domain.ports import JournalError
+from carerules.domain.spelling import counted
 
 MIB = 1 << 20
 
@@ -56,7 +57,7 @@ def compact_command(site_path: Path, as_json: bool) -> None:
     """
     path = _file_of(site_at(site_path))
     if not path.is_file():
-        refuse(f"no journal at `{path}`; help: name the site that has one")
+        refuse(f"found no journal at `{path}`, wanted one; mend: name the site that has one")
     try:
         before, after = compact(path)
     except JournalError as error:
@@ -82,9 +83,10 @@ def salvage_command(to: Path, site_path: Path, as_json: bool) -> None:
         saved = salvage(path, to)
     except JournalError as error:
         refuse(str(error))
+    rows = counted(sum(saved.rows.values()), "row")
     lost = f"; some of {', '.join(saved.damaged)} does not read" if saved.damaged else ""
     _say({"path": str(to), "rows": saved.rows, "damaged": list(saved.damaged)},
-         f"{to}: {sum(saved.rows.values())} rows saved{lost}", as_json=as_json)  # fmt: skip
+         f"{to}: {rows} saved{lost}", as_json=as_json)  # fmt: skip
     if saved.damaged:
         raise SystemExit(FAILED)
 
@@ -93,7 +95,7 @@ def _file_of(site: SiteFile) -> Path:
     """The journal's file; a database is kept by whoever keeps the server."""
     if not isinstance(site.journal, Path):
         refuse("this journal lies on PostgreSQL, and these commands keep a file; "
-               "help: the server's own tools do that (`pg_dump`; docs/fleet.md)")  # fmt: skip
+               "mend: the server's own tools do that (`pg_dump`; docs/fleet.md)")  # fmt: skip
     return site.journal
 
 

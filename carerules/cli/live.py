@@ -69,7 +69,10 @@ def run_command(
     share_heap()  # before there is a second thread
     site = _site_at(site_path)
     if speed is not None and site.virtual is None:
-        refuse(f"`--speed {speed:g}`: {site_path} is no virtual site, and real time has one speed")
+        refuse(
+            f"{site_path}: found `--speed {speed:g}`, wanted none: the site is not "
+            "virtual, and real time has one speed; mend: leave it away"
+        )
     site = replace(site, board=door_of(site, listen))
     rules = read_rules(site)
     show_findings(rules.loaded)

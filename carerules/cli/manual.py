@@ -50,7 +50,7 @@ def reference_command(code: str | None, as_json: bool) -> None:
         meant = f"did you mean {' or '.join(f'`{name}`' for name in near)}?" if near else (
             "`carerules reference` lists them all"
         )  # fmt: skip
-        refuse(f"found `{code[:40]}`, wanted the code of a finding; help: {meant}")
+        refuse(f"found `{code[:40]}`, wanted the code of a finding; mend: {meant}")
     if as_json:
         printed([json.dumps({"shape": 1, **code_shape(row)}, indent=2, ensure_ascii=False)])
     else:

@@ -23,7 +23,7 @@ from carerules.report import Line, line_of, said
 WIDTH_MAX = 100
 LOOK_ROUND_EVERY: Duration = 20 * SECOND
 """Real time between two lines that say how charged everything is."""
-_INDENT = " " * 26
+_INDENT = " " * 30
 _TOGETHER = re.compile(r"(?<=[\d±]) (?=[±%°\w]\w{0,2}\b|[±%])")
 """The space in `64 %`, `± 2 %` and `3.40 V`: a line does not end there."""
 _COLOURS = {"decided": "cyan", "done": "green", "tell": "yellow", "alarm": "red", "seen": None}
@@ -59,7 +59,7 @@ class Narrator:
         return known
 
     def _say(self, line: Line, world: World) -> None:
-        when = world.local.read(world.now).strftime("%a %d %H:%M:%S")
+        when = world.local.read(world.now).strftime("%a %d %b %H:%M:%S")
         head = f"{when}  {line.tone:7}"
         text = f"{line.about}: {line.text}" if line.about else line.text
         colour = _COLOURS[line.tone] if self._colour else None

@@ -31,6 +31,7 @@ from carerules.domain.moment import MINUTE, show_duration
 from carerules.domain.notice import Incident, Letter, Outbox
 from carerules.domain.ports import JournalError
 from carerules.domain.quantity import DURATION, read_quantity
+from carerules.domain.spelling import counted
 from carerules.loop.notices import SNOOZE_MAX, named
 from carerules.service.courier import tested_by_hand
 
@@ -117,7 +118,8 @@ def notify_test_command(site_path: Path, as_json: bool) -> None:
     """
     site = site_at(site_path)
     if not site.ways_out:
-        refuse(f"{site_path}: no channel leaves the house; add a table `[channel.NAME]`")
+        refuse(f"{site_path}: found no channel that leaves the house, wanted one to test; "
+               "mend: add a table `[channel.NAME]`")  # fmt: skip
     path = journal_path(site)
     try:
         with closing(open_journal(path, owner=False)) as journal:
@@ -184,7 +186,7 @@ def _delivery(outbox: Outbox, one: Incident) -> str:
         elif letter.dropped:
             word = letter.dropped
         elif letter.error:
-            word = f"{letter.tries} tries, {letter.error}"
+            word = f"{counted(letter.tries, 'try', 'tries')}, {letter.error}"
         words.append(f"{name}: {word}")
     return ", ".join(words) or "on the terminal only"
 

@@ -46,7 +46,7 @@ def report_command(
     month_text: str | None, to: Path | None, fleet_path: Path | None, address: str | None,
     site_path: Path, as_json: bool,
 ) -> None:  # fmt: skip
-    """Show what a month came to: levels, cycles, health, what lying cost, what to retire.
+    """Show what a month came to: charge, cycles, health, what lying cost, what to retire.
 
     With `--to` it is also written as one page that needs nothing else, with charts. With
     `--fleet FOLDER`, the sums over the tapes of many sites, whole; docs/replay.md.
@@ -56,11 +56,11 @@ def report_command(
     if fleet_path is not None:
         if month_text is not None or to is not None:
             refuse("found `--month` or `--to` beside `--fleet`, wanted its tapes as they are; "
-                   "help: leave them away, or export a month")  # fmt: skip
+                   "mend: leave them away, or export a month")  # fmt: skip
         report_over(fleet_path, address, as_json=as_json)
         return
     if address is not None:
-        refuse("found no `--fleet`, wanted it beside `--cluster`; help: add `--fleet FOLDER`")
+        refuse("found no `--fleet`, wanted it beside `--cluster`; mend: add `--fleet FOLDER`")
     if to is not None and to.suffix not in (".html", ".pdf"):
         refuse(f"found `{to.name}`, wanted a name that ends in .html or .pdf")
     with reader_at(site_path) as reader:
@@ -191,5 +191,5 @@ def _write(to: Path, html: str) -> None:
             refuse(str(error), status=FAILED)
         except OSError as error:
             why = (error.strerror or str(error)).lower()
-            refuse(f"cannot write `{to}`: {why}; help: name another place", status=FAILED)
+            refuse(f"cannot write `{to}`: {why}; mend: name another place", status=FAILED)
     click.echo(f"wrote {to}", err=True)

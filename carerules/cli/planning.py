@@ -102,7 +102,7 @@ def plan_command(
     with reader_at(site_path) as reader:
         hours = _hours(reader.site.planning, awake_text, circuit_text, prices)
         if reader.rules.setup is None:
-            refuse("the rules have errors; mend them first: `carerules check` shows where")
+            refuse("the rules have errors; mend: `carerules check` shows where")
         world = reader.now().world
     until = _until(until_text, world)
     asked = problem_of(world, until, hours)
@@ -129,7 +129,9 @@ def _show_kept(site_path: Path, svg: Path | None, *, as_json: bool) -> None:
         shape = kept_shape(reader.now().world)
     if svg is not None:
         if shape.plan is None:
-            refuse("no plan is kept that could be drawn: `carerules plan --keep` keeps one")
+            refuse(
+                "found no kept plan, wanted one to draw; mend: `carerules plan --keep` keeps one"
+            )
         _write(svg, plan_drawing(shape.plan, shape.site))
     say(shape, kept_lines(shape), as_json=as_json)
 

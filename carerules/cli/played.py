@@ -1,4 +1,4 @@
-"""`carerules run` on a virtual site: packs, plugs, room and crew are simulated.
+"""`carerules run` on a virtual site: packs, plugs, room and crew are played.
 
 Knows how the parts are put together. Does not know what any of them decides.
 """
@@ -40,7 +40,7 @@ def run_played(
     service, voice = service_of(known, outside, journal, journal, style,
                               idle=max(SECOND, round(pace * SECOND)))  # fmt: skip
     greet(voice, site, f"VIRTUAL SITE, seed {world.seed}, at {pace:g} times real time: packs, "
-                       "plugs and room are simulated, nothing real is switched")  # fmt: skip
+                       "plugs and room are played, nothing real is switched")  # fmt: skip
 
     def snapshot(now: World) -> None:
         journal.save_snapshot(journal.last_seq, dump_world(now))

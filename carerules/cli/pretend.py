@@ -125,7 +125,7 @@ def pack_command(
     if chemistry not in kinds:
         refuse(
             f"found `{chemistry}`, wanted a chemistry that ships; "
-            f"help: there are {', '.join(f'`{one}`' for one in sorted(kinds))}"
+            f"mend: there are {', '.join(f'`{one}`' for one in sorted(kinds))}"
         )
     raise SystemExit(pretend_pack(
         topic, broker, kinds[chemistry], real_ms=HOST.boot_ms, cells=cells,

@@ -30,7 +30,7 @@ def on_terminal() -> bool:
 
 
 class Progress:
-    """`what`: what is being done, in a few words. `whole`: how much there is; None: not known.
+    """`what`: what is being done, in a few words. `whole`: how much there is; None: unknown.
     `quiet`: where the command itself shows how far it is."""
 
     def __init__(self, what: str, whole: float | None = None, *, quiet: bool = False) -> None:

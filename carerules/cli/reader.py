@@ -50,7 +50,7 @@ def misnamed(name: str, known: Iterable[str], wanted: str) -> Problem | None:
 
 
 def must_be_one_of(name: str, known: Iterable[str], wanted: str) -> None:
-    """Refuse a name that is not known: one line, exit 2."""
+    """Refuse a name that is unknown: one line, exit 2."""
     problem = misnamed(name, known, wanted)
     if problem is not None:
         refuse(problem.show())

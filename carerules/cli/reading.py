@@ -81,7 +81,7 @@ def why_command(
     with reader_at(site_path) as reader:
         if reader.rules.setup is None:
             show_findings(reader.rules.loaded)
-            refuse("the rules have errors; mend them first: `carerules check` shows where")
+            refuse("the rules have errors; mend: `carerules check` shows where")
         must_be_one_of(pack, reader.setup.site.packs, "a pack of the site file")
         theirs = [bound.rule.name for bound in reader.setup.bound[pack].rules]
         if rule is not None:
@@ -101,7 +101,10 @@ def _why_then(reader: Reader, pack: str, at_text: str) -> WhyShape:
     now = reader.now().world
     moment, begins = past_moment(at_text, now), reader.begins()
     if begins is None:
-        refuse("nothing is journalled yet; run the service first")
+        refuse(
+            "found nothing in the journal yet, wanted a site that has run; "
+            "mend: `carerules run` it first"
+        )
     if moment < begins:
         refuse(f"found `{at_text}`, wanted a time since {now.local.show(begins)}, when the journal "
                "begins")  # fmt: skip

@@ -25,6 +25,7 @@ from carerules.config import SiteFile
 from carerules.domain.decision import Outcome
 from carerules.domain.event import Event, Sample, Started
 from carerules.domain.moment import SECOND
+from carerules.domain.spelling import counted
 from carerules.loop import World, new_world
 from carerules.report.tally import Tally, ledger_flat, tally_lines
 from carerules.service import Service, all_off, read_rules
@@ -80,7 +81,7 @@ def rehearse_command(
     else:
         click.echo(f"VIRTUAL: {site.site.name}, seed {world.seed}, {days:g} day{'s' * (days != 1)}")
         click.echo("\n".join(tally_lines(tally, after)))
-        click.echo(f"{tally.samples} samples in {took_s:.1f} s")
+        click.echo(f"{counted(tally.samples, 'sample')} in {took_s:.1f} s")
     if not all_off(after):
         refuse("not every plug was read back off", status=FAILED)
 

@@ -56,13 +56,13 @@ def replay_command(
         return
     if address is not None or other_path is not None:
         refuse("found no `--fleet`, wanted it beside `--cluster` and `--instead-of`; "
-               "help: add `--fleet FOLDER`")  # fmt: skip
+               "mend: add `--fleet FOLDER`")  # fmt: skip
     if find_spec("numpy") is None:
         refuse("found no `numpy`, wanted it to replay; install carerules with the extra `replay`")
     with reader_at(site_path) as reader:
         if reader.rules.setup is None:
             show_findings(reader.rules.loaded)
-            refuse("the rules have errors; mend them first: `carerules check` shows where")
+            refuse("the rules have errors; mend: `carerules check` shows where")
         other = None if rules_path is None else _plan_of(reader, rules_path)
         world = reader.now().world
         until = world.now if until_text is None else past_moment(until_text, world)
@@ -99,8 +99,8 @@ def _replayed(
     try:
         recording = record(told, setup, _reads(plans), until)
     except TooMuchError:
-        refuse(f"found more than {FACTS_MAX} facts in the journal, wanted fewer: give `--until`, "
-               "or keep samples for a shorter time")  # fmt: skip
+        refuse(f"found more than {FACTS_MAX} facts in the journal, wanted fewer; "
+               "mend: give `--until`, or keep samples for a shorter time")  # fmt: skip
     played = []
     for plan in plans:
         names = [rule.name for rule in plan.rules]

@@ -23,6 +23,7 @@ from carerules.adapters import HOST, PostgresPlace, Supervisor, watch_over
 from carerules.cli.common import refuse, utter
 from carerules.cli.sites import site_at
 from carerules.domain.ports import JournalError
+from carerules.domain.spelling import counted
 from carerules.service.shares import Evict, LetGo, Shares, Take
 
 if TYPE_CHECKING:
@@ -64,18 +65,21 @@ def serve_command(site_paths: tuple[Path, ...], style: str) -> None:
 
 def _places(paths: Sequence[Path]) -> dict[Path, PostgresPlace]:
     if len(paths) > SITES_MAX:
-        refuse(f"{len(paths)} sites; one machine serves at most {SITES_MAX}")
+        refuse(
+            f"found {len(paths)} sites, wanted at most {SITES_MAX}; "
+            "mend: give the others to another machine"
+        )
     places: dict[Path, PostgresPlace] = {}
     for path in paths:
         place = site_at(path).journal
         if not isinstance(place, PostgresPlace):
             refuse(f"{path}: its journal is a file of this machine, which no other can go on with; "
-                   "help: add a table `[journal]`, or `carerules run` it")  # fmt: skip
+                   "mend: add a table `[journal]`, or `carerules run` it")  # fmt: skip
         places[path] = place
     if len({place.url for place in places.values()}) > 1:
-        refuse("the sites lie in several databases; help: one `carerules serve` for each")
+        refuse("the sites lie in several databases; mend: one `carerules serve` for each")
     if len({place.schema for place in places.values()}) < len(paths):
-        refuse("two of the sites share a schema; help: give each site a schema of its own")
+        refuse("two of the sites share a schema; mend: give each site a schema of its own")
     return places
 
 
@@ -97,8 +101,8 @@ class _Serving:
         """Until a signal; then everything off that is served here."""
         before = {one: signal.signal(one, self._asked_to_leave)
                   for one in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)}  # fmt: skip
-        self._supervisor.ready(f"{len(self._files)} sites")
-        utter(f"shares {len(self._files)} sites with whoever else serves them")
+        self._supervisor.ready(counted(len(self._files), "site"))
+        utter(f"shares {counted(len(self._files), 'site')} with whoever else serves them")
         try:
             while not self._leave.is_set():
                 self._supervisor.alive()

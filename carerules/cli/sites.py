@@ -37,7 +37,7 @@ def must_be_named(path: Path) -> None:
         meant = next((word for word in words if isinstance(word, str) and _is_site(word)), "FILE")
         refuse(
             f"found no `{SITE_HERE}` in this folder, and no other named, wanted a site file\n"
-            f"  help: name yours with `--site {meant}`, or once for all commands with "
+            f"  mend: name yours with `--site {meant}`, or once for all commands with "
             f"`export CARERULES_SITE={meant}`"
         )
 

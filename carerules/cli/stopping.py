@@ -35,7 +35,7 @@ def stop_command(site_path: Path, as_json: bool) -> None:
         click.echo(json.dumps({
             "shape": 1, "service_answer": told, "journal_problem": problem,
             "site_problems": wrong, "wires_problem": done.wires_problem,
-            "proven_off": list(report.proven) if report else [], "not_proven_off": unproven,
+            "proved_off": list(report.proven) if report else [], "not_proved_off": unproven,
         }, indent=2))  # fmt: skip
     else:
         for line in wrong:

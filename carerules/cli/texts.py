@@ -17,6 +17,7 @@ from carerules.cli.findings import show_findings
 from carerules.domain.diagnostic import Severity
 from carerules.domain.plan import Plan
 from carerules.domain.signal import catalogue
+from carerules.domain.spelling import counted
 from carerules.lang import Loaded
 from carerules.lang.prove import Proofs, prove
 from carerules.rulefiles import ANY_SITE, load_files
@@ -102,13 +103,15 @@ def _report(
     if wants_proofs and table:
         click.echo(table)
     if failed:
-        click.echo(f"{name}: {errors} error{'s' * (errors != 1)}", err=True)
+        click.echo(f"{name}: {counted(errors, 'error')}", err=True)
         return True
     assert loaded.plan is not None
     rules, nevers = len(loaded.plan.rules), len(loaded.plan.nevers)
     warnings = len(loaded.diagnostics)
-    more = f", {warnings} warning{'s' * (warnings != 1)}" if warnings else ""
-    click.echo(f"{name}: {rules} rules and {nevers} nevers hold together{more}")
+    more = f", {counted(warnings, 'warning')}" if warnings else ""
+    click.echo(
+        f"{name}: {counted(rules, 'rule')} and {counted(nevers, 'never')} hold together{more}"
+    )
     files = [file for file in loaded.sources if file.endswith(".care")]
     if len(files) > 1:  # whoever takes in a file takes in what that takes in, too: let them see it
         click.echo(f"  of {', '.join(files)}")

@@ -48,7 +48,7 @@ def timeline_command(
     with reader_at(site_path) as reader:
         must_be_one_of(pack, reader.setup.site.packs, "a pack of the site file")
         if reader.rules.setup is None:
-            refuse("the rules have errors; mend them first: `carerules check` shows where")
+            refuse("the rules have errors; mend: `carerules check` shows where")
         now = reader.now().world
         until = now.now if until_text is None else past_moment(until_text, now)
         shape = timeline_of(reader, pack, until - hours * HOUR, until)

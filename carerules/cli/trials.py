@@ -17,6 +17,7 @@ from carerules.cli.findings import show_findings
 from carerules.cli.progress import Progress
 from carerules.cli.sites import site_at
 from carerules.domain.signal import catalogue
+from carerules.domain.spelling import counted
 from carerules.lang import Loaded
 from carerules.rulefiles import ANY_SITE, load_files
 from carerules.sim.coverage import Coverage, sides_in, untouched
@@ -109,7 +110,7 @@ def _show(path: Path, verdicts: list[Verdict]) -> None:
         for check in verdict.checks:
             _show_check(check)
     good = sum(verdict.ok for verdict in verdicts)
-    click.echo(f"{path}: {good} of {len(verdicts)} scenarios came out as expected")
+    click.echo(f"{path}: {good} of {counted(len(verdicts), 'scenario')} came out as expected")
 
 
 def _show_check(check: Checked) -> None:

@@ -15,7 +15,7 @@ SAID_CHARS_MAX = 60  # as in every other line of ours: a longer word is cut shor
 
 
 def usage_line(error: click.ClickException) -> str:
-    """`found ..., wanted ...; help: ...` for what the library says in its own way."""
+    """`found ..., wanted ...; mend: ...` for what the library says in its own way."""
     context = getattr(error, "ctx", None)
     path = context.command_path if context is not None else "carerules"
     asks = f"`{path} --help` shows how" if context is not None else "`--help` shows how"
@@ -41,11 +41,11 @@ def usage_line(error: click.ClickException) -> str:
     if (command := re.match(r"No such command '(.*?)'", error.message)) is not None:
         mend = _nearest(command[1], _commands(context)) or asks
         return _line(_said(command[1]), f"a command of `{path}`", mend)
-    return f"{error.message[:1].lower()}{error.message[1:].rstrip('.')}; help: {asks}"
+    return f"{error.message[:1].lower()}{error.message[1:].rstrip('.')}; mend: {asks}"
 
 
 def _line(found: str, wanted: str, mend: str) -> str:
-    return f"found {found}, wanted {wanted}; help: {mend}"
+    return f"found {found}, wanted {wanted}; mend: {mend}"
 
 
 def _said(word: str) -> str:

@@ -1,6 +1,6 @@
 """The virtual site of a site file: its world, and the outside that it makes.
 
-Knows the site file and the simulation. Does not know the service.
+Knows the site file and the played world. Does not know the service.
 """
 
 from __future__ import annotations

@@ -27,7 +27,7 @@ def put(to: Path, content: bytes) -> None:
             _make(to, content)
     except OSError as error:
         why = (error.strerror or str(error)).lower()
-        refuse(f"cannot write `{to}`: {why}; help: name another place", status=FAILED)
+        refuse(f"cannot write `{to}`: {why}; mend: name another place", status=FAILED)
 
 
 def replace_file(path: Path, raw: bytes) -> None:

@@ -90,7 +90,7 @@ class BoardTable(Table):
         default=[],
         max_length=HOSTS_MAX,
         description="Other names by which browsers reach it, with the port where one is shown. "
-        "A request for any name that is not known is refused.",
+        "A request for any name that is unknown is refused.",
         examples=[["shed.local:8455"]],
     )
     edit_rules: bool = Field(

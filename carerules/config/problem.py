@@ -36,7 +36,7 @@ class Problem:
         place = f"{printable(self.file)}:{self.line}" if self.line else printable(self.file)
         key = f"{show_key(self.key)}: " if self.key else ""
         text = f"{place}: {key}found {self.found}, wanted {self.wanted}"
-        return f"{text}\n  help: {self.mend}" if self.mend else text
+        return f"{text}\n  mend: {self.mend}" if self.mend else text
 
 
 def printable(text: str) -> str:

@@ -17,6 +17,7 @@ from carerules.config.read import read_site_text
 from carerules.config.site import SiteFile
 from carerules.config.values import NAME_CHARS_MAX
 from carerules.domain.frozen import guarded
+from carerules.domain.spelling import counted
 from carerules.lang import KEYWORDS
 
 OTHERS_MAX = 40
@@ -119,7 +120,7 @@ def _feed(one: Likeness, names: _Names, known: Known) -> Iterator[str]:
     examples = {"chemistry": '"lipo"', "cells": "6", "capacity": '"16 Ah"'}
     whole = all(value is not None for value in wanted.values())
     mark = "" if whole else ASK
-    yield f"# heard on {topics}" + (f": it tells {one.cells} cells" if one.cells else "")
+    yield f"# heard on {topics}" + (f": it tells {counted(one.cells, 'cell')}" if one.cells else "")
     yield f"{mark}[pack.{name}]"
     for key, value in wanted.items():
         said = value if value is not None else f"{examples[key]}  # what stands on the label"

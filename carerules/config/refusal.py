@@ -13,6 +13,7 @@ from pydantic import ValidationError
 from carerules.config.problem import Key, Problem, found, line_of, nearest, quoted
 from carerules.config.schema import keys_at, schema_at, toml
 from carerules.config.values import REFUSED
+from carerules.domain.spelling import counted
 
 SECRETS = frozenset({"password", "passwd", "secret", "token", "api_key", "apikey"})
 """Keys under which people put secrets: their value is never shown, and a file is asked for."""
@@ -54,7 +55,7 @@ def _worded(key: Key, kind: str, mistake: Any) -> tuple[str, str, str]:
 
 
 def _so_many(value: Sized) -> str:
-    return f"{len(value)} entries" if len(value) else f"an empty {found(value)[2:]}"
+    return counted(len(value), "entry", "entries") if len(value) else f"an empty {found(value)[2:]}"
 
 
 def unknown_key(key: Key, known: frozenset[str]) -> tuple[str, str, str]:

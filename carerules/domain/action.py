@@ -139,7 +139,7 @@ class Quarantine:
 
 @guarded
 class Retire:
-    """Take the pack out of service."""
+    """Use the pack no more."""
 
     because: Text = ()
 
@@ -174,5 +174,5 @@ ACTIONS: dict[type[Action], ActionRow] = {
     Chore: ActionRow("chore", 'chore "..."', "put it on the to-do list"),
     Mark: ActionRow("mark", "mark EVENT", "journal an event"),
     Quarantine: ActionRow("quarantine", "quarantine", "forbid charging until released"),
-    Retire: ActionRow("retire", 'retire [because "..."]', "take the pack out of service"),
+    Retire: ActionRow("retire", 'retire [because "..."]', "use the pack no more, until released"),
 }  # fmt: skip

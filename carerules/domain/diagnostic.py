@@ -83,7 +83,7 @@ class Diagnostic:
         for note, span in self.notes:
             lines.append(f"  note: {note}" + (f" ({span.show()})" if span else ""))
         if self.mend is not None:
-            lines.append(f"  help: {self.mend.say}")
+            lines.append(f"  mend: {self.mend.say}")
         return "\n".join(lines)
 
 

@@ -96,7 +96,7 @@ class KeptPlan:
     `made`: the moment whose state it is made from; `until`: where it was asked to go to, which a
     use soon after that puts off to `ends`. `by`: who keeps it. `because`: what differed
     from the plan before, where one was made anew. `gap`: how much cheaper another could be, in
-    percent; None: nothing is proven.
+    percent; None: nothing is proved.
     """
 
     made: Moment

@@ -48,7 +48,7 @@ class JournalError(Exception):
     """
 
     def __init__(self, what: str, mend: str = "") -> None:
-        super().__init__(f"{what}; help: {mend}" if mend else what)
+        super().__init__(f"{what}; mend: {mend}" if mend else what)
         self.what, self.mend = what, mend
 
 

@@ -36,7 +36,7 @@ class GivenPack:
 class Set:
     """`heron pack.soc = 100 %`: a signal has this value from here on, fresh until changed.
 
-    `pack` None: a signal of the site. A quantity of None: from here on it is not known.
+    `pack` None: a signal of the site. A quantity of None: from here on it is unknown.
     """
 
     pack: str | None

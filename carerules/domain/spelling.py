@@ -1,4 +1,4 @@
-"""Which known names a mistyped word may stand for.
+"""Which known names a mistyped word may stand for, and how a number of things is said.
 
 Knows letters. Does not know what is named.
 """
@@ -22,3 +22,8 @@ def alike(word: str, known: Iterable[str], count: int = 1, least: float = ALIKE_
     from difflib import get_close_matches  # noqa: PLC0415
 
     return get_close_matches(word[:CHARS_MAX], list(known), n=count, cutoff=least)
+
+
+def counted(number: int, one: str, more: str = "") -> str:
+    """`1 pack`, `2 packs`; `more`: the plural where it is not `one` with an s."""
+    return f"{number} {one if number == 1 else more or one + 's'}"

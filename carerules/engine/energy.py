@@ -57,9 +57,9 @@ def move_energy(job: Job, view: View) -> Step:
             value = soc.value_at(view.now)
         case unknown:
             if job.phase is Phase.MOVING:  # the interlock has its own word on this
-                return Going(wait(job, view.now, f"charge is not known: {unknown.why}"))
+                return Going(wait(job, view.now, f"charge is unknown: {unknown.why}"))
             mend = f"read {job.pack}'s voltage and enter it: `carerules record {job.pack} voltage`"
-            return Going(wait(job, view.now, f"charge is not known: {unknown.why}", mend))
+            return Going(wait(job, view.now, f"charge is unknown: {unknown.why}", mend))
     if _reached(job, value, view):
         short = _target_of(job) - FAR_POINTS - value - 2 * soc.spread
         if job.side is Side.CHARGER and short > 0:

@@ -48,7 +48,7 @@ class Cluster:
         if client is None:
             raise HandsError(
                 f"found nobody at {quoted(address)}, wanted a Dask scheduler that answers within "
-                f"{ANSWERS_WITHIN_S:.0f} s; help: start `dask scheduler`, and give its address as "
+                f"{ANSWERS_WITHIN_S:.0f} s; mend: start `dask scheduler`, and give its address as "
                 "it prints it (`tcp://127.0.0.1:8786`)"
             )
         self._client = client
@@ -74,7 +74,7 @@ class Cluster:
             self._client.wait_for_workers(1, timeout=ANSWERS_WITHIN_S)
         except (TimeoutError, OSError) as error:
             raise HandsError(
-                f"found no worker at {quoted(self._address)}, wanted one at least; help: start "
+                f"found no worker at {quoted(self._address)}, wanted one at least; mend: start "
                 f"`dask worker {self._address}` on each machine"
             ) from error
         self._same("the scheduler", self._asked_scheduler())
@@ -92,7 +92,7 @@ class Cluster:
         if its == version():
             return
         found = "no carerules that answers" if isinstance(its, Exception) else f"carerules {its}"
-        raise HandsError(f"found {found} at {who}, wanted {version()} as here; help: install the "
+        raise HandsError(f"found {found} at {who}, wanted {version()} as here; mend: install the "
                          "same on every machine")  # fmt: skip
 
     def __call__(self, works: Sequence[Work]) -> Iterator[Done]:
@@ -112,7 +112,7 @@ class Cluster:
             elif monotonic() - nobody_since > NOBODY_MAX_S:
                 raise HandsError(
                     f"found no worker left at {quoted(self._address)}, wanted one within "
-                    f"{NOBODY_MAX_S:.0f} s; help: start `dask worker {self._address}`"
+                    f"{NOBODY_MAX_S:.0f} s; mend: start `dask worker {self._address}`"
                 )
             open_ -= done
             for future in done:
@@ -145,7 +145,7 @@ class Cluster:
             told: Done = future.result(timeout=RESULT_WITHIN_S)
         except KilledWorker as error:
             raise HandsError(
-                "found that several workers ended over one bunch, wanted it done; help: give "
+                "found that several workers ended over one bunch, wanted it done; mend: give "
                 "workers more memory (`--memory-limit`), or fewer packs a bunch"
             ) from error
         except (CancelledError, OSError, TimeoutError) as error:
@@ -156,7 +156,7 @@ class Cluster:
 
     def _lost(self) -> HandsError:
         return HandsError(f"lost the scheduler at {quoted(self._address)}, wanted it until the "
-                          "end; help: look why it ended, and begin again")  # fmt: skip
+                          "end; mend: look why it ended, and begin again")  # fmt: skip
 
 
 def _connected(address: str) -> Any:

@@ -83,7 +83,7 @@ class Fleet:
                 known = found.setdefault(one.name, one.signal())
                 if known.dimension != one.signal().dimension:
                     raise HandsError(f"found `{one.name}` in two units over the fleet, wanted one; "
-                                     "help: leave one of the sites out")  # fmt: skip
+                                     "mend: leave one of the sites out")  # fmt: skip
         return list(found.values())
 
     @property
@@ -275,7 +275,7 @@ def report_fleet(fleet: Fleet, hands: Hands, at: Callable[[int], None]) -> Fleet
             kinds[name] = _added(kinds[name], kind) if name in kinds else kind
     since, until = fleet.outermost(fleet.stretches())
     limits = [f"{without} of {len(fleet.sites)} sites have no tables of decisions and jobs: what "
-              "rules did there is not known"] if without else []  # fmt: skip
+              "rules did there is unknown"] if without else []  # fmt: skip
     return FleetReportShape(
         fleet=fleet.folder.name, since=since, until=until, sites=len(fleet.sites),
         packs=fleet.packs, pack_days=fleet.pack_days(fleet.stretches()), readings=readings,

@@ -48,21 +48,21 @@ def do(work: Work) -> Done:
     """Do it. What is wrong with files or versions is said, not raised."""
     if work["version"] != version():
         return _refused(f"found carerules {version()} where bunches are gone through, wanted "
-                        f"{work['version']} as here; help: install the same on both")  # fmt: skip
+                        f"{work['version']} as here; mend: install the same on both")  # fmt: skip
     begun = thread_time()
     folder = Path(work["folder"])
     listed = _list_of(folder, _stamp(folder))
     if isinstance(listed, Problem):
         return _refused(listed.show())
     if (listed.begins, listed.ends) != (work["begins"], work["ends"]):
-        return _refused(f"found another tape in `{folder}` there than here; help: let all machines "
+        return _refused(f"found another tape in `{folder}` there than here; mend: let all machines "
                         "see the same folder")  # fmt: skip
     try:
         told = _told(work, folder, listed)
     except TapeFileError as error:
         bunch = "" if work["bunch"] is None else f", bunch {work['bunch']}"
         return _refused(f"found a file in `{folder}`{bunch} that is not whole: {error}; "
-                        "help: write it again with `carerules export --tape`")  # fmt: skip
+                        "mend: write it again with `carerules export --tape`")  # fmt: skip
     return Done(told=told, refused=None, cpu_s=thread_time() - begun)
 
 

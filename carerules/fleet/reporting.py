@@ -98,12 +98,12 @@ def report_bunch(folder: Path, listed: TapeShape, bunch: TapeBunchShape, site: s
 
 
 def _worn(site: str, pack: TapePackShape, share: float) -> Iterator[Worn]:
-    """Whether it should go; of a health that is not known neither comparison holds."""
+    """Whether it should go; of a health that is unknown neither comparison holds."""
     holds = f"it holds {share:.0f} % of its label"
     if why := pack.retired or pack.barred:
         yield -1.0, site, pack.name, why, True
     elif share < END_BELOW:
-        yield share, site, pack.name, f"{holds}: take it out of service", True
+        yield share, site, pack.name, f"{holds}: retire it", True
     elif share < PLAN_BELOW:
         yield share, site, pack.name, f"{holds}: plan a new one", False
 
@@ -176,7 +176,7 @@ def _fallen(level: np.ndarray) -> np.ndarray:
 
 
 def _last(tape: Tape, signal: str) -> np.ndarray:
-    """Each pack's value at the end; NaN: it is not known."""
+    """Each pack's value at the end; NaN: it is unknown."""
     column = tape.columns.get(signal)
     found = np.full(len(tape.packs), np.nan)
     if column is not None:

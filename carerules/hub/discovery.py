@@ -17,7 +17,7 @@ from carerules.hub.model import About, Device, Group, House, Kind, Order, Proper
 BASE = "carerules/hub"
 UP, DOWN = "online", "offline"
 UNKNOWN = "None"
-"""What a hub takes for "not known"."""
+"""What a hub takes for "unknown"."""
 
 PLATFORMS: Mapping[tuple[Kind, bool], str] = {
     (Kind.NUMBER, False): "sensor",

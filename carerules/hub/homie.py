@@ -1,7 +1,7 @@
 """A house in the Homie convention, version 5: a device for the site, its children below it.
 
 Knows that convention, written from its public document. Does not know worlds or a broker.
-What is not known has no value topic. Descriptions change only while a device says `init`.
+What is unknown has no value topic. Descriptions change only while a device says `init`.
 """
 
 from __future__ import annotations

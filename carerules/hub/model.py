@@ -20,7 +20,7 @@ TEXT_CHARS_MAX = 250
 ID_CHARS_MAX = 60
 
 Held: TypeAlias = float | str | bool | datetime | None
-"""A property's value; None: not known, or nothing to show."""
+"""A property's value; None: unknown, or nothing to show."""
 
 
 class Kind(Enum):
@@ -78,7 +78,7 @@ class Property:
     digits: int = 1
 
     def text(self) -> str | None:
-        """The value as plain text; None: it is not known."""
+        """The value as plain text; None: it is unknown."""
         match self.value:
             case None:
                 return None

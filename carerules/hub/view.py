@@ -6,13 +6,14 @@ A retired pack is no device any more: nobody shall place it on a station from a 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sized
+from collections.abc import Callable, Iterable, Mapping
 
 from carerules.adapters import HAPPENINGS, RECORD_BOUNDS
 from carerules.domain.frozen import guarded
 from carerules.domain.moment import HOUR, Moment
 from carerules.domain.pack import Pack, Site
 from carerules.domain.quantity import Known
+from carerules.domain.spelling import counted
 from carerules.hub.model import (
     About,
     Device,
@@ -144,7 +145,7 @@ PACK_ROWS: tuple[Row, ...] = (
         About.VOLTAGE, 3),
     Row("temperature", "Temperature", Kind.NUMBER, lambda s: s.reading("pack.temperature"), "°C",
         About.TEMPERATURE),
-    Row("health", "Capacity left", Kind.NUMBER, lambda s: s.shape.health.capacity_percent, "%"),
+    Row("health", "Health", Kind.NUMBER, lambda s: s.shape.health.capacity_percent, "%"),
     Row("full-for", "Full for", Kind.NUMBER, _full_hours, "h", About.DURATION),
     Row("waits", "Waits for", Kind.TEXT, _waits),
     Row("next-due", "Next due", Kind.MOMENT, _next_due),
@@ -184,7 +185,7 @@ def pack_device(world: World, name: str, places: Places, full_since: Moment | No
     if places.controls:
         shown += _controls(world.setup.site, shape)
         shown += _records(world.setup.site.packs[name], seen)
-    what = f"{shape.chemistry}, {shape.cells} cells, {shape.capacity_ah:g} Ah"
+    what = f"{shape.chemistry}, {counted(shape.cells, 'cell')}, {shape.capacity_ah:g} Ah"
     return Device(places.id(places.pack(name)), places.pack(name), name, what, tuple(shown),
                   _pack_alarms(shape))  # fmt: skip
 
@@ -304,12 +305,8 @@ def site_device(
         Property("stop", "Stop everything", Kind.BUTTON, Group.CONTROL, settable=True),
     )  # fmt: skip
     site = world.setup.site
-    what = f"{_count(site.packs, 'pack')}, {_count(site.stations, 'station')}"
+    what = f"{counted(len(site.packs), 'pack')}, {counted(len(site.stations), 'station')}"
     return Device(places.root, "site", site.name, what, shown, alarms)
-
-
-def _count(things: Sized, word: str) -> str:
-    return f"{len(things)} {word}{'s' * (len(things) != 1)}"
 
 
 def shown_packs(world: World) -> tuple[str, ...]:

@@ -146,7 +146,7 @@ class _Loading:
         if (found := _DEFINES.match(item.rows[0])) is not None:
             read.lost[found[1]].add(found[2])
         elif (words := _NAMES.findall(item.rows[0])) and words[0] not in _NAMELESS:
-            for names in read.lost.values():  # what it was to be is not known
+            for names in read.lost.values():  # what it was to be is unknown
                 names.update(words[:DEFINED_WORDS])
         self.events |= set(_MARKS.findall(item.text))
 

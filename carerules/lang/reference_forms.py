@@ -164,7 +164,7 @@ CHANGES: Rows = (
     ("SIGNAL = VALUE", "the same for a signal of the site", "site.temperature = 30 °C"),
     ("PACK SIGNAL is on", "a switch of its station is on from here; `is off` likewise",
      "heron station.load.on is on"),
-    ("PACK SIGNAL is unknown", "from here on it is not known", "heron pack.voltage is unknown"),
+    ("PACK SIGNAL is unknown", "from here on it is unknown", "heron pack.voltage is unknown"),
     ("PACK EVENT", "an event of the pack, by its name or as one says it: `used`, `charged`,"
      " `drained`, `inspected`, `calibrated`, `swollen`", "heron used"),
     ("use on MOMENT of PACK and PACK", "a use is planned; without `of`, for all packs",

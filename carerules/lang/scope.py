@@ -30,7 +30,7 @@ from carerules.lang.syntax import AmountNode, NumberNode, ReferenceNode, Word
 
 @guarded
 class Names:
-    """What a site knows; None: not known, and nothing is complained of."""
+    """What a site knows; None: unknown, and nothing is complained of."""
 
     packs: frozenset[str] | None = None
     chemistries: frozenset[str] | None = None

@@ -108,7 +108,7 @@ def _tell(turn: Turn, station: Station, name: str, session: Session) -> None:
         found = f"`{into_wh:.0f} Wh` into a pack that holds {holds_wh:.0f} Wh"
         session = broken_off(session, session.at, f"{found}, wanted one pack on the charger")
     if session.ending == "in doubt":
-        text = f"{name}: whether it is full is not known, the charge at {station.name} was not read"
+        text = f"{name}: whether it is full is unknown, the charge at {station.name} was not read"
         turn.decide(Notice(f"charge {station.name}", f"{text}: {session.doubt}", name))
     if session.ending == "full":
         _teach(turn, station, name, session)

@@ -238,7 +238,7 @@ def _do(turn: Turn, job: Job, action: Action) -> None:
         case Retire(because):
             why = say(because, turn.world, name) or job.because or f"rule {job.rule}"
             bar(turn, name, why, retired=True)
-            turn.open_chore(f"{name} retired", name, f"take {name} out of service: {why}")
+            turn.open_chore(f"{name} retired", name, f"retire {name}: {why}")
         case _:
             raise AssertionError(f"{action} is not done by saying so")
 

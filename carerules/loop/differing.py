@@ -35,7 +35,7 @@ def _differences(world: World, kept: KeptPlan) -> Iterator[str]:
     yield from _other_site(world, kept)
     for move in kept.moves:
         if move.done is None and now > move.at + LATE:
-            yield f"{move.pack} was to be hung on {move.station} by {show(move.at)}, and is not"
+            yield f"{move.pack} was to be put on {move.station} by {show(move.at)}, and is not"
     for pack, soc in ((one.pack, one.soc) for one in kept.supposed):
         own = [run for run in kept.runs if run.pack == pack]
         left = [run for run in own if run.done is None]

@@ -132,7 +132,7 @@ def planned_mend(world: World, job: Job) -> str:
             if world.now > move.at + GIVEN_UP:
                 return ""
             by = world.local.show(move.at)
-            later = f"the plan has it hung on {move.station} by {by}"
+            later = f"the plan has it put on {move.station} by {by}"
             return later if world.now < move.tell else move_words(world, move)
     without = any(
         is_about(one, job) and (one.due is None or world.now < one.due) for one in kept.left_out
@@ -183,7 +183,7 @@ def _noted(turn: Turn, before: World, kept: KeptPlan, decided: Iterable[Outcome]
 
 
 def place_of(move: KeptMove) -> tuple[str, str]:
-    """The pack and the station that it is to be hung on."""
+    """The pack and the station that it is to be put on."""
     return move.pack, move.station
 
 
@@ -248,7 +248,7 @@ def move_words(world: World, move: KeptMove) -> str:
     """What a person is to do, by when."""
     there = pack_on(world, move.station)
     off = f", in place of {there}" if there and there != move.pack else ""
-    return f"by {world.local.show(move.at)}: hang {move.pack} on {move.station}{off} (the plan)"
+    return f"by {world.local.show(move.at)}: put {move.pack} on {move.station}{off} (the plan)"
 
 
 def wish_words(world: World, wish: KeptWish) -> str:

@@ -49,7 +49,7 @@ def notices_of(outcomes: Iterable[Outcome]) -> list[Notice]:
     for outcome in outcomes:
         match outcome:
             case PackBarred(pack, retired, why):
-                text = f"{pack}: {'taken out of service' if retired else 'quarantined'}, {why}"
+                text = f"{pack}: {'retired' if retired else 'quarantined'}, {why}"
                 told.append(Notice(f"barred {pack}", text, pack, urgent=not retired))
             case StationLocked(station, why) if not any(one.urgent for one in said):
                 told.append(Notice(f"locked {station}", f"station {station} is locked: {why}",

@@ -60,7 +60,7 @@ def volts_by_charge(world: World, name: str, station: Station) -> dict[str, Read
     """What stands for the voltage (V) of pack and lowest cell while the station's load is on: the
     rest curve at the charge, less what the load pulls down. The spread reaches, at twice, down to
     where charge, curve and a weaker cell that hides would put it together. Nothing: the charge is
-    not known.
+    unknown.
     """
     soc, load = world.packs[name].soc, station.load
     if not isinstance(soc, Known) or load is None:

@@ -110,7 +110,7 @@ def _taper_end(turn: Turn, station: Station) -> bool:
 def outlook(turn: Turn, name: str, side: Side, target: float) -> tuple[Duration, float]:
     """Forecast time and energy at the plug to bring the pack from its charge now to `target` (%).
 
-    Nothing to do, or the charge is not known: nothing. Where the pack is on no such socket, the
+    Nothing to do, or the charge is unknown: nothing. Where the pack is on no such socket, the
     site's first one stands for it, so that a chore can say how long it will take.
     """
     power_w = socket_power(turn.world, name, side)
@@ -168,7 +168,7 @@ def _charge(
 
 
 def figures_of(world: World, name: str, start_percent: float | None = None) -> Figures | None:
-    """What a forecast needs of the pack as it is known now; None: its charge is not known.
+    """What a forecast needs of the pack as it is known now; None: its charge is unknown.
 
     `start_percent`: as if it held so much, exactly.
     """

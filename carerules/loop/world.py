@@ -124,7 +124,7 @@ class PackState:
 
     @property
     def soc(self) -> Reading:
-        """The state of charge, or why it is not known."""
+        """The state of charge, or why it is unknown."""
         return self.estimate.readings.get("pack.soc", NEVER_SEEN)
 
 

@@ -94,8 +94,7 @@ def drawn_on(
 
 
 LEGEND = (
-    "slanted: charges; plain: drains; grey: nobody is awake; "
-    "▲ a pack is hung on the station by hand"
+    "slanted: charges; plain: drains; grey: nobody is awake; ▲ a pack is put on the station by hand"
 )
 
 
@@ -141,7 +140,7 @@ def _move(move: MoveShape, at: float, floor: float) -> Markup:
     made = isinstance(move, KeptMoveShape) and move.done is not None
     off = f", in place of {move.off}" if move.off else ""
     done = ", done" if made else ""
-    said = f"{show_at(move.at)} hang {move.pack} on {move.station}{off}{done}"
+    said = f"{show_at(move.at)} put {move.pack} on {move.station}{off}{done}"
     shape = f"M{at - 4:.1f},{floor:.1f} h8 l-4,-7 Z"
     path = tag("path", d=shape, class_="made" if made else "move")
     return tag("g", tag("title", said), path)

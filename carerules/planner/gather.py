@@ -117,7 +117,7 @@ def _task(ground: _Ground, name: str) -> PackTask | None:
     soc = state.soc
     barred = state.retired or state.barred
     if barred or isinstance(soc, Unknown):
-        why = barred or f"its charge is not known: {soc.why if isinstance(soc, Unknown) else ''}"
+        why = barred or f"its charge is unknown: {soc.why if isinstance(soc, Unknown) else ''}"
         ground.remarks.append(f"{name} is left out of the plan: {why}")
         # It can still hang where it does, and be taken off there.
         return PackTask(name, state.station, 0, ()) if state.station is not None else None

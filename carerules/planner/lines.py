@@ -31,7 +31,7 @@ def plan_lines(plan: PlanShape) -> list[str]:
     lines += ["", "to do by hand" if plan.moves else "nothing is to be moved by hand"]
     for move in plan.moves:
         off = f", in place of {move.off}" if move.off else ""
-        lines += fold(f"  {show_at(move.at)}  ", f"hang {move.pack} on {move.station}{off}")
+        lines += fold(f"  {show_at(move.at)}  ", f"put {move.pack} on {move.station}{off}")
     for station in plan.stations:
         runs = [run for run in plan.runs if run.station == station]
         lines += ["", f"station {station}" + ("" if runs else ": nothing")]
@@ -87,9 +87,9 @@ def _move_when(move: KeptMoveShape, now: datetime) -> str:
 
 
 def move_words_of(move: KeptMoveShape) -> str:
-    """`hang heron on B, in place of egret`."""
+    """`put heron on B, in place of egret`."""
     off = f", in place of {move.off}" if move.off else ""
-    return f"hang {move.pack} on {move.station}{off}"
+    return f"put {move.pack} on {move.station}{off}"
 
 
 def _left_out_lines(left_out: Sequence[LeftOutShape | KeptLeftOutShape]) -> Iterator[str]:
@@ -102,7 +102,7 @@ def _left_out_lines(left_out: Sequence[LeftOutShape | KeptLeftOutShape]) -> Iter
 def _proof(plan: PlanShape | KeptPlanShape) -> str:
     assert plan.gap_percent is not None
     if plan.gap_percent == 0:
-        return "proven the cheapest"
+        return "proved the cheapest"
     return f"at most {plan.gap_percent:.2g} % above the cheapest"
 
 

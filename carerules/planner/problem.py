@@ -190,7 +190,7 @@ class Cost:
 class Schedule:
     """Which pack on which station when, who moves what, and the wishes left out (pack, number).
 
-    `bound`: no schedule can cost less (units); None: nothing is proven. `made_by` says how.
+    `bound`: no schedule can cost less (units); None: nothing is proved. `made_by` says how.
     """
 
     runs: tuple[Run, ...]

@@ -16,7 +16,7 @@ SpanKind: TypeAlias = Literal["rule", "job", "load", "charger", "veto"]
 
 
 class LevelShape(Shape):
-    """The charge at one moment of the past; null: not known then."""
+    """The charge at one moment of the past; null: unknown then."""
 
     at: AwareDatetime
     soc_percent: float | None
@@ -151,7 +151,7 @@ class LyingShape(Shape):
 
 
 class PackHealthShape(Shape):
-    """The health of one pack; what is not known is null. `capacity_measured`: how often."""
+    """The health of one pack; what is unknown is null. `capacity_measured`: how often."""
 
     pack: str
     since: AwareDatetime | None

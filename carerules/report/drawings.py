@@ -25,7 +25,7 @@ def charge_chart(
     name: str,
 ) -> Markup:  # fmt: skip
     """The charge of one pack from `begins` to `ends`: its likely course, twice its spread to
-    either side, gaps where it was not known, and below what was done."""
+    either side, gaps where it was unknown, and below what was done."""
     whole_s = (ends - begins).total_seconds()
 
     def x(at: datetime) -> float:
@@ -89,7 +89,7 @@ def level_bar(levels: Sequence[LevelTimeShape], unknown_s: float) -> Markup:
         (f"{one.from_percent:.0f}–{one.to_percent:.0f} %", one.time_s, f"level-{place}")
         for place, one in enumerate(levels)
     ]
-    for words, time_s, kind in [*stretches, ("not known", unknown_s, "unknown")]:
+    for words, time_s, kind in [*stretches, ("unknown", unknown_s, "unknown")]:
         share = 100 * time_s / whole_s
         if share <= 0:
             continue

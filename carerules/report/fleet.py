@@ -10,6 +10,7 @@ from typing import Literal
 
 from pydantic import AwareDatetime
 
+from carerules.domain.spelling import counted
 from carerules.report.page import clean, fold
 from carerules.report.replayed import FIRINGS_MAX, MEASURED, Change
 from carerules.report.shapes import Shape
@@ -74,11 +75,11 @@ class FleetReplayShape(Shape):
 def fleet_replay_lines(shape: FleetReplayShape) -> list[str]:
     """The shape in lines of at most 80 columns."""
     what_if = shape.instead_of is not None
-    lines = fold("", f"{_name(shape.fleet)}: {_size(shape)}, {shape.readings} readings")
+    lines = fold("", f"{_name(shape.fleet)}: {_size(shape)}, {counted(shape.readings, 'reading')}")
     against = f" instead of {shape.instead_of}" if what_if else ""
     lines += fold("", f"{shape.rules_file}{against}, {_at(shape.since)} to {_at(shape.until)} UTC")
     if what_if:
-        lines.append("(+ added, - gone, ~ moved)")
+        lines.append("(+ added, - gone, > moved)")
     width = max([4, *(len(_name(one.rule)) for one in shape.rules)])
     tail = f"{'before':>9} {'after':>9} {'added':>8} {'gone':>8}" if what_if else f"{'fired':>9}"
     lines += ["", f"{'rule':<{width}} {tail} {'packs':>8}"]
@@ -94,7 +95,7 @@ def fleet_replay_lines(shape: FleetReplayShape) -> list[str]:
     hidden = shape.not_shown + max(0, len(told_firings) - LINES_MAX)
     if hidden:
         lines.append(f"... {hidden} more before these; `--json` has up to {FIRINGS_MAX}")
-    sign = {"same": " ", "added": "+", "gone": "-", "moved": "~"}
+    sign = {"same": " ", "added": "+", "gone": "-", "moved": ">"}
     for fire in told_firings[-LINES_MAX:]:
         was = "" if fire.was_at is None else f", before {_at(fire.was_at)}"
         lines += fold(f"{sign[fire.change]} {_at(fire.at)}  ",
@@ -192,7 +193,7 @@ class FleetReportShape(Shape):
 
 def fleet_report_lines(shape: FleetReportShape) -> list[str]:
     """The shape in lines of at most 80 columns."""
-    lines = fold("", f"{_name(shape.fleet)}: {_size(shape)}, {shape.readings} readings, "
+    lines = fold("", f"{_name(shape.fleet)}: {_size(shape)}, {counted(shape.readings, 'reading')}, "
                      f"{_at(shape.since)} to {_at(shape.until)} UTC")  # fmt: skip
     for kind in shape.kinds:
         lines += ["", *_kind_lines(kind)]
@@ -206,7 +207,7 @@ def fleet_report_lines(shape: FleetReportShape) -> list[str]:
             f"{one.ended_else:>8} {one.energy_wh:>9.0f} Wh"
             for one in shape.rules
         ]
-        lines.append(f"interlocks stepped in {shape.vetoes} times")
+        lines.append(f"interlocks stepped in {counted(shape.vetoes, 'time')}")
         lines.append("")
     lines.append(f"to retire now: {shape.retire_now}; to plan a new one for: {shape.retire_soon}")
     for one in shape.retire[:RETIRE_LINES_MAX]:
@@ -220,7 +221,7 @@ def fleet_report_lines(shape: FleetReportShape) -> list[str]:
 
 def _kind_lines(kind: FleetKindShape) -> Iterator[str]:
     whole = sum(one.time_s for one in kind.levels) + kind.unknown_s
-    yield f"{_name(kind.chemistry)}: {kind.packs} packs, {kind.pack_days:.0f} pack-days"
+    yield f"{_name(kind.chemistry)}: {counted(kind.packs, 'pack')}, {kind.pack_days:.0f} pack-days"
     shares = [f"{one.from_percent:g}-{one.to_percent:g} %: {_share(one.time_s, whole)}"
               for one in kind.levels if one.time_s]  # fmt: skip
     if kind.unknown_s:
@@ -232,7 +233,7 @@ def _kind_lines(kind: FleetKindShape) -> Iterator[str]:
     yield from fold("  health  ", f"packs by percent of the label: {_bands(kind.health, ' %')}"
                                   f"{unknown}")  # fmt: skip
     if kind.barred:
-        yield f"  barred  {kind.barred} packs take no energy until a person has looked"
+        yield f"  barred  {counted(kind.barred, 'pack')}: no energy until a person has looked"
 
 
 def _bands(bands: Iterable[FleetBandShape], unit: str) -> str:
@@ -253,7 +254,8 @@ def _share(part: float, whole: float) -> str:
 
 
 def _size(shape: FleetReplayShape | FleetReportShape) -> str:
-    return f"{shape.sites} sites, {shape.packs} packs, {shape.pack_days:.0f} pack-days"
+    sites, packs = counted(shape.sites, "site"), counted(shape.packs, "pack")
+    return f"{sites}, {packs}, {shape.pack_days:.0f} pack-days"
 
 
 def _at(at: AwareDatetime) -> str:
@@ -270,7 +272,7 @@ def replay_limits(left_out: int, forgotten: int, sites: Sequence[str]) -> list[s
     limits = [MEASURED]
     if forgotten:
         limits.append(f"{forgotten} of {len(sites)} sites have forgotten old samples "
-                      "(`keep_samples`): what they showed is not known")  # fmt: skip
+                      "(`keep_samples`): what they showed is unknown")  # fmt: skip
     if left_out:
-        limits.append(f"{left_out} samples came too late and are left out")
+        limits.append(f"left out because they came too late: {counted(left_out, 'sample')}")
     return limits

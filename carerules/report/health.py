@@ -183,7 +183,7 @@ def _lying_rows(lying: LyingShape | None) -> Iterator[tuple[str, str, str]]:
         return
     lost = f"{_words(lying.lost_percent)} % of capacity in {show_s(lying.seen_s)}"
     if lying.unknown_s >= 60:
-        lost += f"; for {show_s(lying.unknown_s)} the charge was not known"
+        lost += f"; for {show_s(lying.unknown_s)} the charge was unknown"
     yield "lying cost", lost, ""
     high = f"{show_s(lying.above_80_percent_s)}, costing {_words(lying.extra_above_80_percent)} %"
     yield "above 80 %", f"{high} more than at 50 %", ""

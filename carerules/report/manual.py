@@ -204,7 +204,7 @@ def _age(signal: Signal) -> str:
 
 def _codes_page() -> str:
     parts = [
-        "# Diagnostics\n",
+        "# Findings\n",
         "What may be wrong with a rule file: one section for each code. An error keeps the rules"
         " from being loaded; a warning does not. `carerules reference CODE` shows a section on a"
         " terminal. The examples speak of a site with the packs heron, egret and grebe, the"

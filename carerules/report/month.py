@@ -48,7 +48,7 @@ FALL_LEAST = 2.0
 MARKS_MAX = 500
 """Of each pack: sixteen a day of a month; a chart has no room for more."""
 PLAN_BELOW, END_BELOW = 80.0, 50.0
-"""Percent of the label: plan a new pack; take it out of service (common practice, no source)."""
+"""Percent of the label: plan a new pack; retire it (common practice, no source)."""
 
 
 @dataclass(slots=True)
@@ -237,7 +237,7 @@ class Month:
                 continue
             share = 100 * one.capacity_ah / one.label_ah
             if share < END_BELOW:
-                why = f"it holds {share:.0f} % of its label: take it out of service"
+                why = f"it holds {share:.0f} % of its label: retire it"
                 yield RetireShape(pack=name, now=True, why=why)
             elif share < PLAN_BELOW:
                 why = f"it holds {share:.0f} % of its label: plan a new one"

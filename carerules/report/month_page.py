@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
+from carerules.domain.spelling import counted
 from carerules.report.drawings import capacity_chart, charge_chart, key_of, level_bar
 from carerules.report.health import health_words
 from carerules.report.markup import Markup, joined, tag
@@ -29,7 +30,7 @@ def month_page(month: MonthShape) -> str:
     body = joined(
         tag("h1", month.site),
         tag("p", _span(month), class_="span"),
-        tag("p", "A virtual site: packs, plugs and room are simulated.", class_="virtual")
+        tag("p", "A virtual site: packs, plugs and room are played.", class_="virtual")
         if month.virtual else Markup(""),
         _since(month), _first(month), _table(month),
         *(_pack(month, pack) for pack in month.packs),
@@ -46,7 +47,7 @@ def month_page(month: MonthShape) -> str:
 
 
 def _span(month: MonthShape) -> str:
-    return f"{month.begins:%d %B %Y} to {month.ends:%d %B %Y, %H:%M}"
+    return f"{month.begins:%d %b %Y} to {month.ends:%d %b %Y, %H:%M}"
 
 
 def _since(month: MonthShape) -> Markup:
@@ -54,13 +55,13 @@ def _since(month: MonthShape) -> Markup:
         return tag("p", "Nothing is journalled in this time.", class_="notice")
     if (month.since - month.begins).total_seconds() < 86_400:
         return Markup("")
-    return tag("p", f"The journal has nothing before {month.since:%d %B %H:%M}.", class_="notice")
+    return tag("p", f"The journal has nothing before {month.since:%d %b %H:%M}.", class_="notice")
 
 
 def _first(month: MonthShape) -> Markup:
     """What somebody has to do, first of all."""
     if not month.retire:
-        return tag("p", "No pack is to be taken out of service.", class_="fine")
+        return tag("p", "No pack is to be retired.", class_="fine")
     rows = [
         tag("li", tag("strong", one.pack), f": {one.why}", class_="now" if one.now else None)
         for one in month.retire
@@ -69,7 +70,7 @@ def _first(month: MonthShape) -> Markup:
 
 
 def _table(month: MonthShape) -> Markup:
-    heads = ("pack", "full", "not known", "cycles", "charges", "uses", "by our loads and chargers",
+    heads = ("pack", "full", "unknown", "cycles", "charges", "uses", "by our loads and chargers",
              "cost of lying", "saved against lying full")  # fmt: skip
     rows = [
         (
@@ -100,7 +101,8 @@ def _pack(month: MonthShape, pack: PackMonthShape) -> Markup:
         drawn.append(tag("p", key_of([mark.kind for mark in pack.marks]), class_="keys"))
     if pack.capacities:
         drawn.append(capacity_chart(pack.capacities, pack.capacity_ah, pack.pack))
-    words = f"{pack.chemistry}, {pack.cells} cells in series, {pack.capacity_ah:g} Ah on the label"
+    cells = counted(pack.cells, "cell")
+    words = f"{pack.chemistry}, {cells} in series, {pack.capacity_ah:g} Ah on the label"
     return tag("section", tag("h3", pack.pack), tag("p", words, class_="note"), *drawn, health)
 
 
@@ -117,7 +119,10 @@ def _rules(month: MonthShape) -> Markup:
 
 
 def _steps_in(month: MonthShape) -> Markup:
-    said = f"{month.chores} chores, {month.notices} notices, {month.urgent} of them urgent."
+    said = (
+        f"{counted(month.chores, 'chore')}, {counted(month.notices, 'notice')}, "
+        f"{month.urgent} of them urgent."
+    )
     if not month.interlocks:
         return joined(tag("h2", "What stepped in"), tag("p", f"No interlock. {said}"))
     rows = [(one.interlock, one.pack, one.station, str(one.times)) for one in month.interlocks]
@@ -149,7 +154,7 @@ def _band(band: BandShape) -> str:
 def month_lines(month: MonthShape) -> list[str]:
     """The same in short, for a terminal of 80 columns."""
     lines = [f"{month.site}, {_span(month)}" + (" (VIRTUAL)" if month.virtual else ""), ""]
-    lines.append(f"{'pack':26} {'full':>12} {'not known':>12} {'cycles':>7} {'energy':>9}")
+    lines.append(f"{'pack':26} {'full':>12} {'unknown':>12} {'cycles':>7} {'energy':>9}")
     for pack in month.packs:
         lines.append(
             f"{pack.pack[:26]:26} {_time(_full_s(pack)):>12} {_time(pack.unknown_s):>12}"
@@ -157,7 +162,7 @@ def month_lines(month: MonthShape) -> list[str]:
         )
     lines += ["", *(f"{one.pack}: {one.why}" for one in month.retire)]
     if not month.retire:
-        lines.append("no pack is to be taken out of service")
+        lines.append("no pack is to be retired")
     return [line.replace("–", "-") for line in lines]
 
 

@@ -23,7 +23,7 @@ class LevelTimeShape(Shape):
 
 
 class PointShape(Shape):
-    """The charge at a full hour; null: not known."""
+    """The charge at a full hour; null: unknown."""
 
     at: AwareDatetime
     soc_percent: float | None
@@ -97,7 +97,7 @@ class StepInShape(Shape):
 
 
 class RetireShape(Shape):
-    """A pack to be taken out of service, or watched, and why."""
+    """A pack to be retired, or watched, and why."""
 
     pack: str
     now: bool

@@ -43,7 +43,7 @@ def fold(head: str, text: str, hang: int | None = None) -> list[str]:
 
 def show_s(seconds: float) -> str:
     """Seconds as a person says them: `18 h 12 min`."""
-    whole = round(seconds) * SECOND if seconds >= 1 else round(seconds * SECOND)
+    whole = round(seconds) * SECOND if seconds >= 1 else round(10 * seconds) * (SECOND // 10)
     return show_duration(whole)
 
 

@@ -13,6 +13,7 @@ from pydantic import AwareDatetime
 
 from carerules.domain.frozen import guarded
 from carerules.domain.moment import DAY, Duration, LocalTime, Moment
+from carerules.domain.spelling import counted
 from carerules.report.page import clean, fold
 from carerules.report.shapes import Shape
 
@@ -195,16 +196,16 @@ def _limits(stretch: Stretch, local: LocalTime) -> list[str]:
     if stretch.forgotten_before is not None:
         limits.append(
             f"samples from before {local.show(stretch.forgotten_before)} are forgotten "
-            "(`keep_samples` in the site file): until then what they showed is not known"
+            "(`keep_samples` in the site file): until then what they showed is unknown"
         )
     if stretch.left_out:
-        limits.append(f"{stretch.left_out} samples came too late and are left out")
+        limits.append(f"left out because they came too late: {counted(stretch.left_out, 'sample')}")
     return limits
 
 
 # ---- lines -----------------------------------------------------------------------------------
 
-_SIGN = {"same": " ", "added": "+", "gone": "-", "moved": "~"}
+_SIGN = {"same": " ", "added": "+", "gone": "-", "moved": ">"}
 NAME_WIDTH = 30
 
 
@@ -215,7 +216,7 @@ def replay_lines(shape: ReplayShape) -> list[str]:
     what_if = shape.rules_file is not None
     if what_if:
         lines += fold("against: ", f"{shape.rules_file}, as if it had been in force instead")
-        lines.append("(+ added, - gone, ~ moved)")
+        lines.append("(+ added, - gone, > moved)")
     lines.append("")
     width = max([4, *(len(_name(one.rule)) for one in shape.rules)])
     if what_if:

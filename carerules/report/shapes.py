@@ -5,7 +5,7 @@ each shape to those who read it with a program; a field that is there is never t
 another meaning within one `shape` number.
 
 Times are aware and go out as ISO 8601 with their offset; durations are seconds; a number's unit is
-in its key, and where it cannot be, in a `unit` beside it. What is not known is null.
+in its key, and where it cannot be, in a `unit` beside it. What is unknown is null.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from typing import Literal, TypeAlias
 from pydantic import AwareDatetime, BaseModel, ConfigDict
 
 Truth: TypeAlias = Literal["yes", "no", "unknown"]
-PlugWord: TypeAlias = Literal["off", "on", "off unproven", "on unasked"]
+PlugWord: TypeAlias = Literal["off", "on", "off unproved", "on unasked"]
 Tone: TypeAlias = Literal["seen", "decided", "done", "tell", "alarm"]
 
 
@@ -138,7 +138,7 @@ class PackShape(Shape):
 
 
 class PlugShape(Shape):
-    """One plug of a station. `off` is read back off; `off unproven` is not (yet)."""
+    """One plug of a station. `off` is read back off; `off unproved` is not (yet)."""
 
     plug: str
     side: Literal["load", "charger"]

@@ -192,5 +192,5 @@ def plug_word(plug: PlugState) -> PlugWord:
     if plug.on_at is not None:
         return "on"
     if not plug.proven_off:
-        return "off unproven"
+        return "off unproved"
     return "on unasked" if plug.on else "off"

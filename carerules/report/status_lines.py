@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from carerules.domain.spelling import counted
 from carerules.report.glance import glance_words
 from carerules.report.pack import show_use
 from carerules.report.page import Paint, fold, plain, show_at, show_percent, show_s
@@ -71,7 +72,7 @@ def todo_lines(chores: ChoresShape) -> list[str]:
         lines.append("coming, by the plan:")
     for one in chores.coming:
         off = f", in place of {one.off}" if one.off else ""
-        lines += fold(f"  by {show_at(one.at)}  ", f"hang {one.pack} on {one.station}{off}")
+        lines += fold(f"  by {show_at(one.at)}  ", f"put {one.pack} on {one.station}{off}")
     return lines
 
 
@@ -101,7 +102,7 @@ def _pack_lines(
     pack: PackShape, status: StatusShape, paint: Paint, *, whole: bool
 ) -> Iterator[str]:
     where = f"on {pack.station}" if pack.station else "on no station"
-    yield from fold("", f"{pack.pack}: {pack.chemistry}, {pack.cells} cells, {where}")
+    yield from fold("", f"{pack.pack}: {pack.chemistry}, {counted(pack.cells, 'cell')}, {where}")
     for bar in (pack.barred, pack.retired):
         if bar is not None:
             mend = f"; look at it, then `carerules release {pack.pack}`"
@@ -121,14 +122,14 @@ def _pack_lines(
         when = f"{show_at(pack.next_use.start)}, in {show_s(left)}"
         yield from _row("next use", f"{pack.next_use.use}, {when}")
     if pack.left_out:
-        yield from _row("left out", f"{pack.left_out} samples that came too late")
+        yield from _row("left out", f"{counted(pack.left_out, 'sample')} that came too late")
 
 
 def charge_words(pack: PackShape) -> str:
     """`100 % ± 2 %, said to be full, Mon 30 Nov 18:00; 25.1 V, 18 °C`."""
     charge = pack.charge
     if charge.soc_percent is None or charge.since is None:
-        words = f"not known: {charge.unknown}"
+        words = f"unknown: {charge.unknown}"
     else:
         words = show_percent(charge.soc_percent, charge.spread_percent)
         since = "since" if charge.source == "counted" else "on"
@@ -152,7 +153,7 @@ def _wait_words(wait: WaitShape, status: StatusShape) -> str:
     if wait.ran_s is not None and wait.wanted_s is not None:
         ran = f": {show_s(wait.ran_s)} of {show_s(wait.wanted_s)}"
     if wait.holds == "unknown" and wait.fires_at is None:
-        ran += ", stands still: something is not known now"
+        ran += ", stands still: something is unknown now"
     return f"{wait.rule}{ran}{fires_words(wait, status)}"
 
 
@@ -193,7 +194,7 @@ def _plug_words(plug: PlugShape, status: StatusShape) -> str:
     words = {
         "off": "off, read back",
         "on": "on",
-        "off unproven": "NOT proved off",
+        "off unproved": "NOT proved off",
         "on unasked": "ON though nobody here asked for it",
     }[plug.state]
     if plug.state == "on" and not status.service.running:

@@ -1,7 +1,7 @@
 """The journal as tables: which there are, their columns, and the rows that an event makes. Pure.
 
 Knows events and decisions. Does not know what a table is written to. A number's unit is the end of
-its column's name; times are UTC; what is not known is None, never 0.
+its column's name; times are UTC; what is unknown is None, never 0.
 """
 
 from __future__ import annotations

@@ -22,6 +22,7 @@ from carerules.domain.decision import (
 )
 from carerules.domain.moment import HOUR, MINUTE, SECOND, Duration, Moment
 from carerules.domain.quantity import Known
+from carerules.domain.spelling import counted
 from carerules.loop import World
 
 FULL_PERCENT = 95.0
@@ -42,7 +43,7 @@ class RuleTally:
 
 @dataclass(slots=True)
 class PackTally:
-    """One pack: time above 95 %, time in which its charge was not known, what lying cost."""
+    """One pack: time above 95 %, time in which its charge was unknown, what lying cost."""
 
     full: Duration = 0
     unknown: Duration = 0
@@ -136,23 +137,26 @@ def tally_lines(tally: Tally, world: World) -> list[str]:
         lines.append(
             f"{name[:34]:34} {rule.fired:5} {rule.endings[Ending.DONE]:5} {other:10} {energy:>9}"
         )
-    lines += ["", f"{'pack':34} {'above 95 %':>12} {'not known':>12} {'now':>12}"]
+    lines += ["", f"{'pack':34} {'above 95 %':>12} {'unknown':>12} {'now':>12}"]
     for name, pack in tally.packs.items():
         match world.packs[name].soc:
             case Known() as soc:
                 now = f"{soc.value_at(world.now):.0f} ± {soc.spread:.0f} %"
             case _:
-                now = "not known"
+                now = "unknown"
         lines.append(f"{name[:34]:34} {_hours(pack.full):>12} {_hours(pack.unknown):>12} {now:>12}")
     lines += ["", *ledger_lines({name: pack.ledger for name, pack in tally.packs.items()}), ""]
     if tally.interlocks:
         lines.append("interlocks that stepped in:")
         for (interlock, name, station), count in sorted(tally.interlocks.items()):
-            lines.append(f"  {interlock}: {name} on {station}, {count} times")
+            lines.append(f"  {interlock}: {name} on {station}, {counted(count, 'time')}")
     else:
         lines.append("no interlock had to step in")
     lines += [f"{name} was barred: {why}" for name, why in tally.barred]
-    lines.append(f"{tally.chores} chores, {tally.notices} notices, {tally.urgent} of them urgent")
+    lines.append(
+        f"{counted(tally.chores, 'chore')}, {counted(tally.notices, 'notice')}, "
+        f"{tally.urgent} of them urgent"
+    )
     return lines
 
 

@@ -21,6 +21,7 @@ from carerules.domain.decision import (
 from carerules.domain.moment import Duration, Moment
 from carerules.domain.pack import Side
 from carerules.domain.quantity import Known, Truth
+from carerules.domain.spelling import counted
 from carerules.loop import World
 from carerules.report.course_shapes import (
     CompareShape,
@@ -154,26 +155,26 @@ def timeline_lines(line: TimelineShape) -> list[str]:
         shown = show_percent(level.soc_percent, level.spread_percent)
         lines += fold("  charge   ", f"{shown} on {_at(level.at)}")
     if not known:
-        lines += fold("  charge   ", "not known in all that time")
+        lines += fold("  charge   ", "unknown in all that time")
     for span in line.spans:
         end = "and goes on" if span.goes_on else f"to {_at(span.ends)}"
         lines += fold(f"  {span.kind:9}", f"{span.name}: {_at(span.begins)} {end}")
     if line.left_out:
-        lines += fold("  ", f"{line.left_out} more are left out: ask for a shorter stretch")
+        lines += fold("  ", f"left out: {line.left_out} more; ask for a shorter stretch")
     return [*lines, "", *(log_rows_lines(line.marks) or ["nothing was decided or said"])]
 
 
 def compare_lines(shape: CompareShape) -> list[str]:
     """Two sets of rules for a terminal."""
     lines = fold("", f"{_at(shape.since)} to {_at(shape.until)}: {shape.change}")
-    lines += fold("  ", f"{shape.same} times a rule began to hold under both alike")
+    lines += fold("  ", f"under both alike a rule began to hold {counted(shape.same, 'time')}")
     for label, held in (("no more", shape.no_more), ("anew", shape.anew)):
         for one in held:
             lines += fold(f"  {label:8}", f"{_at(one.at)} {one.pack}, rule {one.rule}: {one.line}")
     if not shape.no_more and not shape.anew:
         lines += fold("  ", "nothing would have been otherwise")
     if shape.left_out:
-        lines += fold("  ", f"{shape.left_out} more are left out: ask for fewer days")
+        lines += fold("  ", f"left out: {shape.left_out} more; ask for fewer days")
     return lines
 
 

@@ -172,7 +172,7 @@ def _head(why: WhyShape) -> Iterator[str]:
     yield from fold("", f"{why.pack}, {why.at.strftime('%a %d %b %Y %H:%M:%S')}")
     charge = why.charge
     level = (
-        f"charge not known: {charge.unknown}"
+        f"charge unknown: {charge.unknown}"
         if charge.soc_percent is None
         else f"charge {show_percent(charge.soc_percent, charge.spread_percent)}, {charge.source}"
     )

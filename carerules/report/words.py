@@ -84,7 +84,7 @@ def line_of(outcome: Outcome) -> Line | None:
         case Fired(rule, _, pack, _, because, reasons):
             why = f": {because}" if because else ""
             found = f" ({'; '.join(reasons)})" if reasons else ""  # none of a clock time alone
-            return Line("decided", pack, f"rule {rule} holds{found}{why}")
+            return Line("decided", pack, f"rule {rule} fires{found}{why}")
         case JobBegan(_, _, pack, line):
             return Line("decided", pack, f"to do: {line}")
         case JobMoved(_, pack, line, phase, why):
@@ -118,7 +118,7 @@ def line_of(outcome: Outcome) -> Line | None:
         case Marked(pack, event):
             return Line("done", pack, f"marked: {event}")
         case PackBarred(pack, retired, why):
-            word = "taken out of service" if retired else "quarantined"
+            word = "retired" if retired else "quarantined"
             return Line("alarm", pack, f"{word}: {why}")
         case LeftOut(pack, late, source):
             return Line(

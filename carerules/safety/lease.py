@@ -161,7 +161,7 @@ def lacking(plug: Plug, proof: Proof | None, now: Moment, *, running: bool) -> s
 def want_on(
     state: PlugState, plug: Plug, permit: Permit, now: Moment
 ) -> tuple[PlugState, list[Command]]:
-    """ON for the first time, or its renewal, or nothing yet. Only from a proven OFF."""
+    """ON for the first time, or its renewal, or nothing yet. Only from a proved OFF."""
     assert now - permit.at <= PERMIT_AGE_MAX
     commands: list[Command] = []
     renewal = state.on_at is not None

@@ -107,7 +107,7 @@ def temperature_within(intent: Intent, bench: Bench) -> Iterator[Refusal | Momen
     if seen is None:
         # Somebody there feels how warm a load gets, unless it was outside when last measured.
         felt = draining and not (isinstance(reading, Known) and not low <= reading.value <= high)
-        found, wanted = "its temperature is not known", f"{wanted}, at most a minute old"
+        found, wanted = "its temperature is unknown", f"{wanted}, at most a minute old"
         mend = "give it a sensor, or stay and say `carerules attend 60`"
         yield Refusal(found, wanted, mend=mend, unattended=felt)
     else:
@@ -146,7 +146,7 @@ def _within(
     word, side, sign = ("lowest", "above", 1) if signal == LOWEST else ("highest", "below", -1)
     cell = _fresh(bench.readings.get(signal), bench.now, DATA_AGE_MAX)
     if cell is None:
-        found = f"{bench.pack.name}'s {word} cell is not known, or older than a minute"
+        found = f"{bench.pack.name}'s {word} cell is unknown, or older than a minute"
         yield Refusal(found, "a voltage at most a minute old", mend=mend)
     else:
         doubt_v = SIGMAS * cell.spread
@@ -191,11 +191,11 @@ def rested(_intent: Intent, bench: Bench) -> Iterator[Refusal]:
         return  # the current that flows is the charge itself
     rested, wanted = bench.readings.get("pack.rested"), bench.pack.limits.rest_before_charge
     if not isinstance(rested, Known):
-        yield Refusal("it is not known how long it has rested", show_duration(wanted))
+        yield Refusal("it is unknown how long it has rested", show_duration(wanted))
     elif (so_far := round(rested.value_at(bench.now))) < wanted:
         yield Refusal(f"rested {show_duration(so_far)}", show_duration(wanted))
 
 
 def _fresh(reading: Reading | None, now: Moment, age_max: Duration) -> Known | None:
-    """The reading, unless it is not known or too old."""
+    """The reading, unless it is unknown or too old."""
     return reading if isinstance(reading, Known) and now - reading.at <= age_max else None

@@ -27,7 +27,7 @@ FULLS_IN_A_DAY_MAX = 4
 for storage has three behind it; one that goes past four is drained and charged in a circle, or its
 reading does not come down. Common practice, no source."""
 STAY = "stay with it and say `carerules attend 60`"
-FROM_OFF = "a start from a proven off"
+FROM_OFF = "a start from a proved off"
 
 
 def not_stopped(_intent: Intent, bench: Bench) -> Iterator[Refusal]:
@@ -45,7 +45,7 @@ def not_locked(_intent: Intent, bench: Bench) -> Iterator[Refusal]:
 
 
 def plug_in_order(_intent: Intent, bench: Bench) -> Iterator[Refusal | Moment]:
-    """It answers, does as it is told, and an ON starts from a proven off (SAFETY 4, 5)."""
+    """It answers, does as it is told, and an ON starts from a proved off (SAFETY 4, 5)."""
     plug, state = bench.outlet.plug, bench.outlet.state
     if not state.up:
         yield Refusal(f"plug {plug.name} cannot be reached", "a plug that answers")

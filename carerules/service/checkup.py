@@ -187,7 +187,7 @@ def _clock(site: SiteFile, world: World, journal: KeptJournal | None) -> Iterato
 def _disk(site: SiteFile, journal: KeptJournal | None) -> Iterator[Finding]:
     there = _nearest(site.state)
     free = shutil.disk_usage(there).free
-    said = f"{free / (1 << 20):,.0f} MiB free at `{there}`"
+    said = f"{_size(free)} free at `{there}`"
     if free < DISK_WRONG_BYTES:
         yield Finding("disk", "wrong", said, "free some space: without a journal nothing goes on")
     elif free < DISK_LOOK_BYTES:
@@ -228,6 +228,11 @@ def _database(place: PostgresPlace) -> Finding:
                    "durable what it is given")  # fmt: skip
 
 
+def _size(octets: int) -> str:
+    """`66 GiB`, or below ten of them `980 MiB`."""
+    return f"{octets >> 30} GiB" if octets >= 10 << 30 else f"{octets >> 20} MiB"
+
+
 def _nearest(folder: Path) -> Path:
     """The folder, or the nearest above it that is there: the service makes the rest."""
     return next((one for one in (folder, *folder.parents) if one.is_dir()), Path("/"))
@@ -259,8 +264,8 @@ def _channel(site: SiteFile, name: str, at: Moment | None, now: Moment) -> Findi
     about = f"channel {name}"
     if at is not None and now - at <= NOTICE_PROVEN_WITHIN:
         ago = show_duration(max(0, now - at))
-        return Finding(about, "in order", f"last proven {ago} ago")
-    said = "never proven" if at is None else f"last proven {site.site.local.show(at)}"
+        return Finding(about, "in order", f"last proved {ago} ago")
+    said = "never proved" if at is None else f"last proved {site.site.local.show(at)}"
     need = f", wanted within {show_duration(NOTICE_PROVEN_WITHIN)}"
     return Finding(about, "look", said + need, f"`carerules notify-test {site.file}`")
 

@@ -23,7 +23,7 @@ LOOK_EVERY: Duration = SECOND // 4
 @guarded
 class OffReport:
     """Which plugs were read back off, and which were not, with the last word of each. `lost`: why
-    nothing could be said over the broker; None: that is not known, or there is none."""
+    nothing could be said over the broker; None: that is unknown, or there is none."""
 
     proven: tuple[str, ...]
     unproven: tuple[PlugState, ...]

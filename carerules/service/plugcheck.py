@@ -13,6 +13,7 @@ from carerules.adapters import Problem
 from carerules.config import SiteFile
 from carerules.domain.event import PlugReport
 from carerules.domain.moment import DAY
+from carerules.domain.spelling import counted
 from carerules.loop import World
 from carerules.report import unguarded
 from carerules.service.finding import Finding, State
@@ -78,7 +79,11 @@ def plugs(site: SiteFile, world: World, heard: Heard) -> Iterator[Finding]:
         proof = world.plugs[name].proof
         if proof is not None:
             days = (world.now - proof.at) // DAY
-            yield Finding(about, "in order", f"proved {days} days ago, on {proof.runs} times since")
+            yield Finding(
+                about,
+                "in order",
+                f"proved {counted(days, 'day')} ago, on {counted(proof.runs, 'time')} since",
+            )
 
 
 def _answer(about: str, name: str, heard: Heard) -> Finding:

@@ -43,14 +43,14 @@ class Verdict:
     """What came of a test: whether the plug holds, why, what was seen, line by line.
 
     `opened_s`: how long after the last ON the plug opened by itself; None: that was not seen.
-    `proven_off`: whether it was read back off when the test had ended.
+    `proved_off`: whether it was read back off when the test had ended.
     """
 
     holds: bool
     why: str
     seen: tuple[str, ...]
     opened_s: float | None
-    proven_off: bool
+    proved_off: bool
 
 
 def put_to_test(
@@ -73,11 +73,11 @@ def put_to_test(
             holds, why = True, f"opened by its own timer after {test.opened_s:.0f} s"
         except FailedError as failed:
             holds, why = False, str(failed)
-        proven_off = test.bring_off()
+        proved_off = test.bring_off()
     finally:
         outside.perform(SwitchOff(name, "the test is over"))
         outside.close()
-    return Verdict(holds, why, tuple(test.seen), test.opened_s, proven_off)
+    return Verdict(holds, why, tuple(test.seen), test.opened_s, proved_off)
 
 
 def _asks_after_mains(site: SiteFile, test: _Test) -> None:

@@ -47,7 +47,7 @@ class StopReport:
 
     @property
     def wires_problem(self) -> str | None:
-        """Why nothing could be said over the broker; None: that is not known, or there is none."""
+        """Why nothing could be said over the broker; None: that is unknown, or there is none."""
         return None if self.off is None else self.off.lost
 
     @property

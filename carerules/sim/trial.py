@@ -215,7 +215,7 @@ class Bench:
         return (lowest, *[highest] * (pack.cells - 1)) if pack.cells > 1 else (lowest,)
 
     def _override(self, name: str, at: Moment) -> None:
-        """What no sample can say (how long it rested, what is not known) is put in its place."""
+        """What no sample can say (how long it rested, what is unknown) is put in its place."""
         told = self.told[name]
         put: dict[str, Reading] = {
             signal: reading for signal, reading in told.items()

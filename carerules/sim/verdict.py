@@ -213,7 +213,7 @@ def _diary(since: Sequence[Happening], bench: Bench) -> list[str]:
         match one.outcome:
             case Fired(rule, _, pack, _, _, reasons):
                 found = f" ({'; '.join(reasons)})" if reasons else ""
-                words = f"{pack}: rule {rule} holds{found}"
+                words = f"{pack}: rule {rule} fires{found}"
             case JobBegan(_, rule, pack, line):
                 words = f"{pack}: {line} (rule {rule})"
             case JobMoved(_, pack, line, phase, why) if phase != "ready":

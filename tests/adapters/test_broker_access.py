@@ -159,7 +159,7 @@ def test_a_plug_does_not_hear_another_ones_commands(login: Any) -> None:
 
 
 @pytest.mark.parametrize(("name", "word"), [(None, None), ("carerules", "guessed"), ("eve", "x")])
-def test_who_is_not_known_is_not_let_in(login: Any, name: str | None, word: str | None) -> None:
+def test_a_stranger_is_not_let_in(login: Any, name: str | None, word: str | None) -> None:
     assert not login(name, word).accepted
 
 

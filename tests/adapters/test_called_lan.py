@@ -292,7 +292,7 @@ def test_without_the_extra_it_is_said_in_one_line(monkeypatch: pytest.MonkeyPatc
         wired(TIMED, Ear()).__enter__()
     assert str(raised.value) == (
         "plug A-load: found no library `python-kasa`, wanted the extra `lan`, for this kind of "
-        'plug; help: install it: `pip install "carerules[lan]"`'
+        'plug; mend: install it: `pip install "carerules[lan]"`'
     )
 
 

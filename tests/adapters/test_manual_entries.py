@@ -182,7 +182,7 @@ def test_an_unknown_pack_is_named_with_those_there_are() -> None:
     problem = record("charged", pack="herron")
     assert isinstance(problem, Problem)
     assert problem.show() == (
-        "found `herron`, wanted a pack of the site file; help: it has `egret`, `heron`"
+        "found `herron`, wanted a pack of the site file; mend: it has `egret`, `heron`"
     )
 
 

@@ -113,8 +113,8 @@ def test_a_stop_does_too(tmp_path: Path, fake: FakeHttpPlug, what: str) -> None:
     assert "A-charger: NOT read back off: go and pull it" in stopped.stderr
     assert not fake.on
     told_json = json.loads(run("stop", "--json", "--site", path).stdout)
-    assert told_json["proven_off"] == ["A-load"]
-    assert told_json["not_proven_off"] == ["A-charger"]
+    assert told_json["proved_off"] == ["A-load"]
+    assert told_json["not_proved_off"] == ["A-charger"]
     assert told in str([told_json["site_problems"], told_json["wires_problem"]])
     assert told_json["wires_problem"] is not None
 

@@ -163,7 +163,7 @@ def test_a_name_that_no_package_brings(cast: CastMaker) -> None:
     assert isinstance(found, Problem)
     assert found.show() == (
         "found no plug-in `made-down`, wanted `made-up`; "
-        "help: install its package where carerules is installed"
+        "mend: install its package where carerules is installed"
     )
 
 
@@ -392,7 +392,7 @@ def test_a_profile_alone_brings_no_code(packages: Path, monkeypatch: pytest.Monk
     seen(packages, monkeypatch)
     assert site_of("") == [
         "site.toml:10: plug.A-load: found no `plugin` for `weir-relay`, wanted the plug-in that "
-        "reaches it\n  help: add `plugin`"
+        "reaches it\n  mend: add `plugin`"
     ]
 
 
@@ -404,7 +404,7 @@ def test_a_plug_in_wants_a_profile_for_it() -> None:
     assert not isinstance(found, SiteFile)
     assert [problem.show() for problem in found] == [
         "site.toml:14: plug.A-load.plugin: found `plugin` for `json-rpc-http`, which is reached "
-        'without one, wanted a profile with `way = "plugin"`\n  help: take it out'
+        'without one, wanted a profile with `way = "plugin"`\n  mend: take it out'
     ]
 
 

@@ -124,7 +124,7 @@ def test_iron_phosphate_with_its_short_taper_is_full_as_well() -> None:
     assert end(each(trace, 10)).ending == "full"
 
 
-def test_a_charger_whose_own_draw_is_not_known_and_not_small_ends_all_the_same() -> None:
+def test_a_charger_whose_own_draw_is_unknown_and_not_small_ends_all_the_same() -> None:
     # 2.5 W of a 20 W charger are 12 %: not low by themselves, but they stand still
     trace, _ = filled(0.6)
     small = [(at, OWN_W + (watts - OWN_W) / 9) for at, watts in trace if at >= START + 600 * SECOND]

@@ -59,7 +59,7 @@ SAME = [
     ("/why/heron?at=2026-12-01T19:01:00%2B01:00", ("why", "heron", "--at", "2026-12-01T18:01:00")),
     ("/log", ("log", "--last", "100")),
     ("/log?pack=heron", ("log", "--last", "100", "--pack", "heron")),
-    ("/todo", ("chore",)),
+    ("/chores", ("chore",)),
     ("/plan", ("plan", "--kept")),
     ("/uses", ("use", "list")),
     ("/health", ("health",)),
@@ -302,7 +302,7 @@ def test_rules_with_errors_and_a_journal_that_is_damaged_are_told(tmp_path: Path
     assert told.status_code == 503
     story.journal_path.write_bytes(b"no database" * 100)
     asked = client(story)
-    for path in ("/status", "/packs/heron", "/log", "/todo", "/uses"):
+    for path in ("/status", "/packs/heron", "/log", "/chores", "/uses"):
         told = asked.get(BASE + path)
         assert told.status_code == 503, path
         assert "damaged" in told.json()["detail"] or "no sound" in told.json()["detail"]

@@ -119,7 +119,7 @@ def job_begins(shape: TimelineShape) -> datetime:
     return next(one.begins for one in shape.spans if one.kind == "job")
 
 
-def test_a_charge_that_was_not_known_leaves_a_gap(tmp_path: Path) -> None:
+def test_a_charge_that_was_unknown_leaves_a_gap(tmp_path: Path) -> None:
     story = full_heron(tmp_path)
     for hour in range(1, 3):
         at = T0 + hour * HOUR
@@ -139,7 +139,7 @@ def test_nothing_known_is_said(tmp_path: Path) -> None:
     shown = full_heron(tmp_path).run("timeline", "egret", "--json", "--until", "2026-11-30T18:00")
     past = past_of(TimelineShape.model_validate_json(shown.output), 24, None)
     assert past.pieces == ()
-    assert past.known == "the charge was not known in all that time"
+    assert past.known == "the charge was unknown in all that time"
 
 
 def test_the_why_page_says_each_condition_with_what_it_saw(tmp_path: Path) -> None:

@@ -64,7 +64,7 @@ RULES = "rule full on pack heron\n    when pack.soc >= 95 for 10 s: drain to 80 
 
 
 def kept(folder: Path, *after: Event) -> Story:
-    """heron drains on A a day later, and is to be hung on B on Saturday morning."""
+    """heron drains on A a day later, and is to be put on B on Saturday morning."""
     story = full_heron(folder)
     until = story.world.now + 5 * DAY
     story.go(PlanKept(story.world.now, planned_simply(story.world, until, Hours(), "a person")))
@@ -88,7 +88,7 @@ def test_the_plan_says_its_moves_its_runs_and_what_differs(tmp_path: Path) -> No
     assert view is not None
     assert view.head.startswith("to Sat 05 Dec")
     assert [(one.mood, one.when, one.words) for one in view.moves] == [
-        ("wait", "by Sat 05 Dec 07:15", "hang heron on B, in place of egret")
+        ("wait", "by Sat 05 Dec 07:15", "put heron on B, in place of egret")
     ]
     assert view.soon == view.moves[:SOON_MAX]
     runs = {lane.station: [one.words for one in lane.runs] for lane in view.lanes}
@@ -107,7 +107,7 @@ def test_the_plan_says_its_moves_its_runs_and_what_differs(tmp_path: Path) -> No
     assert 'class="now"' in other.wide
     page = client(pages(off)).get("/").text
     assert words in page
-    assert "hang heron on B, in place of egret" in page
+    assert "put heron on B, in place of egret" in page
 
 
 def test_a_drawing_on_the_page_brings_no_style_and_no_name_twice(tmp_path: Path) -> None:
@@ -261,23 +261,23 @@ def test_a_swap_is_done_on_the_page_and_what_differs_is_planned_anew(
         page.goto(shed.origin)
         whole.goto(shed.origin + "/plan")
         chores, plan = page.locator("#chores"), page.locator("#plan")
-        expect(chores).to_contain_text("hang heron on A")
+        expect(chores).to_contain_text("put heron on A")
         expect(chores).to_contain_text("egret will not be charged to 100 %")
-        expect(plan).to_contain_text("hang heron on A")
+        expect(plan).to_contain_text("put heron on A")
         expect(plan).to_contain_text("It does without 1 of what is wanted.")
         expect(whole.locator("#plan")).to_contain_text("no station has a charger that can do it")
 
-        swap = page.locator('.chores li:has-text("hang heron on A")')
+        swap = page.locator('.chores li:has-text("put heron on A")')
         swap.locator('button[value="done"]').click()
         expect(page.locator("#said")).to_contain_text("taken in")
-        expect(chores).not_to_contain_text("hang heron")
+        expect(chores).not_to_contain_text("put heron")
         expect(page.locator("#pack-heron")).to_contain_text("on station A")
         expect(plan).to_contain_text("Nothing more is to be moved by hand.")
-        expect(whole.locator("#plan .swaps").first).to_contain_text("done Mon 30 Nov")
+        expect(whole.locator("#plan .moves").first).to_contain_text("done Mon 30 Nov")
 
         # Somebody takes it off in the middle of its drain: it is said, and planned anew.
         command(shed, "place", "heron", "--off")
-        expect(chores).to_contain_text("hang heron on")
+        expect(chores).to_contain_text("put heron on")
         expect(whole.locator("#plan")).to_contain_text("because heron was to stay on A")
         expect(plan).not_to_contain_text("it no longer fits")
 

@@ -71,10 +71,10 @@ def test_of_a_pack_that_nothing_measures_the_last_word_is_a_persons(tmp_path: Pa
 
 def test_of_a_pack_nobody_ever_read_that_is_said(tmp_path: Path) -> None:
     seen = row(begin(tmp_path), "egret")
-    assert (seen.mood, seen.state, seen.charge) == ("look", "charge not known", "?")
+    assert (seen.mood, seen.state, seen.charge) == ("look", "charge unknown", "?")
     assert seen.last == "nothing was ever read of it"
     assert seen.lane.level is None
-    # The state has said already what is not known: the note says why, and what to do.
+    # The state has said already what is unknown: the note says why, and what to do.
     assert [note.text for note in seen.notes] == ["never seen: enter a reading"]
 
 

@@ -74,14 +74,14 @@ def test_a_pack_and_its_plug_in_the_units_of_the_standard(tmp_path: Path) -> Non
     assert value("pack_reading_age_seconds", pack="heron") == pytest.approx(6, abs=1)
     plug = {"station": "A", "plug": "A-load", "side": "load"}
     assert value("plug_on", **plug) == 1
-    assert value("plug_proven_off", **plug) == 0
+    assert value("plug_proved_off", **plug) == 0
     assert value("plug_power_watts", **plug) == 58.0
     assert value("plug_state", **plug, carerules_plug_state="on") == 1
     assert value("plug_state", **plug, carerules_plug_state="off") == 0
     assert value("jobs", phase="moving energy") == 1
 
 
-def test_what_is_not_known_has_no_series(tmp_path: Path) -> None:
+def test_what_is_unknown_has_no_series(tmp_path: Path) -> None:
     value = measured(full_heron(tmp_path))
     assert value("pack_voltage_volts", pack="egret") is None
     assert value("pack_health_ratio", pack="egret") is None
@@ -235,7 +235,7 @@ def test_ready_is_a_loop_that_steps_a_journal_that_holds_and_plugs_read_back(
     fresh = Counts(0, clock, story.world)
     assert why(counts=fresh) == [
         "the loop has not stepped yet",
-        "2 of 2 plugs were not read back off since the start",
+        "not read back off since the start: 2 of 2 plugs",
     ]
     left = shape.model_copy(update={"service": shape.service.model_copy(update={"running": False})})
     assert why(left) == ["the service is leaving"]

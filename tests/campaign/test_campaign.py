@@ -134,7 +134,7 @@ def test_the_command_shows_a_broken_night_and_how_to_play_it_again(
 @pytest.mark.parametrize(
     ("words", "says"),
     [
-        (["--trouble", "plug melts"], "found the trouble `plug melts`, wanted a known one; help:"),
+        (["--trouble", "plug melts"], "found the trouble `plug melts`, wanted a known one; mend:"),
         (["--at", "5"], "found `--at` alone, wanted `--night` and `--trouble` with it"),
         (["--nights", "0"], "0"),
     ],

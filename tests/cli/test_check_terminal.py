@@ -51,4 +51,4 @@ def test_a_program_reads_each_message_in_one_line(tmp_path: Path) -> None:
     assert [row.partition(": warning rivals: ")[0] for row in rows if "rivals" in row] == [
         "river.care:1:6"
     ]
-    assert sum(row.startswith("  help: ") for row in rows) == 1
+    assert sum(row.startswith("  mend: ") for row in rows) == 1

@@ -158,7 +158,7 @@ def test_what_does_not_fit_is_refused_in_one_line_and_nothing_is_stored(
     (line,) = refused.output.splitlines()
     assert found in line
     assert ", wanted " in line
-    assert mend in line.partition("help: ")[2]
+    assert mend in line.partition("mend: ")[2]
     assert stored(tmp_path) == []
 
 

@@ -130,6 +130,6 @@ def test_an_unknown_charge_is_asked_for(tmp_path: Path) -> None:
     site.write_text(PLAIN, encoding="utf-8")
     shown = CliRunner().invoke(main, ["forecast", "heron", "drain", "80", "--site", str(site)])
     assert shown.exit_code == 2
-    assert "the charge of `heron` is not known: never seen" in shown.output
+    assert "the charge of `heron` is unknown: never seen" in shown.output
     assert "--soc 95" in shown.output
     assert not (tmp_path / "state").exists()

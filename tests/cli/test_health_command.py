@@ -184,7 +184,7 @@ def test_the_status_of_a_pack_says_its_health(story: Story) -> None:
 
 def test_the_status_of_all_says_only_what_is_worth_a_look(story: Story) -> None:
     shown = story.run("status").output
-    assert health_row(shown).startswith("cells ")  # heron's; egret's is not known
+    assert health_row(shown).startswith("cells ")  # heron's; egret's is unknown
     assert shown.count("  health") == 1
 
 

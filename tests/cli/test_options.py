@@ -123,7 +123,7 @@ def test_what_is_about_the_whole_site_takes_it_either_way(
     assert said("--site", "a.toml").startswith("a.toml: found no such file")
     assert said("a.toml", "--site", "a.toml").startswith("a.toml: found no such file")
     assert said("a.toml", "--site", "b.toml") == (
-        "found the site files `a.toml` and `b.toml`, wanted one; help: leave one away"
+        "found the site files `a.toml` and `b.toml`, wanted one; mend: leave one away"
     )
 
 
@@ -131,7 +131,7 @@ def test_a_site_file_where_a_pack_is_wanted_is_told_where_it_stands(shed: Path) 
     got = CliRunner().invoke(main, ["status", "site.toml", "--site", str(shed)])
     assert (got.exit_code, got.stderr) == (
         2, "found `site.toml`, wanted a pack of the site file; "
-        "help: a site file stands behind `--site`: `--site site.toml`\n",
+        "mend: a site file stands behind `--site`: `--site site.toml`\n",
     )  # fmt: skip
 
 

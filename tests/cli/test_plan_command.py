@@ -145,7 +145,7 @@ def test_the_drawing_is_svg_and_says_each_run(story: Story, tmp_path: Path) -> N
     for run in flat(story, "--until", SURVEY)["runs"]:
         goal = f"to {run['target_percent']:g} %"
         assert any(one.startswith(f"{run['pack']}: ") and goal in one for one in titles)
-    assert any(re.fullmatch(r".* hang heron on B, in place of egret", one) for one in titles)
+    assert any(re.fullmatch(r".* put heron on B, in place of egret", one) for one in titles)
 
 
 def test_a_drawing_that_cannot_be_written_says_so(story: Story, tmp_path: Path) -> None:
@@ -162,7 +162,7 @@ def test_a_drawing_that_cannot_be_written_says_so(story: Story, tmp_path: Path) 
         (("--until", "soon"), "wanted a time such as"),
         (("--night", "--until", SURVEY), "wanted one of them"),
         (("--keep", "--drop"), "found two of `--keep`, `--kept` and `--drop`"),
-        (("--kept", "--svg", "plan.svg"), "no plan is kept that could be drawn"),
+        (("--kept", "--to", "plan.svg"), "found no kept plan, wanted one to draw"),
         (("--awake", "7-22"), "wanted two clock times"),
         (("--circuit", "16 A"), "wanted a number with a unit of power"),
         (("--circuit", "0 W"), "wanted 1 W to 100000 W"),
@@ -185,11 +185,11 @@ def test_a_site_that_never_ran_has_a_plan_without_anything(tmp_path: Path) -> No
         file.unlink()
     said = flat(story)
     assert said["runs"] == []
-    assert any("its charge is not known" in one for one in said["remarks"])
+    assert any("its charge is unknown" in one for one in said["remarks"])
 
 
 def test_a_plan_is_kept_shown_and_dropped_also_where_no_service_runs(tmp_path: Path) -> None:
-    """heron is to be hung on B on Saturday morning: it comes onto the list two hours before."""
+    """heron is to be put on B on Saturday morning: it comes onto the list two hours before."""
     story = full_heron(tmp_path)
     story.close()
     assert "no plan is kept" in story.run("plan", "--kept").stdout
@@ -198,17 +198,17 @@ def test_a_plan_is_kept_shown_and_dropped_also_where_no_service_runs(tmp_path: P
     assert "it is taken in at the next start" in kept.stderr
     shown = story.run("plan", "--kept")
     assert shown.stdout.startswith("plan to Sat 05 Dec 09:00, kept by a person; made Mon 30 Nov")
-    assert "hang heron on B, in place of egret" in shown.stdout
+    assert "put heron on B, in place of egret" in shown.stdout
     assert "it no longer fits" not in shown.stdout
     assert max(map(len, shown.stdout.splitlines())) <= 80
     assert story.run("chore").stdout.splitlines() == [
         "nothing is for you to do",
         "coming, by the plan:",
-        "  by Sat 05 Dec 07:15  hang heron on B, in place of egret",
+        "  by Sat 05 Dec 07:15  put heron on B, in place of egret",
     ]
     to = tmp_path / "kept.svg"
     assert story.run("plan", "--kept", "--svg", str(to)).exit_code == 0
-    assert "hang heron on B" in to.read_text("utf-8")
+    assert "put heron on B" in to.read_text("utf-8")
 
     assert story.run("place", "heron", "--off").exit_code == 0
     words = " ".join(story.run("plan", "--kept").stdout.split())

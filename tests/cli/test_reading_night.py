@@ -246,7 +246,7 @@ def decisions_are(night: Night, shape: WhyShape, moment: Moment) -> Iterator[str
     for row in rows:
         match row:
             case Fired(rule):
-                wanted = f"rule {rule} holds"
+                wanted = f"rule {rule} fires"
             case Veto(interlock=interlock, found=found):
                 wanted = f"({interlock}): {found}"
             case JobBegan(line=line):

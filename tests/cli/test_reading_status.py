@@ -44,7 +44,7 @@ def test_a_site_that_never_ran_is_shown_and_no_file_is_made(tmp_path: Path) -> N
     shown = carerules(site, "status")
     assert shown.exit_code == 0
     assert "no service has run here yet" in shown.output
-    assert lines_of(shown.output, "charge") == ["charge   not known: never seen"] * 2
+    assert lines_of(shown.output, "charge") == ["charge   unknown: never seen"] * 2
     assert not (tmp_path / "state").exists()
 
 
@@ -220,7 +220,7 @@ def test_a_damaged_row_is_left_out_and_said(tmp_path: Path) -> None:
     shown = story.run("status")
     assert shown.exit_code == 0
     assert "1 row of the journal does not read back and is left out" in shown.output
-    assert lines_of(shown.output, "charge")[0] == "charge   not known: never seen"
+    assert lines_of(shown.output, "charge")[0] == "charge   unknown: never seen"
     assert "egret: lipo, 4 cells, on no station" in shown.output
 
 
@@ -251,5 +251,5 @@ def test_a_name_that_is_not_there_gets_the_nearest(tmp_path: Path) -> None:
     refused = carerules(make_site(tmp_path), "status", "herno")
     assert refused.exit_code == 2
     assert refused.output == (
-        "found `herno`, wanted a pack of the site file; help: did you mean `heron`?\n"
+        "found `herno`, wanted a pack of the site file; mend: did you mean `heron`?\n"
     )

@@ -287,7 +287,7 @@ def test_a_decision_is_explained_with_the_reasons_that_were_journalled(tmp_path:
         assert shape.at == LOCAL.read(heard)
         assert (rule.holds, rule.fired) == ("yes", True)
         assert sorted(said(rule.when)) == sorted(fired.reasons)
-        assert any(f"rule {fired.rule} holds" in line.text for line in shape.decisions)
+        assert any(f"rule {fired.rule} fires" in line.text for line in shape.decisions)
 
 
 def said(part: PartShape) -> set[str]:
@@ -359,7 +359,7 @@ def test_after_a_change_of_the_rules_it_is_said_that_they_are_others(tmp_path: P
     assert not shape.exact
     assert (rule.holds, rule.when.parts[0].ran_s) == ("no", 24 * 3600)
     assert rule.fires_at is None
-    assert any("rule full-too-long holds" in line.text for line in shape.decisions)
+    assert any("rule full-too-long fires" in line.text for line in shape.decisions)
     assert (
         "rules or site have changed since" in story.run("why", "heron", "--at", iso(FIRES)).output
     )
@@ -373,11 +373,11 @@ def test_what_is_forgotten_cannot_be_gone_through_exactly(tmp_path: Path) -> Non
     story.snapshot()
     known = why(story, "heron", "--at", iso(FIRES))
     assert known.exact
-    assert any("rule full-too-long holds" in line.text for line in known.decisions)
+    assert any("rule full-too-long fires" in line.text for line in known.decisions)
     assert story.journal.forget(story.journal.last_seq) > 0
     shape = why(story, "heron", "--at", iso(FIRES))
     assert not shape.exact
-    assert any("rule full-too-long holds" in line.text for line in shape.decisions)
+    assert any("rule full-too-long fires" in line.text for line in shape.decisions)
     # What a person said stays, and with it a kept charge.
     assert rule_of(shape, "full-too-long").holds == "yes"
 

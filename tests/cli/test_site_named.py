@@ -58,7 +58,7 @@ def test_nobody_named_a_site_and_none_lies_here(site: str, words: str) -> None:
     assert (got.exit_code, got.stdout) == (2, "")
     assert got.stderr.splitlines() == [
         "found no `site.toml` in this folder, and no other named, wanted a site file",
-        "  help: name yours with `--site FILE`, or once for all commands with "
+        "  mend: name yours with `--site FILE`, or once for all commands with "
         "`export CARERULES_SITE=FILE`",
     ]
     if words in ("status", "log"):

@@ -32,7 +32,7 @@ def played(folder: Path, *options: str) -> Result:
 def test_scenarios_of_files_taken_in_are_played_only_when_asked_for(tmp_path: Path) -> None:
     own = played(tmp_path)
     assert (own.exit_code, own.stdout.split(": ")[1]) == (
-        0, "1 of 1 scenarios came out as expected\n",
+        0, "1 of 1 scenario came out as expected\n",
     )  # fmt: skip
     both = played(tmp_path, "--all")
     assert both.exit_code == 1

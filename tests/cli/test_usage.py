@@ -37,34 +37,34 @@ def commands(
 EVERY = list(commands())
 TYPED = [
     ("check", "found no `FILE...`, wanted `carerules check FILE...`; "
-     "help: `carerules check --help` shows how"),
+     "mend: `carerules check --help` shows how"),
     ("check --jsn x", "found `--jsn`, wanted an option of `carerules check`; "
-     "help: did you mean `--json`?"),
-    ("chekc x", "found `chekc`, wanted a command of `carerules`; help: did you mean `check`?"),
-    ("use ad", "found `ad`, wanted a command of `carerules use`; help: did you mean `add`?"),
+     "mend: did you mean `--json`?"),
+    ("chekc x", "found `chekc`, wanted a command of `carerules`; mend: did you mean `check`?"),
+    ("use ad", "found `ad`, wanted a command of `carerules use`; mend: did you mean `add`?"),
     ("rehearse x --days abc", "found `abc` for `--days`, wanted a number from 0.01 to 3660; "
-     "help: `carerules rehearse --help` shows how"),
+     "mend: `carerules rehearse --help` shows how"),
     ("run x --speed 0", "found `0.0` for `--speed`, wanted a number above 0 and up to 100000; "
-     "help: `carerules run --help` shows how"),
+     "mend: `carerules run --help` shows how"),
     ("log --last 0", "found `0` for `--last`, wanted a whole number from 1 to 1000000; "
-     "help: `carerules log --help` shows how"),
+     "mend: `carerules log --help` shows how"),
     ("rehearse x --seed -1", "found `-1` for `--seed`, wanted a whole number from 0; "
-     "help: `carerules rehearse --help` shows how"),
-    ("run a b", "found `b`, wanted `carerules run [SITE]`; help: `carerules run --help` shows how"),
+     "mend: `carerules rehearse --help` shows how"),
+    ("run a b", "found `b`, wanted `carerules run [SITE]`; mend: `carerules run --help` shows how"),
     ("notices site.toml", "found `site.toml`, wanted `carerules notices`; "
-     "help: name the site with `--site site.toml`"),
+     "mend: name the site with `--site site.toml`"),
     ("notices x", "found `x`, wanted `carerules notices`; "
-     "help: `carerules notices --help` shows how"),
+     "mend: `carerules notices --help` shows how"),
     ("new /etc/passwd", "found `/etc/passwd` for `FOLDER`, wanted a folder, and not a file; "
-     "help: `carerules new --help` shows how"),
+     "mend: `carerules new --help` shows how"),
     ("test shed/site.toml", "found `shed/site.toml`, wanted rule files (.care); "
-     "help: name those in its `rules`"),
+     "mend: name those in its `rules`"),
     ("format shed/site.toml", "found `shed/site.toml`, wanted rule files (.care); "
-     "help: name those in its `rules`"),
-    ("test --only", "found `--only`, wanted a value behind it; help: `--help` shows how"),
-    ("check --json=5 x", "found `--json`, wanted no value behind it; help: `--help` shows how"),
+     "mend: name those in its `rules`"),
+    ("test --only", "found `--only`, wanted a value behind it; mend: `--help` shows how"),
+    ("check --json=5 x", "found `--json`, wanted no value behind it; mend: `--help` shows how"),
     ("pretend plug", "found no `--topic`, wanted `carerules pretend plug --topic ...`; "
-     "help: `carerules pretend plug --help` shows how"),
+     "mend: `carerules pretend plug --help` shows how"),
     ("pretend plug --topic x --fault weldd", "found `weldd` for `--fault`, wanted one of "),
 ]  # fmt: skip
 

@@ -60,5 +60,5 @@ def sentence(problem: Problem) -> str:
     """`KEY: found ..., wanted ... (mend)`, without the place."""
     first, _, second = problem.show().partition("\n")
     said = first.split(": ", 1)[1]
-    mend = second.removeprefix("  help: ")
+    mend = second.removeprefix("  mend: ")
     return f"{said} ({mend})" if mend else said

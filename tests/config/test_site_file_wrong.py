@@ -159,11 +159,11 @@ def only(read: SiteFile | tuple[Problem, ...]) -> str:
 
 def test_a_file_that_is_not_there_or_is_a_folder(tmp_path: Path) -> None:
     wanted = "wanted a site file that can be read"
-    gone = f"{wanted}\n  help: look at the path, or write one with `carerules new FOLDER`"
+    gone = f"{wanted}\n  mend: look at the path, or write one with `carerules new FOLDER`"
     assert only(read_site(tmp_path / "x.toml")) == f"x.toml: found no such file, {gone}"
     name = tmp_path.name
     assert only(read_site(tmp_path)) == (
-        f"{name}: found a folder, {wanted}\n  help: name the file in it, such as `{name}/site.toml`"
+        f"{name}: found a folder, {wanted}\n  mend: name the file in it, such as `{name}/site.toml`"
     )
     assert only(read_site(tmp_path / "a\0b")).endswith(f"found no such file, {gone}")
 

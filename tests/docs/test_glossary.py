@@ -9,6 +9,7 @@ import re
 import tokenize
 from collections.abc import Iterator
 from functools import cache
+from itertools import pairwise
 from pathlib import Path
 from typing import NamedTuple
 
@@ -135,6 +136,69 @@ def test_no_message_has_another_word() -> None:
         if (words := found(prose(text)))
     }
     assert told == {}
+
+
+MANY = {
+    ("calendar/guard.py", "rules"): "more than the most that a series may have",
+    ("calendar/guard.py", "times"): "more than the most that a day may have",
+    ("cli/campaign.py", "nights"): "a share of one, in a second",
+    ("cli/exporting.py", "packs"): "a column of a table",
+    ("cli/exporting.py", "rows"): "a column of a table",
+    ("cli/played.py", "times"): "so many times as fast",
+    ("cli/serving.py", "plugs"): "one is said otherwise, just before",
+    ("cli/sharing.py", "sites"): "more than one machine serves",
+    ("domain/wording.py", "samples"): "as the author wrote it",
+    ("fleet/gather.py", "sites"): "more than one pass takes; or of how many",
+    ("lang/hints.py", "packs"): "a word of the language",
+    ("lang/together.py", "samples"): "as the author wrote it",
+    ("loop/world.py", "cells"): "kept in journals, and told to nobody",
+    ("report/fleet.py", "sites"): "of how many",
+    ("service/checkup.py", "times"): "three at least",
+    ("sim/pack.py", "cells"): "told to nobody",
+    ("adapters/journal.py", "rows"): "told where there are many",
+}
+"""Where a number stands before a plural without `counted`, and why it is not one."""
+PLURAL = re.compile(
+    r"^ (packs|rules|cells|stations|samples|plugs|jobs|chores|notices|nevers|scenarios|nights|"
+    r"findings|sites|readings|uses|rows|errors|warnings|times|charges|moves|feeds|channels|entries)\b"
+)
+
+
+def plurals(file: Path) -> Iterator[str]:
+    """The plurals that stand behind a number which is worked out, other than by `counted`."""
+    for node in ast.walk(ast.parse(file.read_text("utf-8"))):
+        if not isinstance(node, ast.JoinedStr):
+            continue
+        for number, text in pairwise(node.values):
+            match number, text:
+                case ast.FormattedValue(ast.Name(str(name))), _ if name.isupper():
+                    pass  # a limit of ours, of more than one
+                case ast.FormattedValue(), ast.Constant(str(said)) if found := PLURAL.match(said):
+                    yield found[1]
+                case _:
+                    pass
+
+
+def test_one_thing_is_not_told_as_several() -> None:
+    told = {
+        (str(file.relative_to(ROOT / "carerules")), word) for file in CODE for word in plurals(file)
+    }
+    assert told == set(MANY)
+
+
+def test_a_plural_behind_a_number_is_found(tmp_path: Path) -> None:
+    file = tmp_path / "x.py"
+    file.write_text(
+        'f"{n} packs"; f"{MAX} packs"; f"{n} pack-days"; f"{counted(n, 1)} left"', "utf-8"
+    )
+    assert list(plurals(file)) == ["packs"]
+
+
+def test_a_mend_is_told_behind_its_own_word() -> None:
+    """`help` is what an option prints; what would put something right is a mend."""
+    told = [text for file in CODE for text in messages(file) if re.search(r"\bhelp: ", text)]
+    assert told == []
+    assert sum("mend: " in text for file in CODE for text in messages(file)) > 20
 
 
 def comments(text: str) -> Iterator[str]:

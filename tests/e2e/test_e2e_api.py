@@ -60,7 +60,7 @@ def test_programs_at_the_board_of_a_service_that_drains(stage: Stage) -> None:
     assert json.loads(ask(port, "/api/1/status")[1])["attended_until"] is not None
     status, told = ask(port, "/api/1/entries", {"do": "stop"})
     assert status in (200, 202), told
-    eventually(lambda: value(port, "plug_proven_off") == 1, "the plug is read back off")
+    eventually(lambda: value(port, "plug_proved_off") == 1, "the plug is read back off")
     assert value(port, "stopped") == 1
     assert service.leave() == 0, service.text()
     told_lines = [json.loads(line) for line in service.text().splitlines() if line.startswith("{")]

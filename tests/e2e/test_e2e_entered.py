@@ -37,7 +37,7 @@ def test_a_pack_on_no_station_gives_a_chore(stage: Stage) -> None:
     charged = stage.run("record", "heron", "charged")
     assert charged.process.returncode == 0, charged.text()
     service.awaits("heron: full at")
-    service.awaits("heron: rule too-full holds")
+    service.awaits("heron: rule too-full fires")
     service.awaits("heron: for you: put heron on a station with a load: drain")
     status = stage.run("status", "--json")
     assert status.process.returncode == 0, status.text()

@@ -277,7 +277,7 @@ def test_a_retired_pack_and_one_that_left_are_taken_away(stage: Stage) -> None:
     eventually(lambda: not [t for t in client.kept() if "egret" in t], f"nothing is left of {left}")
     happened = [json.loads(text) for topic, text in client.passing
                 if topic == "carerules/hub/shed/site/chore"]  # fmt: skip
-    assert {"event_type": "opened", "text": "take egret out of service: worn out"} in happened
+    assert {"event_type": "opened", "text": "retire egret: worn out"} in happened
     assert list(tree_faults(client.homie(), "homie")) == []
     service.leave()
     # heron leaves the site file while no service runs: the broker itself remembers it.

@@ -32,7 +32,7 @@ def test_a_plan_is_made_kept_heeded_and_dropped(stage: Stage) -> None:
     service = stage.service()
     service.awaits("is kept by the service; moves by hand: none")
     charged = stage.run("record", "heron", "charged")
-    service.awaits("heron: rule too-full holds")
+    service.awaits("heron: rule too-full fires")
 
     kept = stage.run("plan", "--simple", "--keep")
     assert kept.process.returncode == 0, kept.text()

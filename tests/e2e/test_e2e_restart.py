@@ -93,7 +93,7 @@ def test_a_for_is_counted_from_its_true_start_over_a_kill(stage: Stage) -> None:
     sleep(4)
     again = stage.service()
     again.awaits("read back off")
-    again.awaits("rule too-full holds", held_s + 10)
+    again.awaits("rule too-full fires", held_s + 10)
     journal = SqliteJournal.open(stage.folder / "state" / "journal.db", owner=False)
     try:
         events = dict(journal.events())

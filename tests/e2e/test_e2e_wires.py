@@ -133,7 +133,7 @@ def test_stop_brings_the_load_off_and_nothing_goes_on_until_a_person_releases(st
     # The pack is charged again: the rule would fire anew, and nothing may come of it.
     stage.run("record", "heron", "charged")
     eventually(
-        lambda: service.flat().count("rule too-full holds") >= 2 or "stopped" in service.flat(),
+        lambda: service.flat().count("rule too-full fires") >= 2 or "stopped" in service.flat(),
         "the service has heard of the charge",
     )
     began = stage.eye.heard[-1].at

@@ -291,7 +291,7 @@ def test_the_report_of_one_site_is_that_of_its_month(tmp_path: Path) -> None:
         ([50, 49, 50, 49, 50, 49], 0),  # the doubt of the reading is no cycle
         ([50, 49, 48, 47.5, 46], 4),
         ([50, 40, 60, 30], 40),
-        ([50, math.nan, 40, 35], 5),  # what it did meanwhile is not known
+        ([50, math.nan, 40, 35], 5),  # what it did meanwhile is unknown
         ([math.nan] * 3, 0),
     ],
 )
@@ -304,4 +304,4 @@ def test_a_site_without_its_tables_is_said(story: Story, tmp_path: Path) -> None
     (tmp_path / "fleet" / "north" / "jobs.parquet").unlink()
     fleet = told("report", "--fleet", tmp_path / "fleet")
     assert fleet["rules"] == []
-    assert "what rules did there is not known" in fleet["limits"][0]
+    assert "what rules did there is unknown" in fleet["limits"][0]

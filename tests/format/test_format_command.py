@@ -65,7 +65,7 @@ def test_when_writing_fails_the_old_file_stands(
     monkeypatch.setattr(writing.os, "fsync", full)
     result = ran(loose)
     assert result.exit_code == 1
-    assert "no space left on device; help: name another place" in result.stderr
+    assert "no space left on device; mend: name another place" in result.stderr
     assert "laid out" not in result.output
     assert loose.read_text(encoding="utf-8") == LOOSE
     assert [path.name for path in loose.parent.iterdir()] == ["loose.care"]

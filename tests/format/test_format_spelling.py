@@ -69,7 +69,7 @@ def test_a_rate_is_spelled_in_both_its_parts() -> None:
     assert [bit.text for bit in bits] == ["1", "mΩ/d"]
 
 
-def test_a_sign_that_is_not_known_keeps_its_place() -> None:
+def test_a_sign_that_is_unknown_keeps_its_place() -> None:
     """What the language may have one day is neither torn apart nor pushed together."""
     for row in ("a@b", "a @ b", "a @b", "2026-03-02 08:00", "3-2", "3 -2", "x[3]"):
         bits, _, _ = split_row(row)

@@ -93,7 +93,7 @@ ANY = (
 )
 
 
-def test_names_that_are_not_known_are_not_complained_of() -> None:
+def test_names_that_are_unknown_are_not_complained_of() -> None:
     got = load({"a.care": ANY}, catalogue=CATALOGUE, names=Names())
     assert got.diagnostics == ()
     assert got.plan is not None

@@ -172,7 +172,7 @@ def test_signals_that_a_site_declares_and_events_that_a_rule_marks() -> None:
     )  # fmt: skip
 
 
-def test_where_the_channels_are_not_known_any_will_do() -> None:
+def test_where_the_channels_are_unknown_any_will_do() -> None:
     text = {"a.care": 'when pack.health < 60: notify "worn" to fone'}
     assert load(text, catalogue=CATALOGUE).diagnostics == ()
     none = Names(channels=frozenset())

@@ -173,7 +173,7 @@ def test_a_pack_that_is_changed_in_mid_charge_is_in_doubt_and_said_so() -> None:
     bench.until(bench.stage.now + 2 * MINUTE)
     assert bench.times("full") == 0
     notices = [one.text for one in bench.stage.all(Notice) if one.key == "charge bench"]
-    assert notices == ["heron: whether it is full is not known, the charge at bench was not read: "
+    assert notices == ["heron: whether it is full is unknown, the charge at bench was not read: "
                        "the pack was changed"]  # fmt: skip
 
 

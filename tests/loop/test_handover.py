@@ -1,4 +1,4 @@
-"""One ON belongs to one job and one pack: whoever comes next starts from a proven off."""
+"""One ON belongs to one job and one pack: whoever comes next starts from a proved off."""
 
 from __future__ import annotations
 

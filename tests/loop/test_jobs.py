@@ -308,7 +308,7 @@ def test_a_retired_pack_fires_nothing_until_it_is_released() -> None:
     )
     stage = play(rules, "0s soc=5; 1h soc=90; 2h")
     assert stage.fired() == ["old@0s"]
-    assert [one.text for one in stage.world.chores.values()] == ["take heron out of service: worn"]
+    assert [one.text for one in stage.world.chores.values()] == ["retire heron: worn"]
     stage.hear(Released(stage.now, "heron"))
     assert not stage.world.chores
     run(stage, events_of("3h soc=50; 4h soc=90"), BEGIN + 5 * HOUR)

@@ -22,7 +22,7 @@ def test_a_finding_has_its_place_its_words_and_its_mend() -> None:
     (found,) = findings(alone(text))
     assert (found.code, found.error) == ("unknown-signal", True)
     assert found.range == Range(Position(1, 5), Position(1, 14))
-    assert found.text.split("\n")[1].startswith("help: did you mean `pack.soc`")
+    assert found.text.split("\n")[1].startswith("mend: did you mean `pack.soc`")
 
 
 def test_columns_behind_a_sign_of_two_units() -> None:

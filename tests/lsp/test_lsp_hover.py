@@ -44,7 +44,7 @@ def said(mark: str, text: str = RULES, *, nth: int = 0, after: int = 0) -> str:
         ("pack.soc >=", "**pack.soc**: state of charge"),
         ("pack.soc >=", "from 0 % to 100 %"),
         ("pack.temperature", "in °C, from -40 °C to 120 °C"),
-        ("pack.temperature", "older than 10 min counts as not known"),
+        ("pack.temperature", "older than 10 min counts as unknown"),
         ("pack.soc}", "state of charge"),
         ("full for", "let full = 95 %"),
         ("full for", "95 percent"),

@@ -49,7 +49,7 @@ def shape(
         ([("coot", shape(after=timedelta(days=6))), ("heron", shape(after=timedelta(minutes=5)))],
          "would fire in 5 min for heron, in 6 d for coot"),
         ([("heron", shape("yes", fired=True)), ("egret", shape("unknown")), ("coot", shape())],
-         "has fired for heron; not known for egret; not for coot"),
+         "has fired for heron; unknown for egret; not for coot"),
         ([(f"wren-{n}", shape()) for n in range(9)], "not for wren-0, wren-1, wren-2 and 6 more"),
         ([(f"wren-{n}", shape(after=timedelta(hours=n + 1))) for n in range(5)],
          "would fire in 60 min for wren-0, in 2 h for wren-1, in 3 h for wren-2, later for 2 more"),
@@ -106,7 +106,7 @@ def test_the_lines_say_what_why_says(story: Story) -> None:
                 elif rule["fired"]:
                     assert part.startswith("has fired for")
                 else:
-                    wanted = {"unknown": "not known for", "no": "not for", "yes": "not for"}
+                    wanted = {"unknown": "unknown for", "no": "not for", "yes": "not for"}
                     assert part.startswith(wanted[rule["holds"]])
                 looked += 1
     assert looked >= 16

@@ -363,7 +363,7 @@ def test_without_the_library_one_line_says_how_to_get_it(tmp_path: Path) -> None
     assert got.returncode == 2
     assert got.stdout == ""
     assert got.stderr == (
-        "the editor service is not installed; install it with `pip install 'carerules[editor]'`\n"
+        "the editor service is not installed; mend: `pip install 'carerules[editor]'`\n"
     )
 
 

@@ -33,7 +33,7 @@ def test_a_code_is_explained_with_its_example() -> None:
         "example.care:1:6: error two-readings: `A and B for 2 h` can be read in two ways\n"
         "  when pack.soc > 95 and pack.temperature > 30 °C for 2 h: drain to 80\n"
         "       ^^^^^^^^^^^^^^^^^^^^^^^^^^^^^^^^^^^^^^^^^^^^^^^^^^\n"
-        "  help: write `(A and B) for 2 h` if both are meant, `A and (B for 2 h)` if only\n"
+        "  mend: write `(A and B) for 2 h` if both are meant, `A and (B for 2 h)` if only\n"
         "    the last\n"
         "\n"
         "mended:\n"
@@ -84,7 +84,7 @@ def test_an_unknown_code_brings_the_nearest() -> None:
     assert result.stderr.startswith("found `two-reading`, wanted the code of a finding; ")
     assert "did you mean `two-readings`" in result.stderr
     assert ran("Unknown-Signal").stderr.count("`unknown-signal`") == 1
-    assert ran("qqqqqqq").stderr.endswith("; help: `carerules reference` lists them all\n")
+    assert ran("qqqqqqq").stderr.endswith("; mend: `carerules reference` lists them all\n")
 
 
 def test_a_word_of_a_title_leads_to_its_code() -> None:

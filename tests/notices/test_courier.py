@@ -290,7 +290,7 @@ def test_doctor_says_when_each_channel_was_last_proven(tmp_path: Path) -> None:
         state = tmp_path / "state"
         never = _channels_by_doctor(path)
         assert {state for state, _ in never.values()} == {"look"}
-        assert all(text.startswith("never proven") for _, text in never.values())
+        assert all(text.startswith("never proved") for _, text in never.values())
         assert not state.exists(), "to look makes no journal"
         proved = CliRunner().invoke(main, ["notify-test", path])
         assert proved.exit_code == 0, proved.output
@@ -303,10 +303,10 @@ def test_doctor_says_when_each_channel_was_last_proven(tmp_path: Path) -> None:
         database.execute("DELETE FROM proven WHERE channel = 'neighbour'")
     now = _channels_by_doctor(path)
     assert now["channel phone"][0] == "in order"
-    assert now["channel phone"][1].startswith("last proven ")
+    assert now["channel phone"][1].startswith("last proved ")
     assert now["channel old"][0] == "look"
     assert now["channel old"][1].endswith(", wanted within 24 h")
-    assert now["channel neighbour"] == ("look", "never proven, wanted within 24 h")
+    assert now["channel neighbour"] == ("look", "never proved, wanted within 24 h")
 
 
 def _channels_by_doctor(path: str) -> dict[str, tuple[str, str]]:

@@ -160,7 +160,7 @@ def test_one_letter_a_channel_at_a_time_and_the_urgent_one_first() -> None:
 def test_a_quiet_channel_is_tested_before_its_proof_is_a_day_old() -> None:
     way = Way("phone")
     outbox = core.write(Outbox(), (way,), T)
-    assert letters(outbox) == [core.TEST_TEXT]  # never proven: at once
+    assert letters(outbox) == [core.TEST_TEXT]  # never proved: at once
     assert letters(core.write(outbox, (way,), T + HOUR)) == [core.TEST_TEXT]  # it waits already
     outbox = delivered(outbox, T)
     assert outbox.proven == {"phone": T}

@@ -64,7 +64,7 @@ def test_a_swap_comes_onto_the_list_in_its_time_and_goes_when_it_is_made() -> No
 
     assert next_due(world) <= move.tell
     world, decided = on(world, at_level(80.0, at=move.tell - MINUTE), Tick(move.tell))
-    text = f"by {LOCAL.show(move.at)}: hang egret on A, in place of heron (the plan)"
+    text = f"by {LOCAL.show(move.at)}: put egret on A, in place of heron (the plan)"
     assert plan_chores(world) == {"plan egret on A": text}
     assert ChoreOpened("plan egret on A", "egret", text) in decided
     assert text in [one.text for one in decided if isinstance(one, Notice)]
@@ -314,7 +314,7 @@ def nobody_came(world: World) -> Sequence[Event]:
         (taken_off, "heron was to stay on A, and is on no station"),
         (used_meanwhile, "egret is at 40 %, and the plan has it at 80 %"),
         (use_planned, "the use survey has changed"),
-        (nobody_came, "egret was to be hung on A by"),
+        (nobody_came, "egret was to be put on A by"),
     ],
 )  # fmt: skip
 def test_what_differs_is_said_and_a_plan_made_anew_fits(happens: object, says: str) -> None:
@@ -478,7 +478,7 @@ def check_list(world: World) -> None:
             continue
         move = undone[key]  # what is done is on no list
         assert move.tell <= world.now
-        assert f"hang {move.pack} on {move.station}" in text
+        assert f"put {move.pack} on {move.station}" in text
         there = world.hangs.get(move.station)
         assert ("in place of" in text) == (there is not None and there != move.pack)
         if there is not None and there != move.pack:

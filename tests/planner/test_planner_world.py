@@ -127,7 +127,7 @@ def test_a_plug_without_a_timer_runs_only_while_somebody_is_there() -> None:
 def test_what_cannot_be_planned_is_said() -> None:
     asked = problem_of(world_of(FULL_TOO_LONG, Placed(T0, "heron", "A")), NOON, Hours())
     assert [pack.wishes for pack in asked.problem.packs] == [()]
-    assert asked.remarks == ("heron is left out of the plan: its charge is not known: never seen",)
+    assert asked.remarks == ("heron is left out of the plan: its charge is unknown: never seen",)
     late = problem_of(world_of(FULL_TOO_LONG, at_level(100.0)), T0 + HOUR, Hours())
     assert late.problem.packs[0].wishes == ()
 

@@ -123,7 +123,7 @@ def test_what_is_counted_leaves_its_window_no_sooner_than_it_came(now: str, can_
         assert truths(plan, proofs.rivals[0].witness, PACKS) == [Truth.YES, Truth.YES]
 
 
-def test_where_it_is_not_known_it_says_so() -> None:
+def test_where_it_is_unknown_it_says_so() -> None:
     """A look back inside a look back, whose parts take turns: neither proved nor refuted."""
     inner = And((InLast(charge(">", 90), HOUR), InLast(charge("<", 10), HOUR)))
     proofs = prove(Plan((rule("a", InLast(inner, HOUR)),)), SIGNALS, (HERON,))

@@ -64,10 +64,10 @@ def test_percent() -> None:
     assert show_percent(55.0, None) == "55 %"
 
 
-# SAFETY 4: OFF is done only when read back; until then it is shown as "off unproven".
+# SAFETY 4: OFF is done only when read back; until then it is shown as "off unproved".
 PLUGS = [
-    ("never heard", PlugState("p", off_at=0), "off unproven"),
-    ("told off, not read back", PlugState("p", off_at=5, on=False, on_heard=3), "off unproven"),
+    ("never heard", PlugState("p", off_at=0), "off unproved"),
+    ("told off, not read back", PlugState("p", off_at=5, on=False, on_heard=3), "off unproved"),
     ("read back off", PlugState("p", on=False, on_heard=9), "off"),
     ("on by our word", PlugState("p", on_at=5, on=True, on_heard=6), "on"),
     ("on by our word, not yet confirmed", PlugState("p", on_at=5, on=False, on_heard=4), "on"),

@@ -104,9 +104,9 @@ def test_what_was_compared_is_seen_as_words_and_as_a_number(
 LINES = [
     ((Notify(("a",)),), False, None),
     ((Rest(MINUTE),), False, None),
-    ((Notify(("a",)), Drain(80.0)), True, "its temperature is not known"),
+    ((Notify(("a",)), Drain(80.0)), True, "its temperature is unknown"),
     ((Charge(90.0),), True, "heron is on no station with a charger"),
-    ((Switch(Side.LOAD, 10 * MINUTE),), True, "its temperature is not known"),
+    ((Switch(Side.LOAD, 10 * MINUTE),), True, "its temperature is unknown"),
     ((Switch(Side.CHARGER, 10 * MINUTE),), True, "heron is on no station with a charger"),
     ((Switch(Side.LOAD, None),), False, None),
 ]

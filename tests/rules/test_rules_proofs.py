@@ -1,6 +1,6 @@
 """The ready-made files proved: each alone, every two of them, and all together, with no finding.
 
-For packs that are not known, and for a site that has every kind of pack under every tag, with the
+For packs that are unknown, and for a site that has every kind of pack under every tag, with the
 cells of its chemistries.
 """
 

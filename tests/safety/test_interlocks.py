@@ -341,7 +341,7 @@ TABLE = [
      charging().reading("pack.cell.min", known(3.03125, 0.015625)), "ceiling"),
     ("lowest cell may be below its harm",
      charging().reading("pack.cell.min", known(3.0099, 0.005)), "ceiling"),
-    ("lowest cell not known", charging().reading("pack.cell.min", UNKNOWN), "ceiling"),
+    ("lowest cell unknown", charging().reading("pack.cell.min", UNKNOWN), "ceiling"),
     ("lowest cell not seen for more than a minute",
      charging().reading("pack.cell.min", known(3.9, 0.005, MINUTE + 1)), "ceiling"),
     # -- rest: 20 min
@@ -349,7 +349,7 @@ TABLE = [
     ("rested 1 ms less", charging().reading("pack.rested", known(20 * MINUTE - 1)), "rest"),
     ("rested as time goes on",
      charging().reading("pack.rested", known(0, 0, 20 * MINUTE, slope=1.0)), ""),
-    ("rest not known", charging().reading("pack.rested", UNKNOWN), "rest"),
+    ("rest unknown", charging().reading("pack.rested", UNKNOWN), "rest"),
     ("while it charges, its own current is no unrest",
      charge_running().reading("pack.rested", known(0.0)), ""),
     # -- presence
@@ -442,7 +442,7 @@ FINAL = [
     ("blind, nothing known", blind().reading("pack.soc", UNKNOWN), False),
     ("above the ceiling", charging().reading("pack.cell.max", known(4.3)), True),
     ("lowest cell harmed", charging().reading("pack.cell.min", known(2.9)), True),
-    ("lowest cell not known", charging().reading("pack.cell.min", UNKNOWN), False),
+    ("lowest cell unknown", charging().reading("pack.cell.min", UNKNOWN), False),
     ("no voltage, charging", charging().reading("pack.cell.max", UNKNOWN), False),
     ("locked", draining().but(locked="why"), False),
     ("temperature", draining().reading("pack.temperature", known(60)), False),
@@ -479,11 +479,11 @@ WORDS = [
     (draining().plug("load", replace(OFF, up=False)),
      "plug load cannot be reached; wanted a plug that answers", ""),
     (draining().plug("load", replace(OFF, off_at=NOW)),
-     "plug load is not yet read back off; wanted a start from a proven off", ""),
+     "plug load is not yet read back off; wanted a start from a proved off", ""),
     (running(power_w=80.0),
      "plug load: it draws 80 W, wanted at most 72 W; wanted a plug that does as it is told", ""),
     (running(job="other"),
-     "plug load is on for another job; wanted a start from a proven off", ""),
+     "plug load is on for another job; wanted a start from a proved off", ""),
     (draining().plug("load", plug=NO_TIMER),
      "plug load has no timer of its own; wanted a timer, or somebody present",
      "stay with it and say `carerules attend 60`"),
@@ -513,7 +513,7 @@ WORDS = [
      "30 Wh have moved, and heron's voltage stands still; "
      "wanted a pack that answers to what flows", "see that heron hangs on bench"),
     (draining().reading("pack.temperature", UNKNOWN),
-     "its temperature is not known; wanted 0 to 50 °C, at most a minute old",
+     "its temperature is unknown; wanted 0 to 50 °C, at most a minute old",
      "give it a sensor, or stay and say `carerules attend 60`"),
     (charging().reading("pack.temperature", known(46.04, 0.5)),
      "temperature 46.0 ± 1.0 °C; wanted 5 to 45 °C", ""),
@@ -527,7 +527,7 @@ WORDS = [
     (draining().reading("pack.cell.min", known(3.4, 0.005)),
      "lowest cell 3.400 ± 0.010 V; wanted above 3.40 V a cell", ""),
     (draining().reading("pack.cell.min", None),
-     "heron's lowest cell is not known, or older than a minute; "
+     "heron's lowest cell is unknown, or older than a minute; "
      "wanted a voltage at most a minute old",
      "connect its telemetry, or allow `blind` at the station"),
     (blind().reading("pack.soc", UNKNOWN),
@@ -544,17 +544,17 @@ WORDS = [
      "plug load meters 0 W while it is on; "
      "wanted at least 12 W: the meter is all that is seen of the drain", ""),
     (charging().reading("pack.cell.max", UNKNOWN),
-     "heron's highest cell is not known, or older than a minute; "
+     "heron's highest cell is unknown, or older than a minute; "
      "wanted a voltage at most a minute old", "connect its telemetry"),
     (charging().reading("pack.cell.max", known(4.25, 0.005)),
      "highest cell 4.250 ± 0.010 V; wanted below 4.22 V a cell", ""),
     (charging().reading("pack.cell.min", UNKNOWN),
-     "heron's lowest cell is not known, or older than a minute; "
+     "heron's lowest cell is unknown, or older than a minute; "
      "wanted a voltage at most a minute old", "connect its telemetry"),
     (charging().reading("pack.cell.min", known(3.0, 0.005)),
      "lowest cell 3.000 ± 0.010 V; wanted above 3.00 V a cell", ""),
     (charging().reading("pack.rested", UNKNOWN),
-     "it is not known how long it has rested; wanted 20 min", ""),
+     "it is unknown how long it has rested; wanted 20 min", ""),
     (charging().reading("pack.rested", known(5 * MINUTE)), "rested 5 min; wanted 20 min", ""),
     (charging().but(attended_until=0),
      "nobody is with the charger; wanted somebody present while it charges",

@@ -1,4 +1,4 @@
-"""The lease on one plug: ON from a proven off only and by renewal, OFF until it is read back.
+"""The lease on one plug: ON from a proved off only and by renewal, OFF until it is read back.
 
 The constants are the safety contract's (1, 2, 4): lease 90 s renewed each 20 s, permit at most 2 s
 old, OFF again each 5 s, alarm at 30 s, silence at most a minute.
@@ -71,7 +71,7 @@ def test_a_plug_without_a_timer_is_given_none() -> None:
     [unknown_plug(LOAD, NOW), SEEKING, replace(OFF, off_at=0, off_tries=3)],
     ids=["never heard", "being brought off", "not proved"],
 )
-def test_on_only_from_a_proven_off(state: PlugState) -> None:
+def test_on_only_from_a_proved_off(state: PlugState) -> None:
     with pytest.raises(AssertionError):
         want_on(state, LOAD, permit(), NOW)
 

@@ -200,7 +200,7 @@ def test_a_pack_hung_elsewhere_than_planned() -> None:
     (move,) = coming(shed.world)
     assert (move.pack, move.station) == ("heron", "A")
     shed.go(shed.at("23:00"), lambda: bool(shed.listed()))
-    assert "hang heron on A, in place of egret" in shed.listed()[0]
+    assert "put heron on A, in place of egret" in shed.listed()[0]
     shed.enter(Place("heron", "A"))
     assert shed.listed() == []
     shed.go(shed.at("23:59"))

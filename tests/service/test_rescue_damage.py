@@ -285,7 +285,7 @@ def test_random_damage(sound: Path, folder: Path, done: list[Damage]) -> None:
     path, to = fresh(folder, content)
     if content:  # an empty file is a new journal
         said = refused(path)
-        assert said is None or "help:" in said
+        assert said is None or "mend:" in said
     for side in folder.glob("journal.db?*"):
         side.unlink()
     path.write_bytes(content)
@@ -296,7 +296,7 @@ def test_random_damage(sound: Path, folder: Path, done: list[Damage]) -> None:
         assert len(outcomes) <= ROWS
         can_be_gone_on_with(to)
     else:
-        assert "help:" in wrong
+        assert "mend:" in wrong
         assert not to.exists() or "does not hold" in wrong
     assert path.read_bytes() == content
 

@@ -180,7 +180,7 @@ def test_what_reads_calendars_goes_before_the_service_where_memory_runs_out() ->
 
 @pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="systemd is not here")
 def test_systemd_finds_nothing_wrong_with_the_unit(tmp_path: Path) -> None:
-    """Of its own man page: `verify` loads unit files and prints warnings of what is not known."""
+    """Of its own man page: `verify` loads unit files and prints warnings of what is unknown."""
     here = tmp_path / UNIT.name
     text = UNIT.read_text("utf-8").replace("/opt/carerules/bin/carerules", sys.executable)
     here.write_text(text)

@@ -112,7 +112,7 @@ class Answers:
 
         shape = await asyncio.to_thread(look)
         if shape is None:
-            return problem(503, "the rules have errors; mend them first: `carerules check`")
+            return problem(503, "the rules have errors; mend: `carerules check` shows where")
         if query.rule is not None and query.rule not in [one.rule for one in shape.rules]:
             return problem(404, "found no such rule, wanted one that takes in this pack")
         return _shown(_only(shape, query.rule))
@@ -128,7 +128,7 @@ class Answers:
         world = self._on.source.view().world
         return log_after(self._on.site.journal, world, query.after, query.limit, query.pack)
 
-    async def todo(self, _request: Request, _query: Nothing) -> Response:
+    async def chores(self, _request: Request, _query: Nothing) -> Response:
         """As `carerules chore --json`."""
 
         def look() -> ChoresShape:

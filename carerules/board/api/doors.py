@@ -62,7 +62,7 @@ DOORS: tuple[Door, ...] = (
          {404: "No such pack or rule, or nothing is journalled of that moment."}),
     Door("/log", "GET", Answers.log, LogQuery, LogShape,
          "What was seen, decided and done: as `carerules log --json`.", _PACK),
-    Door("/todo", "GET", Answers.todo, Nothing, ChoresShape,
+    Door("/chores", "GET", Answers.chores, Nothing, ChoresShape,
          "What only a person can do: as `carerules chore --json`.", {}),
     Door("/plan", "GET", Answers.plan, Nothing, KeptShape,
          "The plan that is kept, against what is so: as `carerules plan --kept --json`.", {}),

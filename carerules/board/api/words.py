@@ -209,7 +209,7 @@ class CancelEntry(Asked):
 
 
 class ChoreEntry(Asked):
-    """A chore is done, or not to be shown for some minutes; `key` and `text` as `todo` has them."""
+    """A chore is done, or not shown for some minutes; `key` and `text` as `chores` has them."""
 
     do: Literal["chore"]
     key: Said

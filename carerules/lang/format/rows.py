@@ -220,7 +220,7 @@ def spaced(bits: list[Bit]) -> str:
 
 def _apart(left: Bit, right: Bit) -> bool:
     if "other" in (left.kind, right.kind) or (left.kind, right.kind) == ("number", "number"):
-        return not right.glued  # a sign that is not known here keeps its place
+        return not right.glued  # a sign that is unknown here keeps its place
     return left.text != "(" and right.text not in (",", ";", ":", ")")
 
 

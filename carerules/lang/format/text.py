@@ -87,7 +87,7 @@ def _from_outside(found: Diagnostic, text: str) -> bool:
 def _difference(text: str, out: str, name: str) -> int | None:
     """The line in `text` of the first statement that reads otherwise in `out`; None: there is none.
 
-    Compares the syntax trees, which are all there is for a rule whose names are not known here.
+    Compares the syntax trees, which are all there is for a rule whose names are unknown here.
     """
     if list(comments(read_lines(text))) != list(comments(read_lines(out))):
         return 1

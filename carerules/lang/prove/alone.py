@@ -47,7 +47,7 @@ def alone(
         if can_be is Maybe.AT_FIRST:
             return OnlyAtFirst(what)
         if can_be is Maybe.UNSURE:
-            return Undecided(what, question, "its values hang together in a way not known here")
+            return Undecided(what, question, "its values hang together in a way unknown here")
         question = "whether it is always true"
         can_be_false = ground.find(ground.regions.false(what.when))
         return AlwaysTrue(what) if can_be_false in (Maybe.NO, Maybe.AT_FIRST) else None

@@ -96,7 +96,7 @@ class Axes:
         return self._add(condition, Axis(said, span(0, 1), Motion.FLAG, True, SWITCH))
 
     def label(self, said: str, natural: Ranges, *, whole: bool = True) -> int:
-        """The axis of something on a pack's label, where the site's packs are not known."""
+        """The axis of something on a pack's label, where the site's packs are unknown."""
         known = self._known.get(("label", said))
         if known is not None:
             return known

@@ -31,7 +31,7 @@ kinds at most."""
 
 
 class Finder:
-    """Finds witnesses in boxes. `packs` empty: the site is not known."""
+    """Finds witnesses in boxes. `packs` empty: the site is unknown."""
 
     def __init__(self, axes: Axes, packs: Sequence[Pack], work: Work) -> None:
         self.axes = axes

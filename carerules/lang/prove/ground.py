@@ -28,7 +28,7 @@ Aim: TypeAlias = tuple[tuple[str, float], ...]
 
 
 class Ground:
-    """The plan's rules as boxes, each made once. `packs` None: the site is not known; `cells`: how
+    """The plan's rules as boxes, each made once. `packs` None: the site is unknown; `cells`: how
     the cells of each pack behave, where that is known."""
 
     def __init__(

@@ -148,7 +148,7 @@ def _loop(ground: Ground, ring: Sequence[_Mover]) -> PingPong | None:
     """The ring as a loop that can be: tight, or with other values changing in between."""
     made = frozenset[str]().union(*(one.makes for one in ring))
     asked = any(isinstance(action, Ask) for one in ring for action in one.rule.actions)
-    # Where the site is not known, a pack that all of them select may not exist.
+    # Where the site is unknown, a pack that all of them select may not exist.
     there_is_one = ground.packs is not None or len({one.rule.selector for one in ring}) == 1
     for tight in (True, False):
         stays: Region = (Box(),)

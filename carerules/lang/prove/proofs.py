@@ -79,7 +79,7 @@ def prove(
     """Every verdict about the plan. Pure, and bounded by a number of meetings of boxes, or by
     `work`, which can be given up on the way.
 
-    `packs` are the site's; None: the site is not known, and any label could be. `cells` says by the
+    `packs` are the site's; None: the site is unknown, and any label could be. `cells` says by the
     name of a pack how its cells behave; without, any voltage may be at any charge. What the bound,
     or the prover's knowledge, leaves open is in `undecided`.
     """
@@ -140,5 +140,5 @@ def _undecided(found: Sequence[object], against: Sequence[Interlocked]) -> tuple
             continue
         question = f"whether `{told.line_said(one.action)}` can meet it"
         left.append(Undecided(one.rule, question, "too many cases, or values that hang together"
-                              " in a way not known here", one.never))  # fmt: skip
+                              " in a way unknown here", one.never))  # fmt: skip
     return tuple(dict.fromkeys(left))

@@ -23,7 +23,7 @@ _MOVING = (Motion.CLOCK, Motion.RISING, Motion.AGEING)
 
 
 class Retell:
-    """Makes witnesses of numbers. `packs` empty: the site is not known."""
+    """Makes witnesses of numbers. `packs` empty: the site is unknown."""
 
     def __init__(self, axes: Axes, packs: Sequence[Pack], work: Work) -> None:
         self.axes = axes

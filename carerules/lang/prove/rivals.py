@@ -75,7 +75,7 @@ def _meeting(ground: Ground, one: _Wanting, other: _Wanting) -> Iterator[Rivals 
     if isinstance(found, Witness):
         yield Rivals(one.rule, other.rule, found)
     elif found is Maybe.UNSURE:
-        why = "their values hang together in a way not known here"
+        why = "their values hang together in a way unknown here"
         yield Undecided(one.rule, question, why, other.rule)
 
 

@@ -53,7 +53,7 @@ def told(sight: Sight) -> list[Diagnostic]:
 
 
 def _shown(found: Diagnostic, sight: Sight) -> Finding:
-    mend = f"\nhelp: {found.mend.say}" if found.mend else ""
+    mend = f"\nmend: {found.mend.say}" if found.mend else ""
     alone = "".join(f"\nnote: {text}" for text, span in found.notes if span is None)
     return Finding(
         sight.document.range_of(found.span),

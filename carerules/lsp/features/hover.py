@@ -12,6 +12,7 @@ from carerules.domain.moment import show_duration
 from carerules.domain.pack import Pack
 from carerules.domain.quantity import COUNT, DURATION, SWITCH, show
 from carerules.domain.signal import Signal
+from carerules.domain.spelling import counted
 from carerules.lang.names import Mention
 from carerules.lang.reference import reference
 from carerules.lsp.features.explain import form_at
@@ -102,7 +103,7 @@ def signal_text(signal: Signal) -> str:
         lines += ["", "kept: it holds until something changes it"]
     else:
         age = show_duration(signal.max_age)
-        lines += ["", f"measured: a reading older than {age} counts as not known"]
+        lines += ["", f"measured: a reading older than {age} counts as unknown"]
     return "\n".join(lines)
 
 
@@ -148,7 +149,7 @@ def _pack(one: Mention, sight: Sight) -> str:
         return f"**{one.name}**: a pack of the site"
     labels = [*(f'tagged "{tag}"' for tag in sorted(pack.tags)), *([pack.role] * bool(pack.role))]
     also = f"; {', '.join(labels)}" if labels else ""
-    return (f"**{pack.name}**: {pack.chemistry}, {pack.cells} cells in series, "
+    return (f"**{pack.name}**: {pack.chemistry}, {counted(pack.cells, 'cell')} in series, "
             f"{pack.capacity_ah:g} Ah{also}")  # fmt: skip
 
 
@@ -181,7 +182,7 @@ def _file(one: Mention, sight: Sight) -> str:
     nevers = sum(statement.kind == "never" for statement in outline.statements)
     lets = [statement.name for statement in outline.statements if statement.kind == "let"]
     ships = "ships with the project" if one.name in sight.together.fixed else "of this folder"
-    text = f"**{one.name}**: {ships}; {len(rules)} rules, {nevers} nevers"
+    text = f"**{one.name}**: {ships}; {counted(len(rules), 'rule')}, {counted(nevers, 'never')}"
     return text + (f"\n\nwith: {', '.join(lets)}" if lets else "")
 
 

@@ -102,7 +102,7 @@ def rule_line(states: Sequence[tuple[str, RuleShape]], at: datetime) -> str:
     fires = [f"now for {_some(now)}"] * bool(now) + soon
     parts = [f"would fire {', '.join(fires)}"] * bool(fires)
     parts += [f"has fired for {_some(fired)}"] * bool(fired)
-    parts += [f"not known for {_some(unknown)}"] * bool(unknown)
+    parts += [f"unknown for {_some(unknown)}"] * bool(unknown)
     parts += [f"not for {_some(no)}"] * bool(no)
     return "; ".join(parts)
 
