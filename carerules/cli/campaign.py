@@ -57,6 +57,8 @@ def campaign_command(
 
     Example: carerules campaign --nights 5000 --processes 2 --seed 1
     """
+    if show and as_json:
+        refuse("found `--list` with `--json`, wanted one of them; mend: a list is for people")
     if show:
         click.echo("troubles:\n" + "\n".join(f"  {name}" for name in TROUBLES))
         click.echo("bounds:\n" + "\n".join(f"  {name:8} {says}" for name, says in BOUNDS.items()))

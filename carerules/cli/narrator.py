@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import re
 import shutil
-import textwrap
 from collections.abc import Callable, Sequence
 
 import click
@@ -18,7 +17,7 @@ from carerules.domain.event import Event, PlugLink
 from carerules.domain.moment import SECOND, Duration
 from carerules.domain.quantity import Known
 from carerules.loop import World
-from carerules.report import Line, line_of, said
+from carerules.report import Line, line_of, said, wrap
 
 WIDTH_MAX = 100
 LOOK_ROUND_EVERY: Duration = 20 * SECOND
@@ -75,7 +74,7 @@ def page_width() -> int:
 def wrapped(text: str, width: int) -> list[str]:
     """The text in lines of at most `width`, values kept with their units."""
     held = _TOGETHER.sub("\N{NO-BREAK SPACE}", text)
-    lines = textwrap.wrap(held, max(20, width), break_on_hyphens=False)
+    lines = wrap(held, max(20, width))
     return [line.replace("\N{NO-BREAK SPACE}", " ") for line in lines]
 
 

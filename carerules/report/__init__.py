@@ -6,7 +6,7 @@ Knows outcomes and worlds. Does not know how either came about, nor where it is 
 from carerules.report.course_shapes import CompareShape, ForecastShape, HealthShape, TimelineShape
 from carerules.report.glance import glance_words
 from carerules.report.log import Diary, log_lines
-from carerules.report.page import WIDTH, Paint, fold, plain, show_at, show_s
+from carerules.report.page import WIDTH, Paint, fold, plain, show_at, show_s, wrap
 from carerules.report.shapes import (
     ChoresShape,
     LineShape,
@@ -85,4 +85,5 @@ __all__ = [
     "why_lines",
     "why_of",
     "wish",
+    "wrap",
 ]

@@ -9,10 +9,12 @@ import textwrap
 from collections.abc import Callable
 from datetime import datetime
 from typing import TypeAlias
+from unicodedata import east_asian_width
 
 from carerules.domain.moment import SECOND, show_duration
 
 WIDTH = 80
+_HALF = "\ufdd0"  # no text has it: Unicode keeps it for such a use, and `clean` takes it out
 LEAST = 24  # a text column narrower than this is a ladder of single words
 
 Paint: TypeAlias = Callable[[str, str], str]
@@ -31,14 +33,26 @@ def clean(text: str) -> str:
 
 def fold(head: str, text: str, hang: int | None = None) -> list[str]:
     """`head` and then `text`, folded at 80 columns; further lines begin at `hang`."""
-    head, text = clean(head), clean(text)
+    head, text = _doubled(clean(head)), clean(text)
     hang = len(head) if hang is None else hang
     if WIDTH - max(hang, len(head)) < LEAST:
         hang = 4
-    return textwrap.wrap(
-        text, WIDTH, initial_indent=head, subsequent_indent=" " * hang, break_on_hyphens=False,
-        drop_whitespace=True,
-    ) or [head.rstrip()]  # fmt: skip
+    lines = wrap(text, WIDTH, initial_indent=head, subsequent_indent=" " * hang)
+    return lines or [head.replace(_HALF, "").rstrip()]
+
+
+def wrap(text: str, width: int, **indents: str) -> list[str]:
+    """Lines of at most `width` columns of a terminal; broken at blanks where that can be."""
+    lines = textwrap.wrap(_doubled(text), width, break_on_hyphens=False, **indents)  # type: ignore[arg-type]
+    return [line.replace(_HALF, "") for line in lines]
+
+
+def _doubled(text: str) -> str:
+    """With a mark behind each character that a terminal shows over two columns (Unicode Standard
+    Annex 11), so that it counts twice."""
+    if text.isascii():
+        return text
+    return "".join(c + _HALF if east_asian_width(c) in "WF" else c for c in text)
 
 
 def show_s(seconds: float) -> str:

@@ -61,6 +61,8 @@ TYPED = [
      "mend: name those in its `rules`"),
     ("format shed/site.toml", "found `shed/site.toml`, wanted rule files (.care); "
      "mend: name those in its `rules`"),
+    ("campaign --list --json", "found `--list` with `--json`, wanted one of them; "
+     "mend: a list is for people"),
     ("test --only", "found `--only`, wanted a value behind it; mend: `--help` shows how"),
     ("check --json=5 x", "found `--json`, wanted no value behind it; mend: `--help` shows how"),
     ("pretend plug", "found no `--topic`, wanted `carerules pretend plug --topic ...`; "

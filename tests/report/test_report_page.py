@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from unicodedata import east_asian_width
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -11,17 +13,29 @@ from carerules.report.status import plug_word
 from carerules.safety import PlugState
 
 
+def columns(line: str) -> int:
+    """As a terminal counts them. Source: Unicode Standard Annex 11, wide and fullwidth."""
+    return sum(2 if east_asian_width(character) in "WF" else 1 for character in line)
+
+
 @given(head=st.text(max_size=70), text=st.text(max_size=400), hang=st.none() | st.integers(0, 79))
 def test_no_line_is_wider_and_no_word_is_lost(head: str, text: str, hang: int | None) -> None:
     lines = fold(head, text, hang)
     assert lines
-    assert all(len(line) <= WIDTH for line in lines)
+    assert all(columns(line) <= WIDTH for line in lines)
     said = "".join("".join(lines).split())
     assert said == "".join((clean(head) + clean(text)).split())
     assert all(character.isprintable() for line in lines for character in line)
 
 
 FOLDED = [
+    (
+        "what takes two columns counts twice",
+        "  ",
+        "水鳥 " * 17,
+        4,
+        ["  " + " ".join(["水鳥"] * 15), "    水鳥 水鳥"],
+    ),
     ("a short one stays whole", "  charge   ", "100 %", None, ["  charge   100 %"]),
     ("nothing to say leaves the head", "head", "", None, ["head"]),
     (
