@@ -5,6 +5,7 @@ Knows shapes and how a page is laid out. Does not know worlds, nor where it is p
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 
 from carerules.domain.spelling import counted
@@ -27,6 +28,9 @@ from carerules.report.words import wish
 
 _LABEL = 11
 
+ALIKE_MAX = 3
+"""So many packs with the same to be done are told one by one: a line each is still read."""
+
 
 def status_lines(status: StatusShape, paint: Paint = plain, *, whole: bool = False) -> list[str]:
     """The status for a terminal; `whole`: with all that is known of a pack's health, not only what
@@ -43,9 +47,37 @@ def status_lines(status: StatusShape, paint: Paint = plain, *, whole: bool = Fal
     for calendar in status.calendars:
         lines += _calendar_lines(calendar, paint)
     if status.chores:
-        lines += ["", "for you:", *chore_lines(status.chores)]
+        lines += ["", "for you:", *_for_you(status.chores)]
     counts = _counts(status)
     return [*lines, "", *fold("", counts)] if counts else lines
+
+
+def _for_you(chores: Sequence[ChoreShape]) -> list[str]:
+    """As `chore_lines`; what is to be done alike with many packs is one line, under the first's
+    number, or a first day with thirty packs were seventy."""
+    alike: dict[tuple[str, bool], list[ChoreShape]] = {}
+    for chore in chores:
+        alike.setdefault(_kind(chore), []).append(chore)
+    lines: list[str] = []
+    told: set[tuple[str, bool]] = set()
+    for number, chore in enumerate(chores, 1):
+        same = alike[_kind(chore)]
+        if len(same) <= ALIKE_MAX:
+            lines += _chore_lines(number, chore)
+        elif _kind(chore) not in told:
+            told.add(_kind(chore))
+            lines += _chore_lines(number, chore, f" and {len(same) - 1} more")
+    return [*lines, "  `carerules chore` lists each with its number"] if told else lines
+
+
+def _kind(chore: ChoreShape) -> tuple[str, bool]:
+    if chore.pack is None or chore.asks:
+        return chore.key, True
+    return _name_in(chore).sub("", chore.text), chore.later is None
+
+
+def _name_in(chore: ChoreShape) -> re.Pattern[str]:
+    return re.compile(rf"(?<![\w-]){re.escape(chore.pack or '')}(?![\w-])")
 
 
 def uses_lines(uses: UsesShape) -> list[str]:
@@ -59,10 +91,18 @@ def chore_lines(chores: Sequence[ChoreShape]) -> list[str]:
     """What is for a person to do, each with its number."""
     lines: list[str] = []
     for number, chore in enumerate(chores, 1):
-        about = f"{chore.pack}: " if chore.pack and chore.pack not in chore.text else ""
-        later = f"; not before {show_at(chore.later)}" if chore.later is not None else ""
-        lines += fold(f"  {number}. ", f"{about}{chore.text} (since {show_at(chore.since)}{later})")
+        lines += _chore_lines(number, chore)
     return lines
+
+
+def _chore_lines(number: int, chore: ChoreShape, others: str = "") -> list[str]:
+    text, whose = chore.text, f"{chore.pack}{others}"
+    if chore.pack and chore.pack not in text:
+        text = f"{whose}: {text}"
+    elif others:
+        text = _name_in(chore).sub(whose, text, count=1)
+    later = f"; not before {show_at(chore.later)}" if chore.later is not None else ""
+    return fold(f"  {number}. ", f"{text} (since {show_at(chore.since)}{later})")
 
 
 def todo_lines(chores: ChoresShape) -> list[str]:
