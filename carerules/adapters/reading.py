@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from functools import partial
 from typing import Any, TypeVar
 
@@ -14,7 +15,7 @@ from carerules.adapters.clock import ClockAnchor
 from carerules.adapters.entry import Entry
 from carerules.adapters.records import RecordError, load_entry, load_event, load_outcome
 from carerules.adapters.rows import Rows
-from carerules.domain.decision import Outcome
+from carerules.domain.decision import OffProven, Outcome, SwitchOn
 from carerules.domain.event import Event
 from carerules.domain.frozen import guarded
 from carerules.domain.ports import JournalError
@@ -119,6 +120,26 @@ class JournalReader:
         """The clocks as they read at the last commit."""
         rows = self._all("SELECT line, wall_ms, boot_ms, boot_id FROM meta")
         return ClockAnchor(*rows[0]) if rows else None
+
+    def left_on(self) -> list[str]:
+        """The plugs that went on since the last start and were not read back off after it; what is
+        damaged is not counted."""
+        rows = self._all(
+            "SELECT kind, body FROM outcomes WHERE kind IN ('switch-on', 'off-proven') AND "
+            "event_seq >= (SELECT coalesce(max(seq), 0) FROM events WHERE kind = 'started') "
+            "ORDER BY seq"
+        )
+        on: dict[str, None] = {}
+        for kind, body in rows:
+            with suppress(RecordError):
+                match load_outcome(kind, body):
+                    case SwitchOn(plug=plug):
+                        on[plug] = None
+                    case OffProven(plug):
+                        on.pop(plug, None)
+                    case _:
+                        pass
+        return list(on)
 
     def waiting_entries(self, *, on_damage: OnDamage | None = None) -> list[WaitingEntry]:
         """What people left and the service has not answered, oldest first."""

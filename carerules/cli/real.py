@@ -26,7 +26,7 @@ from carerules.cli.common import refuse, utter
 from carerules.cli.keeper import keeper_beside
 from carerules.cli.serving import serve, service_of
 from carerules.cli.sites import journal_path
-from carerules.cli.voice import Style, greet
+from carerules.cli.voice import Style, Voice, greet
 from carerules.config import SiteFile
 from carerules.domain.decision import Notice, Outcome
 from carerules.domain.event import Event, Placed, Rejected, Started, Stopped, UsePlanned
@@ -107,6 +107,7 @@ def run_real(
     now = max(outside.now(), known.now)  # before anything can be heard, and stamped
     outside.start()
     courier.start()
+    _tell_forgotten(site, journal, voice, courier)
     if hub is not None:
         hub.start()
     try:
@@ -203,6 +204,16 @@ def _also_urged(tell: Teller, service: Service, courier: Courier) -> Teller:
                 courier.urge(notice)
 
     return told
+
+
+def _tell_forgotten(site: SiteFile, journal: KeptJournal, voice: Voice, courier: Courier) -> None:
+    """A plug that was left on, and that the site file has no more: nobody else will say OFF."""
+    for plug in journal.left_on():
+        if plug not in site.site.plugs:
+            text = f"plug {plug} was on when the service last ended, and the site file has it no "
+            text += "more: go there and see that it is off"
+            voice.say(text)
+            courier.urge(Notice(f"forgotten {plug}", text, urgent=True))
 
 
 def left_behind(site: SiteFile) -> list[str]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 import signal
 import subprocess
 import sys
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -25,8 +26,8 @@ from carerules.adapters import (
     open_journal,
 )
 from carerules.adapters.journal import ENTRIES_WAITING_MAX, PENDING_ROWS_MAX
-from carerules.domain.decision import AskPlug, Notice, SwitchOn
-from carerules.domain.event import PlugLink, Sample, Tick, Value
+from carerules.domain.decision import AskPlug, Notice, OffProven, SwitchOff, SwitchOn
+from carerules.domain.event import PlugLink, Sample, Started, Tick, Value
 from carerules.domain.ports import Journal, JournalError
 
 ON = SwitchOn("A-load", 90, "job-1", 1, renewal=False)
@@ -87,6 +88,25 @@ def test_what_is_committed_comes_back_in_order(where: JournalPlace) -> None:
     assert anchored(journal) == (10, 30, "boot")
     journal.write(Tick(8), [])
     assert journal.last_seq == 4
+    journal.close()
+
+
+def test_what_was_left_on_since_the_last_start(where: JournalPlace) -> None:
+    def on(plug: str) -> SwitchOn:
+        return replace(ON, plug=plug)
+
+    journal = owned(where)
+    assert journal.left_on() == []
+    journal.write(Tick(0), [on("before")])
+    journal.write(Started(1), [])
+    journal.write(Tick(2), [on("A-load"), on("B-load"), on("C-load")])
+    journal.write(Tick(3), [SwitchOff("B-load", "x"), SwitchOff("C-load", "x")])
+    journal.write(Tick(4), [OffProven("B-load", 9)])
+    journal.commit()
+    assert journal.left_on() == ["A-load", "C-load"], "an OFF that was said is not yet one"
+    journal.write(Started(5), [])
+    journal.commit()
+    assert journal.left_on() == []
     journal.close()
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -15,7 +16,8 @@ from carerules.adapters import open_journal
 from carerules.cli import main
 from carerules.cli.sites import journal_path
 from carerules.config import SiteFile, read_site
-from carerules.domain.event import Started
+from carerules.domain.decision import SwitchOn
+from carerules.domain.event import Started, Tick
 from carerules.domain.moment import SECOND
 from carerules.service import checkup
 
@@ -171,6 +173,29 @@ def test_rules_with_errors_of_a_site_that_was_never_served_switch_nothing(
     assert run("run", path).exit_code == 2
     assert fake.asked == []
     assert not journal.exists()
+
+
+def test_a_plug_left_on_that_the_site_file_has_no_more_is_told(
+    tmp_path: Path, fake: FakeHttpPlug
+) -> None:
+    """The service was killed, and the plug renamed, or its station taken away, before the start."""
+    path, _ = site_at(tmp_path, fake, NOISE)
+    text = path.read_text().partition("[plug.A-charger]")[0]
+    path.write_text(text.replace('charger = { plug = "A-charger", power = "250 W" }\n', ""))
+    site = read_site(path)
+    assert isinstance(site, SiteFile)
+    with closing(open_journal(journal_path(site), owner=True)) as journal:
+        for plug in ("A-load", "A-charger"):
+            journal.write(Tick(2), [SwitchOn(plug, 90, "heron-1", 2, renewal=False)])
+        journal.commit()
+    told = "plug A-charger was on when the service last ended, and the site file has it no more"
+    ran = run("run", path, "--for", 0.00001)
+    assert ran.exit_code == 0, ran.output
+    assert " ".join(ran.output.split()).count(told) == 1
+    assert "plug A-load was on" not in ran.output
+    assert not fake.on
+    again = run("run", path, "--for", 0.00001)
+    assert told not in " ".join(again.output.split()), "once"
 
 
 # ---- a site file with mistakes -----------------------------------------------------------------
