@@ -8,7 +8,14 @@ from typing import Any
 import pytest
 from kit import BEGIN, HOUR, MINUTE, SECOND, Stage, make_site, sample, setup_of, stage_of
 
-from carerules.domain.decision import JobEnded, Notice, OffProven, StationLocked, SwitchOff
+from carerules.domain.decision import (
+    JobEnded,
+    Notice,
+    OffProven,
+    StationLocked,
+    SwitchOff,
+    SwitchOn,
+)
 from carerules.domain.event import (
     Answered,
     Attended,
@@ -21,6 +28,7 @@ from carerules.domain.event import (
 )
 from carerules.domain.pack import Site
 from carerules.domain.quantity import Known
+from carerules.engine import Phase
 from carerules.loop import learn, new_world
 from carerules.safety import PlugState, hear
 from carerules.service import dump_world, load_world
@@ -279,3 +287,41 @@ def test_a_job_whose_every_permit_is_too_short_says_so_and_then_to_people() -> N
     stage.until(BEGIN + 6 * MINUTE)
     assert stage.world.plugs["bench-load"].on_at is not None
     assert not stage.world.chores
+
+
+# ---- what only looks like a reason to stop -----------------------------------------------------
+
+
+def flowing(rules: str) -> Stage:
+    """As `draining`, of a pack that rested before, and tells the current that the load draws."""
+    stage = stage_of(rules, BENCH)
+    stage.hear(Placed(BEGIN + 1, "heron", "bench"))
+
+    def fed(at: int) -> Sample:
+        on = stage.world.plugs["bench-load"].on is True
+        return sample(at, soc=90.0, cell=4.08, temperature=21.0, current=-2.4 if on else 0.0)
+
+    stage.feeds["heron"] = fed
+    stage.until(BEGIN + 35 * MINUTE)
+    return stage
+
+
+def test_how_long_a_pack_has_rested_means_before_the_run_that_it_is_in() -> None:
+    """Else each run would forbid itself, and a load chatter all night."""
+    stage = flowing(f"never drain when pack.rested < 20 min\n{DRAIN}")
+    assert stage.world.plugs["bench-load"].on_at is not None
+    (began,) = [one for one in stage.all(SwitchOn) if not one.renewal]
+    assert began.permit_at >= BEGIN + 20 * MINUTE
+
+
+def test_a_run_is_not_broken_off_by_a_permit_that_ends_soon() -> None:
+    """A sample each 58 s: the permit of what is on ends within seconds, again and again."""
+    stage = draining()
+    stage.feed_each = 58 * SECOND
+    begun = stage.world.plugs["bench-load"].on_at
+    seen = set()
+    for _ in range(600):
+        stage.until(stage.now + SECOND)
+        seen.add(stage.jobs[0].phase)
+    assert stage.world.plugs["bench-load"].on_at == begun
+    assert seen == {Phase.MOVING}
