@@ -36,12 +36,8 @@ def staged(job: Job, target: float, charge: float, view: View) -> Job | Going | 
 
 
 def waits_to_be_read(job: Job, stage: float, view: View) -> Going:
-<<<<<<< Updated upstream
     """The job at the end of a stage, `stage` (%); it goes on at once if the pack tells its voltage
     itself."""
-=======
-    """The job at the end of a stage (%); it goes on at once if the pack tells its voltage itself."""
->>>>>>> Stashed changes
     if view.unseen is None:
         return Going(wait(job, view.now, "its voltage is seen now"), due=view.now)
     why = f"{job.pack} has come down to {stage:.0f} % unseen"
