@@ -28,15 +28,16 @@ sys.path.insert(0, str(ROOT))
 
 from carerules.adapters import SqliteJournal  # noqa: E402
 from carerules.adapters.rescue import compact  # noqa: E402
-from carerules.cli.virtual import virtual_outside, virtual_world  # noqa: E402
+from carerules.cli.virtual import virtual_outside, virtual_world, visited  # noqa: E402
 from carerules.config import SiteFile, read_site  # noqa: E402
 from carerules.domain.decision import Outcome  # noqa: E402
 from carerules.domain.event import Event, Started, Tick  # noqa: E402
-from carerules.domain.moment import DAY  # noqa: E402
+from carerules.domain.moment import DAY, HOUR  # noqa: E402
 from carerules.loop import World, new_world  # noqa: E402
 from carerules.service import Service, dump_world, read_rules, worth_keeping  # noqa: E402
 
 SURVEY = ROOT / "examples" / "river-survey" / "site.toml"
+ONE_PLUG = ROOT / "examples" / "one-plug" / "site.toml"
 COMMAND = [sys.executable, "-c", "from carerules.cli import main; main()"]
 STARTS = 7
 PACKS = 50
@@ -145,6 +146,23 @@ def ended(process: subprocess.Popen[bytes]) -> None:
         raise
 
 
+def one_plug(days: float) -> None:
+    """Ten packs that tell nothing of themselves, on one plug: what is heard is the plug."""
+    site = read_site(ONE_PLUG)
+    assert isinstance(site, SiteFile)
+    setup = read_rules(site).setup
+    assert setup is not None
+    world = virtual_world(site, None)
+    outside = virtual_outside(world, None)
+    service = Service(new_world(setup, world.now), outside, None, lambda *_: None, idle=HOUR)
+    visited(service, site, world, outside)
+    begun = time.process_time()
+    service.run([Started(world.now)], world.now + round(days * DAY))
+    rate = len(site.site.packs) * days / 365 / (time.process_time() - begun)
+    row("rehearsal, ten packs and one plug", f"{rate:.3f} pack-years a CPU s", "1 pack-year/s",
+        holds=rate >= 1)  # fmt: skip
+
+
 def played(folder: Path, days: float) -> None:
     """The river survey, journalled as a service would: rows in order, what is worth keeping."""
     site = read_site(SURVEY)
@@ -168,6 +186,7 @@ def played(folder: Path, days: float) -> None:
     years = packs * days / 365
     row("rehearsal", f"{years / cpu:.3f} pack-years a CPU s ({wall:.0f} s)", "1 pack-year/s",
         holds=years / cpu >= 1)  # fmt: skip
+    one_plug(10 * days)
     for event, outcomes in kept:
         journal.write(event, outcomes)
         if journal.last_seq % 5_000 == 0:

@@ -58,6 +58,8 @@ def put_before(service: Service, site: SiteFile, outside: VirtualOutside) -> Non
     if site.calendars:
         from carerules.service.played import PlayedCalendars  # noqa: PLC0415
 
-        played = PlayedCalendars(site, outside, outside.inject, lambda line: utter(line, err=True))
+        played = PlayedCalendars(
+            site, service.outside, outside.inject, lambda line: utter(line, err=True)
+        )
         played.uses = lambda: service.world.uses
         service.outside = played

@@ -13,7 +13,7 @@ from carerules.cli.calendars import put_before
 from carerules.cli.common import refuse
 from carerules.cli.keeper import played_keeper
 from carerules.cli.serving import serve, service_of
-from carerules.cli.virtual import keep_truth, take_up_truth, virtual_outside, virtual_world
+from carerules.cli.virtual import keep_truth, take_up_truth, virtual_outside, virtual_world, visited
 from carerules.cli.voice import Style, greet
 from carerules.config import SiteFile
 from carerules.domain.event import Started, Tick
@@ -49,6 +49,7 @@ def run_played(
         keep_truth(world, site.state)
 
     service.snapshot, service.entered = snapshot, world.tell
+    visited(service, site, world, outside)
     put_before(service, site, outside)
     played_keeper(service, site.planning, outside.inject)
     first = [Started(max(outside.now(), known.now), 0)]

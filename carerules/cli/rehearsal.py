@@ -20,11 +20,11 @@ from carerules.cli.findings import show_findings
 from carerules.cli.narrator import Narrator
 from carerules.cli.progress import Progress
 from carerules.cli.sites import site_at
-from carerules.cli.virtual import virtual_outside, virtual_world
+from carerules.cli.virtual import virtual_outside, virtual_world, visited
 from carerules.config import SiteFile
 from carerules.domain.decision import Outcome
 from carerules.domain.event import Event, Sample, Started
-from carerules.domain.moment import SECOND
+from carerules.domain.moment import HOUR, SECOND
 from carerules.domain.spelling import counted
 from carerules.loop import World, new_world
 from carerules.report.tally import Tally, ledger_flat, tally_lines
@@ -71,7 +71,9 @@ def rehearse_command(
     progress = Progress(f"playing {days:g} days", time_ms, quiet=tell)
     tally.begin(known)
     began = time.monotonic()
-    service = Service(known, outside, None, told)
+    # Nobody else has it leave, and what is due wakes it: it need not look each minute.
+    service = Service(known, outside, None, told, idle=HOUR)
+    visited(service, site, world, outside)
     put_before(service, site, outside)
     with progress, _few_collections():
         after = service.run([Started(world.now)], world.now + time_ms)

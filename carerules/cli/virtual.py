@@ -1,6 +1,6 @@
 """The virtual site of a site file: its world, and the outside that it makes.
 
-Knows the site file and the played world. Does not know the service.
+Knows the site file and the played world. Does not know what the service decides.
 """
 
 from __future__ import annotations
@@ -15,7 +15,8 @@ from carerules.bounded import read_bounded
 from carerules.config import SiteFile
 from carerules.domain.moment import Moment
 from carerules.domain.ports import JournalError
-from carerules.sim import VirtualOutside, VirtualPack, VirtualSettings, VirtualSite
+from carerules.service import Service
+from carerules.sim import VirtualOutside, VirtualPack, VirtualSettings, VirtualSite, Visits
 
 TRUTH_FILE = "virtual.json"
 TRUTH_BYTES_MAX = 1 << 24  # 500 packs take some hundred KiB
@@ -41,6 +42,15 @@ def virtual_world(site: SiteFile, seed: int | None = None) -> VirtualSite:
 def virtual_outside(world: VirtualSite, speed: float | None) -> VirtualOutside:
     """The world behind the seam; `speed` None: as fast as it goes."""
     return VirtualOutside(world, speed=speed, real_ms=HOST.awake_ms)
+
+
+def visited(service: Service, site: SiteFile, world: VirtualSite, outside: VirtualOutside) -> None:
+    """Put whoever comes by at certain times of day before the service's outside."""
+    if site.virtual is not None and site.virtual.visits:
+        minutes = site.virtual.visits
+        service.outside = Visits(
+            service.outside, world, minutes, outside.inject, lambda: service.world
+        )
 
 
 def keep_truth(world: VirtualSite, folder: Path) -> None:

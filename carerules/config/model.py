@@ -15,7 +15,7 @@ from carerules.config.calendar import CALENDARS_MAX, CalendarTable
 from carerules.config.channels import ChannelTable
 from carerules.config.hub import HubTable
 from carerules.config.journal import JournalTable
-from carerules.config.planning import PlanningTable
+from carerules.config.planning import ClockTime, PlanningTable
 from carerules.config.things import (
     CHANNELS_MAX,
     PACKS_MAX,
@@ -93,6 +93,9 @@ class MqttTable(Table):
     )
 
 
+VISITS_MAX = 24  # one an hour
+
+
 class VirtualPackTable(Table):
     """How a virtual pack begins."""
 
@@ -131,6 +134,14 @@ class VirtualTable(Table):
         default=False,
         description="Virtual people take packs out for the planned uses, bring them back and "
         "charge them.",
+    )
+    visits: list[ClockTime] = Field(
+        default=[],
+        max_length=VISITS_MAX,
+        description="Times of day at which virtual people come by and do what is on the to-do "
+        "list: hang packs, read them, answer, charge by hand what no plug may; and read those of "
+        "which nothing is known.",
+        examples=[["08:00", "20:00"]],
     )
     room: Annotated[float, Measure(TEMPERATURE, -20, 50, "20 °C")] = Field(
         default=20.0, description="How warm the room is on average. Without it: 20 °C."

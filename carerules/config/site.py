@@ -61,13 +61,15 @@ class VirtualPackStart:
 class VirtualStart:
     """A site that is played: from `seed`, beginning at `start`, `speed` times as fast as life.
 
-    `crew`: virtual people take packs out for the planned uses. `room_c` in °C.
+    `crew`: virtual people take packs out for the planned uses; `visits`: the minutes of the day at
+    which somebody does what is on the to-do list. `room_c` in °C.
     """
 
     seed: int
     start: Moment
     speed: float
     crew: bool
+    visits: tuple[int, ...]
     room_c: float
     packs: Mapping[str, VirtualPackStart]
 
@@ -329,6 +331,7 @@ def _virtual(virtual: VirtualTable, local: LocalTime) -> VirtualStart:
         start=local.moment(virtual.start),
         speed=virtual.speed,
         crew=virtual.crew,
+        visits=tuple(virtual.visits),
         room_c=virtual.room,
         packs={
             name: VirtualPackStart(pack.soc, pack.health, pack.uneven, pack.feed)

@@ -8,6 +8,7 @@ from carerules.sim.pack import CellKind, PackNature, PackTruth, born, plain_natu
 from carerules.sim.plug import MEANING, Fault, PlugTruth, Said
 from carerules.sim.sensor import Noise
 from carerules.sim.settings import VirtualPack, VirtualSettings
+from carerules.sim.visits import Visits
 from carerules.sim.world import VirtualSite
 
 __all__ = [
@@ -23,6 +24,7 @@ __all__ = [
     "VirtualPack",
     "VirtualSettings",
     "VirtualSite",
+    "Visits",
     "born",
     "plain_nature",
 ]

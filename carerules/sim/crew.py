@@ -79,13 +79,23 @@ class Crew:
             self._use_up(pack)
         ground.plan("crew", pack, at + LOOKS_EACH)
 
-    def _take_out(self, pack: str, at: Moment) -> None:
-        ground, bench = self._ground, self._ground.bench
-        home = bench.at_station.get(pack)
+    def charge(self, pack: str, at: Moment) -> None:
+        """Somebody takes the pack off and charges it by hand; it hangs there again when full."""
+        if pack not in self._ground.bench.hands:
+            self._taken_off(pack, at)
+            self._to_charger(pack, at)
+            self._ground.plan("crew", pack, at + LOOKS_EACH)
+
+    def _taken_off(self, pack: str, at: Moment) -> None:
+        home = self._ground.bench.at_station.get(pack)
         if home is not None:
             self._homes[pack] = home
-            ground.place(pack, None)
-            ground.hear(Placed(at, pack, None))
+            self._ground.place(pack, None)
+            self._ground.hear(Placed(at, pack, None))
+
+    def _take_out(self, pack: str, at: Moment) -> None:
+        ground, bench = self._ground, self._ground.bench
+        self._taken_off(pack, at)
         ground.hear(Happened(at, at, pack, "use", SOURCE))
         ground.bring(pack)
         drop = self._chance.between(40, 80)
@@ -103,8 +113,12 @@ class Crew:
             hand.current_a = 0.0
 
     def _bring_back(self, pack: str, at: Moment) -> None:
-        ground, bench = self._ground, self._ground.bench
         del self._field[pack]
+        self._to_charger(pack, at)
+
+    def _to_charger(self, pack: str, at: Moment) -> None:
+        ground, bench = self._ground, self._ground.bench
+        ground.bring(pack)
         bench.hands[pack] = Hand(HAND_C * bench.site.packs[pack].capacity_ah, charging=True)
         ground.hear(Attended(at, at + STAYS))
         ground.hear(Happened(at, at, pack, "charge", SOURCE))

@@ -178,6 +178,15 @@ class VirtualSite:
             self.bring(name)
             self.hasten(name)
 
+    def in_hand(self, pack: str) -> bool:
+        """Whether somebody has the pack: in the field, or on a charger of their own."""
+        return pack in self.bench.hands
+
+    def voltage(self, pack: str) -> float:
+        """What a meter at the pack shows now, V."""
+        self.bring(pack)
+        return sum(self.bench.packs[pack].cell_v)
+
     def send(self, command: Command) -> None:
         """A command sets out to its plug; it arrives 50 to 300 ms later."""
         self.wires.send(command)

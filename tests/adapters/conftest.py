@@ -9,11 +9,6 @@ from pathlib import Path
 
 import pytest
 from doors_kit import Broker, Hands
-from hypothesis import settings
-
-# No time limit an example: the machine that runs the tests may be busy.
-settings.register_profile("doors", deadline=None)
-settings.load_profile("doors")
 
 
 @pytest.fixture
