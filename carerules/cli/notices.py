@@ -41,6 +41,10 @@ LOOK_EVERY_S = 0.2
 SHOWN_MAX = 40
 
 
+NOBODY = "nobody was told anything yet"
+PLAYED = "a virtual site sends nothing: `carerules log` shows what people would have been told"
+
+
 @click.command("notices")
 @site_option
 @json_option
@@ -63,10 +67,10 @@ def notices_command(site_path: Path, as_json: bool) -> None:
         click.echo(f"{one.number:>4}  {when}  {mark}{one.text}")
         click.echo(f"      {_state(site, one)}; {_delivery(outbox, one)}")
     for row in _channels(site, outbox):
-        proven = row["proven_at"] or "never"
+        proven = row["proved_at"] or "never"
         click.echo(f"channel {row['channel']}: last delivered {proven}")
     if not shown:
-        click.echo("nobody was told anything yet")
+        click.echo(NOBODY if site.virtual is None else PLAYED)
 
 
 @click.command("ack")
@@ -216,7 +220,7 @@ def _channels(site: SiteFile, outbox: Outbox) -> list[dict[str, object]]:
     for one in site.ways_out:
         at = outbox.proven.get(one.way.name)
         shown = None if at is None else site.site.local.read(at).isoformat(timespec="seconds")
-        rows.append({"channel": one.way.name, "proven_at": shown})
+        rows.append({"channel": one.way.name, "proved_at": shown})
     return rows
 
 

@@ -252,3 +252,15 @@ def test_tab_offers_nothing_out_of_a_file_that_does_not_read(
     for words in (["status"], ["why", "heron"], ["compare", "x", "--instead-of"]):
         assert offered([*words[:1], "--site", str(site), *words[1:]]) == []
     assert capsys.readouterr() == ("", "")
+
+
+@pytest.mark.parametrize(
+    ("kind", "says"),
+    [("[mqtt]\n", "nobody was told anything yet"),
+     ("[virtual]\nstart = 2026-11-30T18:00:00\n", "a virtual site sends nothing: ")],
+)  # fmt: skip
+def test_a_played_site_does_not_say_that_nobody_was_told(kind: str, says: str, shed: Path) -> None:
+    played = SITE.partition("[calendar.crew]")[0] + kind
+    shed.write_text(played, "utf-8")
+    got = CliRunner().invoke(main, ["notices", "--site", str(shed)])
+    assert (got.exit_code, got.stdout.splitlines()[0].startswith(says)) == (0, True)
