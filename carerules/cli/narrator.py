@@ -83,7 +83,7 @@ def _charges(world: World) -> str:
     for name, state in world.packs.items():
         match state.soc:
             case Known() as soc:
-                parts.append(f"{name} {soc.value_at(world.now):.0f} %")
+                parts.append(f"{name} {soc.shown_at(world.now):.0f} %")
             case _:
                 parts.append(f"{name} unknown")
     return ", ".join(parts)

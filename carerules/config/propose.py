@@ -71,7 +71,8 @@ def _head(
 ) -> list[str]:
     beyond = f"; {listened.beyond} messages were beyond its limits" if listened.beyond else ""
     head = [
-        f"# Proposed by `carerules discover`: {len(listened.topics)} topics of {address.show()},",
+        f"# Proposed by `carerules discover`: {counted(len(listened.topics), 'topic')} of "
+        f"{address.show()},",
         f"# heard for {seconds:g} s{beyond}. Nothing of it is in force: read it, then save it.",
     ]
     if whole:
@@ -163,7 +164,8 @@ def _others(listened: Listened, taken: set[str]) -> Iterator[str]:
     rest = [topic for topic in sorted(listened.topics) if topic not in taken]
     if not rest:
         return
-    yield f"# Also heard, on {len(rest)} topics (docs/plugs.md shows how to write a profile):"
+    also = f"# Also heard, on {counted(len(rest), 'topic')}"
+    yield f"{also} (docs/plugs.md shows how to write a profile):"
     for topic in rest[:OTHERS_MAX]:
         one = listened.topics[topic]
         said = quoted(one.payload[:200].decode("utf-8", "replace"))

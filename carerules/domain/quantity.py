@@ -187,6 +187,11 @@ class Known:
         """The value at a later moment, along the slope."""
         return self.value + self.slope * (moment - self.at) if self.slope else self.value
 
+    def shown_at(self, moment: Moment) -> float:
+        """As `value_at`, for people: what runs down by itself ends at nothing, not below."""
+        value = self.value_at(moment)
+        return max(0.0, value) if self.slope < 0 else value
+
 
 WhyUnknown: TypeAlias = Literal[
     "never seen",

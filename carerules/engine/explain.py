@@ -110,7 +110,7 @@ def _see_signal(name: str, dimension: Dimension, facts: Facts, now: Moment) -> S
     readings = {"pack": facts.readings, "station": facts.station}.get(scope, facts.site)
     match reading := readings.get(name):
         case Known(_, spread, at, source, _):
-            found = show(reading.value_at(now), dimension)
+            found = show(reading.shown_at(now), dimension)
             if spread:
                 # A spread is a difference: half a kelvin, never half a degree above freezing.
                 # Two figures of it: more would say that a doubt is known to the thousandth.

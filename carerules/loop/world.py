@@ -332,4 +332,4 @@ def _fill(signal: str, dimension: Dimension, state: PackState, world: World) -> 
     reading = readings.get(signal)
     if not isinstance(reading, Known):
         return "(unknown)"
-    return show(reading.value_at(world.now), dimension)
+    return show(reading.shown_at(world.now), dimension)
