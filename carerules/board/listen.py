@@ -21,7 +21,9 @@ CONNECTIONS_MAX = 64
 """Sixteen that look, and the few that a browser opens for each page; a service in the same process
 needs its file descriptors itself."""
 FIRST_WORD_S = 10.0
-"""A browser says what it wants at once; who says nothing so long is let go."""
+"""A browser says what it wants at once; who says nothing so long is let go, and who has not said
+all of what is sent with it after twice as long: else a few that trickle keep the page, and its
+`stop`, from everybody."""
 HEAD_BYTES_MAX = 16_384
 
 
@@ -33,23 +35,33 @@ class _Bounded(H11Protocol):
     """A connection that is let go where there are too many, or where nothing is asked on it."""
 
     _timer: asyncio.TimerHandle | None = None
+    _seen: object = None
 
     def connection_made(self, transport: Any) -> None:
         if len(self.connections) >= CONNECTIONS_MAX:
             transport.abort()
             return
         super().connection_made(transport)
-        self._timer = self.loop.call_later(FIRST_WORD_S, self._unless_asked)
+        self._look_later()
 
     def connection_lost(self, exc: Exception | None) -> None:
         if self._timer is not None:
             self._timer.cancel()
             super().connection_lost(exc)
 
+    def _look_later(self) -> None:
+        self._timer = self.loop.call_later(FIRST_WORD_S, self._unless_asked)
+
     def _unless_asked(self) -> None:
-        asked = getattr(self, "cycle", None) is not None
-        if not asked and not self.transport.is_closing():
+        asked = getattr(self, "cycle", None)
+        trickles = asked is not None and asked is self._seen and asked.more_body
+        self._seen = asked
+        if self.transport.is_closing():
+            return
+        if asked is None or trickles:
             self.transport.abort()
+        else:
+            self._look_later()
 
 
 class Listener:

@@ -58,6 +58,25 @@ def test_who_says_nothing_whole_is_let_go(port: int, word: bytes) -> None:
     assert ask(port).startswith(b"HTTP/1.1 200")
 
 
+@pytest.mark.parametrize("path", ["/come-in", "/enter", "/stop", "/nowhere", "/api/1/entries"])
+@pytest.mark.parametrize("first", [b"", b"GET /healthz HTTP/1.1\r\nHost: 127.0.0.1:%d\r\n\r\n"])
+def test_who_never_sends_the_rest_is_let_go(port: int, first: bytes, path: str) -> None:
+    """Sixty-four that trickle would keep the page, and its stop, from everybody."""
+    here = f"127.0.0.1:{port}"
+    head = (
+        f"POST {path} HTTP/1.1\r\nHost: {here}\r\nOrigin: http://{here}\r\n"
+        "Content-Type: application/x-www-form-urlencoded\r\nContent-Length: 100\r\n\r\ntoken="
+    )
+    with knock(port) as one:
+        if first:
+            one.sendall(first % port)
+            assert one.recv(4_000).startswith(b"HTTP/1.1 200")
+        one.sendall(head.encode())
+        while not let_go(one):
+            pass  # it may have answered before the rest came
+    assert ask(port).startswith(b"HTTP/1.1 200")
+
+
 def test_one_too_many_is_let_go_at_once(port: int) -> None:
     with ExitStack() as open_ones:
         for _ in range(8):
