@@ -35,7 +35,7 @@ class _Bounded(H11Protocol):
     """A connection that is let go where there are too many, or where nothing is asked on it."""
 
     _timer: asyncio.TimerHandle | None = None
-    _seen: object = None
+    _seen: Any = None
 
     def connection_made(self, transport: Any) -> None:
         if len(self.connections) >= CONNECTIONS_MAX:
@@ -53,7 +53,7 @@ class _Bounded(H11Protocol):
         self._timer = self.loop.call_later(FIRST_WORD_S, self._unless_asked)
 
     def _unless_asked(self) -> None:
-        asked = getattr(self, "cycle", None)
+        asked: Any = getattr(self, "cycle", None)
         trickles = asked is not None and asked is self._seen and asked.more_body
         self._seen = asked
         if self.transport.is_closing():
