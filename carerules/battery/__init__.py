@@ -51,7 +51,7 @@ from carerules.battery.health import (
 )
 from carerules.battery.history import History, metered, no_history, priced, remembered
 from carerules.battery.life import LifeCell, read_life_cell, shipped_life_cells
-from carerules.battery.measured import HIDDEN_POINTS
+from carerules.battery.measured import FROM_PACK, HIDDEN_POINTS
 from carerules.battery.ohm import at_warmth, warmth
 from carerules.battery.outlook import (
     Ahead,
@@ -78,6 +78,7 @@ __all__ = [
     "AIR_SHARE",
     "CHARGED_FULL",
     "EFFICIENCY",
+    "FROM_PACK",
     "HIDDEN_POINTS",
     "RATED",
     "SAID_FULL",

@@ -107,6 +107,8 @@ def take_sample(estimate: Estimate, pack: Pack, chemistry: Chemistry, sample: Sa
         learn_ohm(estimate.readings, readings, pack, chemistry, at)
     track = counting.advanced(estimate.track, chemistry, at, _current(readings, seen))
     learned = estimate.learned
+    if track.drawn and _is_read(readings, track, estimate.rest, at):
+        track = track._replace(drawn=0.0)
     if "pack.capacity" in seen or "pack.resistance" in seen:
         track, learned = _figures(readings, track, learned, pack, sample, seen)
     rest = resting.settled(estimate.rest, track, at)
@@ -175,7 +177,7 @@ def take_event(
     track, learned = counting.advanced(estimate.track, chemistry, at, None), estimate.learned
     if what in ("charge", "full"):
         if at >= track.anchored and at >= track.flowed:
-            track = counting.anchored(track, 100.0, FULL_SPREAD, at, witness)
+            track = counting.anchored(track, 100.0, FULL_SPREAD, at, witness)._replace(drawn=0.0)
             look = Look(at, 100.0, FULL_SPREAD, track.counted_ah, track.hours)
             track, learned = _taught(readings, track, learned, pack, look, at)
             doubts = {
@@ -231,6 +233,13 @@ def _current(readings: Mapping[str, Reading], seen: Mapping[str, Value]) -> floa
         return None
     pack_v = readings.get("pack.voltage")
     return power.value / pack_v.value if isinstance(pack_v, Known) and pack_v.value > 0 else None
+
+
+def _is_read(readings: Mapping[str, Reading], track: Track, rest: Rest, at: Moment) -> bool:
+    """Whether the sample of `at` told a voltage that can be, of after what flowed."""
+    since = track.flowed if rest.flowing or rest.since is None else rest.since
+    told = (readings.get("pack.voltage"), readings.get("pack.cell.min"))
+    return at >= since and any(isinstance(one, Known) and one.at == at for one in told)
 
 
 def _figures(

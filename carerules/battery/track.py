@@ -66,8 +66,9 @@ class Track(NamedTuple):
 
     `counted_ah` and `hours` run on through anchors, as the pack's own meter shows them; `hole` is
     the last moment at which something may have flowed past that meter. `offset_a` is what the
-    meter shows at nothing; `cell_at` is when a plug last said `cell_w`. A tuple, because it is made
-    anew for each sample: a tenth of the cost of replacing fields.
+    meter shows at nothing; `cell_at` is when a plug last said `cell_w`. `drawn` is what has flowed
+    out since the pack's voltage was last told, or it was charged full (points). A tuple, because it
+    is made anew for each sample: a tenth of the cost of replacing fields.
     """
 
     at: Moment
@@ -90,6 +91,7 @@ class Track(NamedTuple):
     hours: float = 0.0
     hole: Moment = LONG_AGO
     cell_at: Moment = LONG_AGO
+    drawn: float = 0.0
 
     def spread(self, chemistry: Chemistry) -> float:
         """Doubt of the charge now, points (1 sigma)."""
@@ -122,7 +124,7 @@ def advanced(track: Track, chemistry: Chemistry, at: Moment, current_a: float | 
     """
     (now, capacity_ah, capacity_doubt, charge, used, anchor_spread, anchored, witness, net,
      gain_doubt, gap, flow_a, flow_at, cell_w, flowed, offset_a, counted_ah, hours,
-     hole, cell_at) = track  # fmt: skip
+     hole, cell_at, drawn) = track  # fmt: skip
     span = at - now
     if span < 0:
         if current_a is None or at <= flow_at:
@@ -159,6 +161,8 @@ def advanced(track: Track, chemistry: Chemistry, at: Moment, current_a: float | 
         if other > 0:
             other *= chemistry.charge_efficiency
         net += moved + other
+        if moved + other < 0.0:
+            drawn -= moved + other
         gain_doubt += GAIN_CURRENT * abs(moved) + GAIN_OTHER * abs(other)
         if charge is not None:
             charge += moved + other + chemistry.shelf_slope * span
@@ -170,7 +174,7 @@ def advanced(track: Track, chemistry: Chemistry, at: Moment, current_a: float | 
     return Track(
         at, capacity_ah, capacity_doubt, charge, used, anchor_spread, anchored, witness, net,
         gain_doubt, gap, flow_a, flow_at, cell_w, flowed, offset_a, counted_ah, hours, hole,
-        cell_at,
+        cell_at, drawn,
     )  # fmt: skip
 
 

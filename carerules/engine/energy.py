@@ -23,7 +23,7 @@ from carerules.engine.job import (
     enter,
     wait,
 )
-from carerules.engine.stages import staged, waits_to_be_read
+from carerules.engine.stages import stage_ended, staged, waits_to_be_read
 
 SETTLE: Duration = 20 * MINUTE
 """Rest after a drain before its result is read: 10 min leave 1-10 mV, 30 min 0-4 mV (open HPPC
@@ -74,8 +74,8 @@ def move_energy(job: Job, view: View) -> Step:
         if not isinstance(found, Job):
             return found
         job = found
-        if job.phase is Phase.MOVING and job.stage is not None and value <= job.stage:
-            return Going(enter(job, Phase.SETTLING, view.now), due=view.now)
+        if (ended := stage_ended(job, value, view)) is not None:
+            return Going(enter(ended, Phase.SETTLING, view.now), due=view.now)
     if view.ahead:
         return Going(wait(job, view.now, f"waits for {view.ahead}"))
     hindrance = _hindrance(job, view)

@@ -28,11 +28,25 @@ def staged(job: Job, target: float, charge: float, view: View) -> Job | Going | 
     stage = job.stage
     if stage is not None and job.phase is Phase.WAITING and unseen.read_at > job.since:
         stage = None
-    if stage is not None and charge <= stage:
-        return waits_to_be_read(job, stage, view)
-    # A whole percent: so it is what is shown, and never a hair deeper than may be.
-    stage = max(target, ceil(charge - unseen.points), stage or 0.0)
-    return job if stage == job.stage else changed(job, stage=stage)
+    # A whole percent: so it is what is shown, and never a hair deeper than may be. What other jobs
+    # have drawn since it was read counts as well.
+    left = max(0.0, unseen.points - unseen.drawn)
+    stage = max(target, ceil(charge - left), stage or 0.0)
+    job = job if stage == job.stage else changed(job, stage=stage)
+    return waits_to_be_read(job, stage, view) if charge <= stage else job
+
+
+def stage_ended(job: Job, charge: float, view: View) -> Job | None:
+    """The job whose run has come to the end of its stage, at a charge (%); None: it has not."""
+    if job.phase is not Phase.MOVING or job.stage is None:
+        return None
+    if charge <= job.stage:
+        return job
+    unseen = view.unseen
+    if unseen is None or unseen.drawn < unseen.points:
+        return None
+    # Somebody has said meanwhile that there is more in it: it goes no deeper for that.
+    return changed(job, stage=ceil(charge))
 
 
 def waits_to_be_read(job: Job, stage: float, view: View) -> Going:

@@ -112,6 +112,7 @@ def judge(turn: Turn, station: Station, intent: Intent) -> Permit | Veto:
         barred=state.retired or state.barred, locked=place.locked, forbidden=forbidden,
         doubt=state.estimate.doubt,
         floor_charge=floor_charge(world, intent.pack, station) if station.blind else 0.0,
+        drawn=state.estimate.track.drawn,
         needs_notice=world.setup.site.needs_notice, notice_at=world.notice_proven_at,
     ))  # fmt: skip
 
@@ -167,6 +168,8 @@ def _on(turn: Turn, station: Station, socket: Socket, intent: Intent, granted: P
     readings = turn.pack(intent.pack).estimate.readings
     if first:
         soc = _value(readings.get("pack.soc"), turn.world.now)
+        if soc is not None:
+            soc += turn.pack(intent.pack).estimate.track.drawn
         rested = _value(readings.get("pack.rested"), turn.world.now)
         dwell = turn.world.stations[station.name].dwell
         dwell = went_on(dwell, intent, soc, rested)

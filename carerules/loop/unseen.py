@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from math import hypot
 
-from carerules.battery import HIDDEN_POINTS, read_curve, volts_at_charge
+from carerules.battery import FROM_PACK, HIDDEN_POINTS, read_curve, volts_at_charge
 from carerules.domain.event import A_PERSON
 from carerules.domain.moment import Moment
 from carerules.domain.pack import Station
@@ -31,14 +31,21 @@ def is_seen(world: World, name: str) -> bool:
 def unseen(world: World, name: str, station: Station) -> Unseen | None:
     """The bounds of a drain at a blind station; None: the pack itself tells its voltage there. What
     a person has typed in is one reading, and no watch."""
-    volts = world.packs[name].estimate.readings.get("pack.voltage")
+    readings = world.packs[name].estimate.readings
+    volts, lowest = readings.get("pack.voltage"), readings.get("pack.cell.min")
     read_at = NEVER_READ
-    if isinstance(volts, Known):
-        read_at = volts.at
-        if volts.source != A_PERSON and world.now - read_at <= DATA_AGE_MAX:
-            return None
+    # A lowest cell that was worked out of the pack's voltage says no more than that does.
+    for one in (volts, None if _shared_out(lowest) else lowest):
+        if isinstance(one, Known):
+            read_at = max(read_at, one.at)
+            if one.source != A_PERSON and world.now - one.at <= DATA_AGE_MAX:
+                return None
     floor = max(BLIND_FLOOR_SOC, floor_charge(world, name, station))
-    return Unseen(BLIND_POINTS_MAX, floor, read_at)
+    return Unseen(BLIND_POINTS_MAX, world.packs[name].estimate.track.drawn, floor, read_at)
+
+
+def _shared_out(lowest: Reading | None) -> bool:
+    return isinstance(lowest, Known) and lowest.source == FROM_PACK
 
 
 def floor_charge(world: World, name: str, station: Station) -> float:

@@ -34,7 +34,8 @@ class Bench:
     `stopped` says why nothing at all may be on; `barred` why this pack may not be used;
     `locked` why this station may not; `forbidden` is the author's `never` that holds;
     `doubt` what is implausible about the pack. Each is empty when there is nothing to say.
-    `floor_charge` is the charge (%) that stands for the floor where no voltage is seen.
+    `floor_charge` is the charge (%) that stands for the floor where no voltage is seen, and `drawn`
+    what has left the pack since its voltage was told (points).
     `needs_notice`: unattended, only where a notice has reached people lately, at `notice_at`.
     """
 
@@ -53,6 +54,7 @@ class Bench:
     forbidden: str = ""
     doubt: str = ""
     floor_charge: float = 0.0
+    drawn: float = 0.0
     needs_notice: bool = False
     notice_at: Moment | None = None
 

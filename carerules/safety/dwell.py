@@ -29,7 +29,7 @@ class Run:
 @frozen
 class Dwell:
     """Off until `until`, because of `why`; and what held when the present ON began: its caps, the
-    charge (%), and how long the pack had rested (ms).
+    charge (%) that the pack has come down from since it was read, and how long it had rested (ms).
 
     `pack` is the one that it began with. `lowest_v`: the lowest cell's voltage as last seen in it,
     and `lowest_wh` what had flowed when it was first seen so. `day`: the runs of the last 24 h; a

@@ -6,6 +6,7 @@ Knows limits and how sure a reading is. Does not know why anybody wants energy m
 from __future__ import annotations
 
 from collections.abc import Iterator
+from math import ceil
 
 from carerules.domain.decision import Intent
 from carerules.domain.event import A_PERSON
@@ -33,8 +34,9 @@ METER_SHOWS_WITHIN: Duration = MINUTE
 """So soon after an ON the plug's meter must show the load, where it is all that is seen."""
 BLIND_FLOOR_SOC = 30.0
 BLIND_POINTS_MAX = 30.0
-"""Without the pack's own voltage: never below this charge, and no deeper than this a run
-(HAZARDS 43)."""
+"""Without the pack's own voltage: never below this charge, and no deeper than this a run, nor
+until somebody reads it (HAZARDS 43)."""
+ROUNDING = 1e-6  # points: sums of the same numbers in another order; by far below what is measured
 ROOM_DOUBT_K = 10.0
 """A pack without a sensor of its own may be this much warmer or cooler than its room: from
 memory, to be narrowed by measurement."""
@@ -164,12 +166,14 @@ def _blind(intent: Intent, bench: Bench, soc: Known) -> Iterator[Refusal | Momen
     if least <= floor:
         found = f"charge may be as low as {least:.0f} %"
         yield Refusal(found, f"above {floor:.0f} % {unseen}", final=True)
-    begun = now if bench.dwell.soc_at_on is None else bench.dwell.soc_at_on
-    # A plain switch has no target: what it has moved counts.
-    points = begun - min(intent.target, now)
-    if points > BLIND_POINTS_MAX:
+    begun = now + bench.drawn if bench.dwell.soc_at_on is None else bench.dwell.soc_at_on
+    # A plain switch has no target: what it has moved counts. So does what others have moved since
+    # the pack was read, and what this one has, whatever somebody said of its charge meanwhile.
+    points = max(begun - min(intent.target, now), bench.drawn)
+    if points > BLIND_POINTS_MAX + ROUNDING:
         wanted = f"at most {BLIND_POINTS_MAX:.0f} {unseen}"
-        yield Refusal(f"{points:.0f} points to drain", wanted, final=True)
+        mend = f"read {bench.pack.name}'s voltage and enter it"
+        yield Refusal(f"{ceil(points)} points to drain", wanted, final=True, mend=mend)
     if not plug.metered:
         yield Refusal(f"plug {plug.name} has no meter", f"a meter {unseen}", final=True)
     if state.on_at is None:

@@ -166,13 +166,13 @@ def test_one_that_falls_silent_again_is_no_longer_drained() -> None:
     assert "voltage stands still" in stage.all(JobEnded)[0].why
 
 
-def test_the_next_line_begins_a_stage_of_its_own() -> None:
+def test_the_next_line_goes_on_to_the_end_of_the_thirty_points() -> None:
     rule = "rule r\n    when pack.soc > 85 %:\n        drain to 80 %\n        rest 30 min\n"
-    stage = hung(rule + "        drain to 55 %\n")
+    stage = hung(rule + "        drain to 72 %\n")
     stage.until(BEGIN + 8 * HOUR)
     assert not stage.all(ChoreOpened)
     assert [one.ending.value for one in stage.all(JobEnded)] == ["done"]
-    assert charge(stage) == pytest.approx(55.0, abs=0.5)
+    assert charge(stage) == pytest.approx(72.0, abs=0.5)
 
 
 def test_one_charged_again_while_it_waits_begins_a_stage_from_there() -> None:
