@@ -73,6 +73,7 @@ from carerules.battery.session import heard as session_heard
 from carerules.battery.shelf import shelved, turns
 from carerules.battery.thermal import AIR_SHARE, Body, body_of, warmed
 from carerules.battery.trend import Crossing, Measured, Trend, slope_band, trend
+from carerules.battery.witness import SAG
 
 __all__ = [
     "AIR_SHARE",
@@ -81,6 +82,7 @@ __all__ = [
     "FROM_PACK",
     "HIDDEN_POINTS",
     "RATED",
+    "SAG",
     "SAID_FULL",
     "Ahead",
     "Band",

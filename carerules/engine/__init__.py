@@ -19,6 +19,7 @@ from carerules.engine.evaluate import (
     fresh_states,
     ready_to_fire,
     remember_nevers,
+    seen_by,
 )
 from carerules.engine.explain import Explained, Seen, explain, reasons
 from carerules.engine.hold import Memory
@@ -39,6 +40,7 @@ from carerules.engine.job import (
     wait,
     wants_place,
 )
+from carerules.engine.stages import stage_below, too_deep, unread
 from carerules.engine.value import Facts
 from carerules.engine.watch import NOBODY, Places, Stretch
 from carerules.engine.window import inside, on_days
@@ -83,6 +85,10 @@ __all__ = [
     "ready_to_fire",
     "reasons",
     "remember_nevers",
+    "seen_by",
+    "stage_below",
+    "too_deep",
+    "unread",
     "wait",
     "wants_place",
 ]

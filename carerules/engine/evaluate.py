@@ -9,15 +9,15 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import NamedTuple
 
 from carerules.domain.condition import Condition, NumberOfPacks, values, walk
-from carerules.domain.frozen import guarded
+from carerules.domain.frozen import changed, guarded
 from carerules.domain.moment import NEVER, Moment
 from carerules.domain.pack import Pack
 from carerules.domain.plan import Forbidden, Never, Plan, Rule
-from carerules.domain.quantity import Truth
+from carerules.domain.quantity import Reading, Truth
 from carerules.domain.selector import selects
 from carerules.domain.signal import Catalogue
 from carerules.domain.wording import wording
-from carerules.engine.expression import Ready, make_ready
+from carerules.engine.expression import Ready, looks_back, make_ready
 from carerules.engine.hold import Memory
 from carerules.engine.value import Facts, count_key
 from carerules.engine.watch import NOBODY, Places, Watch, watch_over
@@ -291,20 +291,30 @@ def forbids(
     memories: Sequence[tuple[Memory, ...]],
     facts: Facts,
     now: Moment,
+    stand_ins: Mapping[str, Reading],
 ) -> tuple[str, Moment]:
     """The wording of the first interlock that forbids the action, or nothing; and until when.
 
-    It forbids unless its condition is certainly false: unknown means not allowed.
+    It forbids unless its condition is certainly false: unknown means not allowed. `stand_ins`: as
+    `seen_by`.
     """
     due = NEVER
     for never, memory in zip(bound.nevers, memories, strict=True):
         if never.never.action != action:
             continue
-        truth, until = never.when.run(facts, now, list(memory))
+        truth, until = never.when.run(seen_by(never, facts, stand_ins), now, list(memory))
         due = min(due, until)
         if truth is not Truth.NO:
             return wording(never.never.when), until
     return "", due
+
+
+def seen_by(never: BoundNever, facts: Facts, stand_ins: Mapping[str, Reading]) -> Facts:
+    """The facts with readings that stand in for what nobody sees. Not for an interlock that looks
+    back on one of them: it remembers nothing of these, and is to see that it cannot know."""
+    if not stand_ins or looks_back(never.when, stand_ins):
+        return facts
+    return changed(facts, readings={**facts.readings, **stand_ins})
 
 
 def remember_nevers(

@@ -7,7 +7,7 @@ reading that goes stale, a time that passes a limit. Looked at then, every answe
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from typing import assert_never
 
 from carerules.domain.condition import (
@@ -81,6 +81,13 @@ class Ready:
 def make_ready(condition: Condition, signals: Catalogue, *, pessimistic: bool = False) -> Ready:
     """Compile a condition. Pessimistic: on value ± 2 spreads, and a gap leaves a `for` in doubt."""
     return _Compiler(signals, PESSIMISM if pessimistic else 0.0).ready(condition)
+
+
+def looks_back(ready: Ready, names: Collection[str]) -> bool:
+    """Whether any part of it remembers what one of these signals was."""
+    if ready.place is not None or not ready.parts:
+        return bool(ready.fresh) and not ready.reads.isdisjoint(names)
+    return any(looks_back(part, names) for part in ready.parts)
 
 
 class _Compiler:

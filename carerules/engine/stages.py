@@ -10,7 +10,7 @@ from math import ceil
 
 from carerules.domain.decision import Ending
 from carerules.domain.frozen import changed
-from carerules.engine.job import Going, Job, Over, Phase, View, wait
+from carerules.engine.job import Going, Job, Over, Phase, Unseen, View, wait
 
 
 def staged(job: Job, target: float, charge: float, view: View) -> Job | Going | Over:
@@ -23,17 +23,20 @@ def staged(job: Job, target: float, charge: float, view: View) -> Job | Going | 
     if unseen is None:
         return job if job.stage is None else changed(job, stage=None)
     if target < unseen.floor:
-        why = f"at least {ceil(unseen.floor)} % where the voltage is not seen"
-        return Over(job, Ending.REFUSED, why)
+        return Over(job, Ending.REFUSED, too_deep(unseen.floor))
     stage = job.stage
     if stage is not None and job.phase is Phase.WAITING and unseen.read_at > job.since:
         stage = None
-    # A whole percent: so it is what is shown, and never a hair deeper than may be. What other jobs
-    # have drawn since it was read counts as well.
-    left = max(0.0, unseen.points - unseen.drawn)
-    stage = max(target, ceil(charge - left), stage or 0.0)
+    stage = max(stage_below(charge, target, unseen), stage or 0.0)
     job = job if stage == job.stage else changed(job, stage=stage)
     return waits_to_be_read(job, stage, view) if charge <= stage else job
+
+
+def stage_below(charge: float, target: float, unseen: Unseen) -> float:
+    """Where the next stage ends on the way down to a target (%); not below the charge: nothing may
+    flow. What other jobs have drawn since the pack was read counts as well."""
+    # A whole percent: so it is what is shown, and never a hair deeper than may be.
+    return max(target, ceil(charge - max(0.0, unseen.points - unseen.drawn)))
 
 
 def stage_ended(job: Job, charge: float, view: View) -> Job | None:
@@ -54,6 +57,16 @@ def waits_to_be_read(job: Job, stage: float, view: View) -> Going:
     itself."""
     if view.unseen is None:
         return Going(wait(job, view.now, "its voltage is seen now"), due=view.now)
-    why = f"{job.pack} has come down to {stage:.0f} % unseen"
-    mend = f"read {job.pack}'s voltage and enter it, to {job.wording()}:"
-    return Going(wait(job, view.now, why, f"{mend} `carerules record {job.pack} voltage`"))
+    why, mend, how = unread(job.pack, stage)
+    return Going(wait(job, view.now, why, f"{mend}, to {job.wording()}: {how}"))
+
+
+def unread(pack: str, stage: float) -> tuple[str, str, str]:
+    """What a pack at the end of a stage (%) waits for: why, what is to be done, by which word."""
+    why = f"{pack} has come down to {stage:.0f} % unseen"
+    return why, f"read {pack}'s voltage and enter it", f"`carerules record {pack} voltage`"
+
+
+def too_deep(floor: float) -> str:
+    """Why a drain to below the floor (%) of what nobody sees is refused."""
+    return f"at least {ceil(floor)} % where the voltage is not seen"

@@ -12,6 +12,7 @@ from carerules.loop.keeping import coming, move_key, move_of, move_words, planne
 from carerules.loop.knowledge import LATENESS, facts_of
 from carerules.loop.recall import learn
 from carerules.loop.step import next_due, step
+from carerules.loop.unseen import stand_ins
 from carerules.loop.view import figures_of, full_v, socket_power
 from carerules.loop.world import (
     OpenChore,
@@ -61,6 +62,7 @@ __all__ = [
     "planned_mend",
     "planned_soc",
     "socket_power",
+    "stand_ins",
     "station_readings",
     "step",
     "stranger",

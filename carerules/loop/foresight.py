@@ -12,13 +12,14 @@ from carerules.domain.action import Action, Charge, Drain, Switch
 from carerules.domain.decision import Intent, Veto
 from carerules.domain.frozen import guarded
 from carerules.domain.moment import DAY, Duration, Moment
-from carerules.domain.pack import Side
+from carerules.domain.pack import Side, Station
 from carerules.domain.quantity import Known, Reading
 from carerules.domain.signal import Catalogue
-from carerules.engine import Facts, evaluate, ready_to_fire
+from carerules.engine import Facts, evaluate, ready_to_fire, stage_below, too_deep, unread
 from carerules.loop.knowledge import facts_of
 from carerules.loop.steer import judge
 from carerules.loop.turn import Turn
+from carerules.loop.unseen import unseen
 from carerules.loop.world import World
 
 HORIZON: Duration = 30 * DAY
@@ -94,6 +95,10 @@ def obstacle(world: World, name: str, actions: Sequence[Action]) -> Obstacle | N
         what = f"{name} is on no station with a {side.value}"
         mend = f"put {name} on a station with a {side.value}"
         return Obstacle("", what, mend)
+    if side is Side.LOAD and (bounds := _unseen(world, name, station, target)) is not None:
+        if isinstance(bounds, Obstacle):
+            return bounds
+        target = bounds
     intent = Intent(
         job="", rule="", pack=name, station=station.name, side=side, target=target,
         because="", time_max=0, energy_wh_max=0.0,
@@ -103,6 +108,25 @@ def obstacle(world: World, name: str, actions: Sequence[Action]) -> Obstacle | N
             return Obstacle(veto.interlock, veto.show(), veto.mend)
         case _:
             return None
+
+
+def _unseen(world: World, name: str, station: Station, target: float) -> float | Obstacle | None:
+    """Where the first stage of a drain ends whose voltage nobody sees, or why there is none."""
+    bounds = unseen(world, name, station) if station.blind else None
+    soc = world.packs[name].soc
+    if (
+        bounds is None
+        or not isinstance(soc, Known)
+        or (charge := soc.value_at(world.now)) <= target
+    ):
+        return None
+    if target < bounds.floor:
+        return Obstacle("floor", f"drain to {target:.4g} %; wanted {too_deep(bounds.floor)}")
+    stage = stage_below(charge, target, bounds)
+    if stage < charge:
+        return stage
+    what, mend, how = unread(name, stage)
+    return Obstacle("floor", what, f"{mend}: {how}")
 
 
 def moves_energy(actions: Sequence[Action]) -> bool:

@@ -16,7 +16,7 @@ from carerules.engine import Facts, Job, Phase, forbids, moving, wait
 from carerules.loop.conduct import end_job, end_run, keep_job
 from carerules.loop.knowledge import facts_of
 from carerules.loop.turn import Turn
-from carerules.loop.unseen import floor_charge, is_seen, volts_by_charge
+from carerules.loop.unseen import floor_charge, stand_ins
 from carerules.loop.view import off_proven
 from carerules.loop.world import pack_on, socket_of
 from carerules.safety import (
@@ -97,11 +97,9 @@ def judge(turn: Turn, station: Station, intent: Intent) -> Permit | Veto:
     forbidden = ""
     if bound.nevers:
         facts = _before_on(facts_of(world, intent.pack), place.dwell, now)
-        if intent.side is Side.LOAD and station.blind and not is_seen(world, intent.pack):
-            # Nobody reads it there. A `never` about it is held against what the charge says.
-            volts = volts_by_charge(world, intent.pack, station)
-            facts = changed(facts, readings={**facts.readings, **volts})
-        forbidden, _ = forbids(bound, _FORBIDDEN[intent.side], state.nevers, facts, now)
+        word = _FORBIDDEN[intent.side]
+        volts = stand_ins(world, intent.pack, word)
+        forbidden, _ = forbids(bound, word, state.nevers, facts, now, volts)
     load, charger = _outlet(turn, station.load), _outlet(turn, station.charger)
     outlet, other = (load, charger) if intent.side is Side.LOAD else (charger, load)
     assert outlet is not None  # no job asks for what is not there

@@ -6,12 +6,22 @@ interlock has its own bounds for a drain on metered energy alone, the author's `
 
 from __future__ import annotations
 
-from math import hypot
+from collections.abc import Mapping
+from math import hypot, sqrt
 
-from carerules.battery import FROM_PACK, HIDDEN_POINTS, read_curve, volts_at_charge
+from carerules.battery import (
+    FROM_PACK,
+    HIDDEN_POINTS,
+    SAG,
+    at_warmth,
+    read_curve,
+    volts_at_charge,
+    warmth,
+)
 from carerules.domain.event import A_PERSON
 from carerules.domain.moment import Moment
 from carerules.domain.pack import Station
+from carerules.domain.plan import Forbidden
 from carerules.domain.quantity import Known, Reading
 from carerules.engine import Unseen
 from carerules.loop.world import World, chemistry_of
@@ -44,6 +54,17 @@ def unseen(world: World, name: str, station: Station) -> Unseen | None:
     return Unseen(BLIND_POINTS_MAX, world.packs[name].estimate.track.drawn, floor, read_at)
 
 
+def stand_ins(world: World, name: str, forbids: Forbidden) -> Mapping[str, Reading]:
+    """What a `never` about a voltage is held against where nobody reads it and a load may be on all
+    the same, at a blind station; nothing: against what is read, and so it forbids while that is
+    unknown."""
+    place = world.packs[name].station
+    station = None if place is None else world.setup.site.stations[place]
+    if forbids != "drain" or station is None or not station.blind or is_seen(world, name):
+        return {}
+    return volts_by_charge(world, name, station)
+
+
 def _shared_out(lowest: Reading | None) -> bool:
     return isinstance(lowest, Known) and lowest.source == FROM_PACK
 
@@ -56,7 +77,7 @@ def floor_charge(world: World, name: str, station: Station) -> float:
     if station.load is None:
         return 100.0
     chemistry, floor_v = chemistry_of(world, pack), pack.limits.cell_v_floor
-    low_v = floor_v + _sag_v(world, name, station.load.power_w, floor_v)
+    low_v = floor_v + station.load.power_w / pack.cells / floor_v * _ohm(world, name)
     if low_v <= chemistry.volts[0]:
         return 0.0
     read = read_curve(chemistry, low_v, 0.0)
@@ -78,18 +99,27 @@ def volts_by_charge(world: World, name: str, station: Station) -> dict[str, Read
     doubt = hypot(soc.spread, HIDDEN_POINTS, hidden)
     charge = min(100.0, max(0.0, soc.value_at(world.now)))
     rest_v, spread_v = volts_at_charge(chemistry_of(world, pack), charge, doubt)
-    cell_v = rest_v - _sag_v(world, name, load.power_w, rest_v - 2 * spread_v)
+    low_v = rest_v - 2 * spread_v
+    # The current that carries so many watts at the voltage that it leaves; half of it is the least.
+    drop_v2 = 4 * load.power_w / pack.cells * _ohm(world, name)
+    loaded_v = (low_v + sqrt(max(0.0, low_v * low_v - drop_v2))) / 2
+    cell_v = rest_v - (low_v - loaded_v)
     return {
         "pack.cell.min": Known(cell_v, spread_v, world.now, BY_CHARGE),
         "pack.voltage": Known(pack.cells * cell_v, pack.cells * spread_v, world.now, BY_CHARGE),
     }
 
 
-def _sag_v(world: World, name: str, power_w: float, cell_v: float) -> float:
-    """What a load (W) pulls a cell at `cell_v` down by, V, at the pessimistic end."""
-    pack = world.setup.site.packs[name]
-    resistance = world.packs[name].estimate.readings.get("pack.resistance")
-    mohm = chemistry_of(world, pack).resistance_mohm_ah / pack.capacity_ah
+def _ohm(world: World, name: str) -> float:
+    """What a steady load pulls a cell down by, V for each A, at the pessimistic end: as cold as the
+    pack is, or where nobody tells that its room; what is typical is in doubt enough to cover both."""
+    pack, readings = world.setup.site.packs[name], world.packs[name].estimate.readings
+    resistance, warm_c = readings.get("pack.resistance"), warmth(readings, world.now)
+    room = world.room.get("site.temperature")
+    if warm_c is None and isinstance(room, Known):
+        warm_c = room.value_at(world.now)
+    kept = chemistry_of(world, pack).resistance_mohm_ah / pack.capacity_ah, 0.0
     if isinstance(resistance, Known):
-        mohm = resistance.value + 2 * resistance.spread
-    return power_w / (pack.cells * cell_v) * mohm / 1_000
+        kept = resistance.value, resistance.spread
+    mohm, spread = at_warmth(*kept, warm_c)
+    return SAG * (mohm + 2 * spread) / 1_000

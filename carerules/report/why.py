@@ -12,8 +12,8 @@ from carerules.battery import RATED
 from carerules.domain.moment import SECOND, Moment
 from carerules.domain.quantity import DURATION, Known
 from carerules.domain.wording import wording
-from carerules.engine import BoundRule, Explained, Facts, Phase, RuleState, Seen, explain
-from carerules.loop import World, facts_of, foresee, moves_energy, obstacle
+from carerules.engine import BoundRule, Explained, Facts, Phase, RuleState, Seen, explain, seen_by
+from carerules.loop import World, facts_of, foresee, moves_energy, obstacle, stand_ins
 from carerules.report.log import log_rows_lines
 from carerules.report.pack import TRUTHS, charge_of, job_of, seconds, tidy
 from carerules.report.page import Paint, fold, plain, show_at, show_percent, show_s
@@ -57,7 +57,13 @@ def why_of(
             NeverShape(
                 forbids=never.never.action,
                 when=wording(never.never.when),
-                holds=TRUTHS[never.when.run(facts, world.now, list(memory))[0]],
+                holds=TRUTHS[
+                    never.when.run(
+                        seen_by(never, facts, stand_ins(world, name, never.never.action)),
+                        world.now,
+                        list(memory),
+                    )[0]
+                ],
             )
             for never, memory in zip(bound.nevers, state.nevers, strict=True)
         ],

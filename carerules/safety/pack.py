@@ -67,7 +67,8 @@ def not_forbidden(intent: Intent, bench: Bench) -> Iterator[Refusal]:
 
 def answers(intent: Intent, bench: Bench) -> Iterator[Refusal]:
     """The pack that is watched is the one that is drained or charged: its voltage or current
-    follows what flows at the station. What a person has typed in is no watch, and stands still.
+    follows what flows at the station. What a person has typed in once is no watch, and stands
+    still; who types the same in again and again is one.
 
     A pack hung elsewhere than was said, a lead that has come off and telemetry that stands still
     all look like a pack in good health, while another one, or the same one unseen, runs empty
@@ -89,7 +90,11 @@ def answers(intent: Intent, bench: Bench) -> Iterator[Refusal]:
         if told_w >= at_work_w and min(own_w, power_w) < RESPONDS_SHARE * told_w:
             found = f"{power_w:.0f} W flow {way}, and {pack.name} tells of {round(own_w)} W"
             yield Refusal(found, wanted, final=True, mend=mend)
-    if isinstance(lowest, Known) and lowest.value == dwell.lowest_v and volts.source != A_PERSON:
+    if isinstance(lowest, Known) and lowest.value == dwell.lowest_v:
+        shared = lowest.at == volts.at  # out of the pack's voltage, or told with it
+        by_hand = A_PERSON in (lowest.source, volts.source if shared else "")
+        if by_hand and bench.now - lowest.at > DATA_AGE_MAX:
+            return  # one reading, of long ago: nobody watches
         moved_wh = state.energy_wh - dwell.lowest_wh
         if moved_wh > STANDS_STILL_SHARE * pack.capacity_ah * volts.value:
             found = f"{moved_wh:.0f} Wh have moved, and {pack.name}'s voltage stands still"

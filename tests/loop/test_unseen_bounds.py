@@ -16,22 +16,27 @@ from kit import (
     sample,
     with_rules,
 )
-from test_unseen import STORED, charge, hung, is_on, read
+from test_unseen import SITE, STORED, charge, hung, is_on, read
 
 from carerules.battery import rest_voltage
-from carerules.domain.decision import ChoreOpened, JobBegan, JobEnded, SwitchOn
+from carerules.domain.action import Drain
+from carerules.domain.decision import ChoreOpened, JobBegan, JobEnded, SwitchOn, Veto
 from carerules.domain.event import (
     A_PERSON,
     Cancelled,
     Happened,
     Placed,
     Sample,
+    SiteSample,
     Started,
     Value,
     Wanted,
 )
 from carerules.domain.moment import Moment
-from carerules.loop import learn, new_world
+from carerules.domain.quantity import Known
+from carerules.loop import learn, new_world, obstacle
+from carerules.loop.unseen import floor_charge, volts_by_charge
+from carerules.report.why import why_of
 from carerules.service.memory import dump_world, load_world
 
 LOWER = "rule lower\n    when pack.soc < 75 % and pack.soc > 35 %: drain to 35 %\n"
@@ -198,3 +203,104 @@ def test_a_pack_that_tells_its_lowest_cell_alone_is_seen() -> None:
     assert [one.ending.value for one in stage.all(JobEnded)] == ["done"]
     assert not stage.all(ChoreOpened)
     assert len([one for one in stage.all(SwitchOn) if not one.renewal]) == 1
+
+
+# ---- the author's own `never` -------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "when",
+    [
+        "pack.cell.min <= 4.15 V for 2 min",
+        "pack.cell.min falls below 4.15 V",
+        "not pack.cell.min > 4.15 V",
+        "pack.voltage <= 24.9 V",
+        "pack.cell.min <= 4.15 V in last 1 h",
+        "pack.cell.min <= 4.15 V in at least 3 of last 5 samples",
+        "min of pack.cell.min over 1 h <= 4.15 V",
+        "max of pack.voltage over 1 h <= 24.9 V",
+        "slope of pack.cell.min over 1 h < -9 V/d",
+        "pack.cell.min <= 4.15 V or pack.cell.max > 4.3 V",
+        "pack.cell.min <= 4.15 V and pack.temperature < 40 °C",
+    ],
+)
+def test_a_never_about_a_voltage_that_is_low_is_not_got_round(when: str) -> None:
+    """At 60 % a rested cell is at 3.85 V (Ai 2020, doi 10.1149/2.0122001JES): far below 4.15 V."""
+    stage = hung(f"never drain when {when}\n" + STORED, charged=False)
+    stage.hear(sample(BEGIN + 10, soc=60.0))
+    stage.until(BEGIN + 30 * MINUTE)
+    assert not stage.all(SwitchOn)
+    assert "never drain" in stage.all(Veto)[0].found
+
+
+@pytest.mark.parametrize(
+    "when",
+    [
+        "pack.cell.min <= 3.4 V and (pack.temperature > 40 °C for 2 min)",
+        "pack.cell.min <= 3.4 V or (pack.soc < 20 % for 2 min)",
+        "pack.cell.min between 2 V and 3.4 V",
+    ],
+)
+def test_nor_does_one_forbid_that_looks_back_on_something_else(when: str) -> None:
+    stage = hung(f"never drain when {when}\n" + STORED)
+    stage.until(BEGIN + MINUTE)
+    assert is_on(stage)
+
+
+def test_why_says_of_a_never_what_the_interlock_makes_of_it() -> None:
+    rules = "rule stored\n    when pack.soc > 55 % for 2 h: drain to 45 %\n"
+    for floor_v, holds, meets in (("3.4", "no", None), ("4.1", "unknown", "never")):
+        stage = hung(f"never drain when pack.cell.min <= {floor_v} V\n" + rules)
+        stage.until(BEGIN + MINUTE)
+        why = why_of(stage.world, "heron")
+        assert [never.holds for never in why.nevers] == [holds]
+        met = why.rules[0].obstacle
+        assert (met and met.interlock) == meets
+
+
+def test_what_a_drain_would_meet_is_what_its_first_stage_meets() -> None:
+    stage = hung("rule r\n    when pack.soc > 55 % for 2 h: drain to 45 %\n")
+    stage.until(BEGIN + MINUTE)
+    assert why_of(stage.world, "heron").rules[0].obstacle is None
+    stage.hear(Wanted(stage.now, "heron", "storage", 70.0))
+    stage.until(BEGIN + 4 * HOUR)
+    met = obstacle(stage.world, "heron", [Drain(45.0)])
+    assert met is not None
+    assert met.what == "heron has come down to 70 % unseen"
+    assert met.mend == "read heron's voltage and enter it: `carerules record heron voltage`"
+    deep = obstacle(stage.world, "heron", [Drain(20.0)])
+    assert deep is not None
+    assert deep.what == "drain to 20 %; wanted at least 30 % where the voltage is not seen"
+
+
+def test_in_the_cold_a_load_pulls_a_cell_further_down() -> None:
+    """At 0 °C a cell's resistance is 1.9 to 2.6 times that at 25 °C (a 94 Ah cell as tabulated in
+    simses 1.3.12, BSD-3)."""
+    floors = []
+    for room_c in (25.0, 0.0):
+        stage = hung("")
+        stage.feeds["room"] = lambda at, c=room_c: SiteSample(
+            at, at, (Value("site.temperature", c),), "room"
+        )
+        stage.until(BEGIN + 2 * MINUTE)
+        low = volts_by_charge(stage.world, "heron", SITE.stations["bench"])["pack.cell.min"]
+        assert isinstance(low, Known)
+        rest_v = rest_voltage(CHEMISTRIES["lipo"], 1.0)
+        floors.append(
+            (rest_v - low.value, floor_charge(stage.world, "heron", SITE.stations["bench"]))
+        )
+    (warm_v, warm), (cold_v, cold) = floors
+    assert 1.9 < cold_v / warm_v < 2.8
+    assert cold > warm
+
+
+def test_under_a_steady_load_a_cell_sags_by_more_than_its_resistance() -> None:
+    """By 1.3 to 2.0 times, a minute after 10 A on the 30 Ah pouch cell, doi
+    10.5281/zenodo.2580327."""
+    stage = hung("")
+    stage.hear(sample(BEGIN + MINUTE, resistance=5.0, temperature=25.0))
+    low = volts_by_charge(stage.world, "heron", SITE.stations["bench"])["pack.cell.min"]
+    assert isinstance(low, Known)
+    at_once = 60 / (6 * 4.2) * 0.005
+    sagged = rest_voltage(CHEMISTRIES["lipo"], 1.0) - low.value
+    assert 1.6 * at_once < sagged < 2.4 * at_once  # with a tenth of doubt, twice

@@ -30,6 +30,7 @@ from carerules.domain.decision import Veto
 from carerules.domain.event import A_PERSON
 from carerules.domain.moment import DAY, HOUR, MINUTE, NEVER, SECOND
 from carerules.domain.pack import Side
+from carerules.domain.quantity import Known
 from carerules.safety import CHECKS, Dwell, Permit, Proof, Run
 from carerules.safety.lease import PlugState
 
@@ -55,6 +56,15 @@ def answering(amps: float, age: int = 0, **changes: Any) -> Case:
     """A drain that runs, and what the pack tells of itself."""
     case = running(**changes).reading("pack.voltage", known(23.0))
     return case.reading("pack.current", known(amps, 0.02, age))
+
+
+def typed_in(lowest_v: float, age: int, *, cells: bool = False) -> Case:
+    """A drain that has moved 30 Wh at a blind station, of a pack that a person has read."""
+    case = blind().plug("load", on(energy_wh=30.0)).reading("pack.current", None)
+    lowest = Known(lowest_v, 0.003, NOW - age, A_PERSON if cells else "pack voltage")
+    return case.reading("pack.voltage", Known(6 * lowest_v, 0.03, NOW - age, A_PERSON)).reading(
+        "pack.cell.min", lowest
+    )
 
 
 def filling(amps: float) -> Case:
@@ -208,6 +218,15 @@ TABLE = [
     ("fills while its station's load is on: another hangs there", answering(amps=2.7), "answer"),
     ("fills, charging", filling(amps=2.7), ""),
     ("empties, charging: it hangs on the load of another station", filling(amps=-2.7), "answer"),
+    ("typed in once, and long ago: no watch",
+     typed_in(3.8, MINUTE + 1).but(dwell=still(3.8, 0.0)), ""),
+    ("typed in again and again, and it never moves",
+     typed_in(3.8, SECOND).but(dwell=still(3.8, 0.0)), "answer"),
+    ("typed in cell by cell, long ago",
+     typed_in(3.8, MINUTE + 1, cells=True).but(dwell=still(3.8, 0.0)), ""),
+    ("a voltage was typed in, and cells that are told stand still",
+     typed_in(3.8, MINUTE + 1).reading("pack.cell.min", known(3.8, 0.003))
+     .but(dwell=still(3.8, 0.0)), "answer"),
     ("tells of work though its load has let go: its telemetry stands still",
      answering(amps=-2.7, power_w=0.4), "answer"),
     ("tells of four times what flows", answering(amps=-2.7, power_w=15.525), ""),
@@ -234,9 +253,6 @@ TABLE = [
     ("one that is not seen any more",
      answering(amps=-2.7, energy_wh=99.0).but(dwell=still(3.9, 2.0), station=BLIND)
      .reading("pack.cell.min", UNKNOWN), ""),
-    ("one that a person read once, and nobody sees",
-     answering(amps=-2.7, energy_wh=99.0).but(dwell=still(3.9, 2.0))
-     .reading("pack.voltage", replace(known(23.0), source=A_PERSON)), ""),
     # -- temperature: 0 to 50 °C draining, 5 to 45 °C charging
     ("drain at 0 °C less 2 spread", draining().reading("pack.temperature", known(1.0, 0.5)), ""),
     ("a little colder", draining().reading("pack.temperature", known(0.99, 0.5)), "temperature"),
