@@ -112,7 +112,7 @@ def volts_by_charge(world: World, name: str, station: Station) -> dict[str, Read
 
 def _ohm(world: World, name: str) -> float:
     """What a steady load pulls a cell down by, V for each A, at the pessimistic end: as cold as the
-    pack is, or where nobody tells that its room; what is typical is in doubt enough to cover both."""
+    pack is, or where nobody tells that its room."""
     pack, readings = world.setup.site.packs[name], world.packs[name].estimate.readings
     resistance, warm_c = readings.get("pack.resistance"), warmth(readings, world.now)
     room = world.room.get("site.temperature")
