@@ -16,7 +16,7 @@ from carerules.campaign.ground import BEGIN, chemistries, drawn, rules_of, setup
 from carerules.campaign.journal import Killed
 from carerules.campaign.stage import Stage
 from carerules.campaign.troubles import TROUBLES
-from carerules.campaign.troubles.people import comes, said
+from carerules.campaign.troubles.people import comes, reads, said
 from carerules.domain.action import Ask
 from carerules.domain.decision import (
     AskPlug,
@@ -31,7 +31,7 @@ from carerules.domain.decision import (
 from carerules.domain.event import Answered, Event, Released, Started, Stopped
 from carerules.domain.frozen import guarded
 from carerules.domain.moment import MINUTE, SECOND, Duration, Moment
-from carerules.engine import Job
+from carerules.engine import Job, Phase
 from carerules.loop import Setup, World, new_world
 from carerules.service import Service, SiteRules, restore
 from carerules.service.reload import take_up
@@ -49,6 +49,10 @@ YES_SHARE, ANSWER_SHARE = 0.8, 0.9
 """Of those who are asked, and of their answers; a third of the answers comes too late."""
 KNOWN_SHARE = 0.7
 """Of the packs with a feed: their charge is known from the start, as on most evenings."""
+READ_AFTER: tuple[Duration, Duration] = (10 * SECOND, 90 * SECOND)
+READ_V = 0.05
+"""When somebody reads a pack that waits for it at the end of a stage, and how far off (our choice):
+where nobody does it waits, and a night shows no more of it."""
 NOISES = 32  # rings of noise that nights share: making one takes as long as playing a night
 
 
@@ -283,6 +287,11 @@ class _Playing:
     def _asked(self, world: World, name: str) -> None:
         """A job asks a person, who says yes or no, in time or too late, or nothing."""
         job = _job(world, name)
+        if job is not None and job.stage is not None and job.phase is Phase.WAITING:
+            # Drawn apart, so that nothing else of any night is drawn otherwise for it.
+            its = Random(f"reads {self.night.seed} {self.night.number} {name}")
+            act = reads(self.stage, job.pack, its.gauss(0, READ_V))
+            self.stage.later(its.randrange(*READ_AFTER), act)
         if job is None or not isinstance(job.action, Ask):
             return
         stage, chance = self.stage, self.people

@@ -74,6 +74,17 @@ def said(stage: Stage, pack: str, error: float) -> Act:
     return act
 
 
+def reads(stage: Stage, pack: str, error_v: float) -> Act:
+    """Somebody reads a pack's voltage, so far off (V), and enters it."""
+
+    def act() -> Sequence[Event]:
+        now, volts = stage.now(), round(stage.world.voltage(pack) + error_v, 2)
+        stage.say(f"a person: reads {volts} V at {pack}")
+        return [Sample(now, now, pack, (Value("pack.voltage", volts),), A_PERSON)]
+
+    return act
+
+
 def _stops(stage: Stage, _: Random) -> Sequence[Event]:
     return [Stopped(stage.now(), "a person")]
 
