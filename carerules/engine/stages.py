@@ -25,7 +25,12 @@ def staged(job: Job, target: float, charge: float, view: View) -> Job | Going | 
     if target < unseen.floor:
         return Over(job, Ending.REFUSED, too_deep(unseen.floor))
     stage = job.stage
-    if stage is not None and job.phase is Phase.WAITING and unseen.read_at > job.since:
+    is_read = unseen.read_at > job.since
+    if stage is not None and not unseen.drawn and not is_read and charge > stage:
+        # It was charged meanwhile: what the line may move is reckoned anew. Not for a reading: one
+        # that never comes down would have a pack drained again and again.
+        job = changed(job, budget_wh=None, line_wh=0.0)
+    if stage is not None and job.phase is Phase.WAITING and is_read:
         stage = None
     stage = max(stage_below(charge, target, unseen), stage or 0.0)
     job = job if stage == job.stage else changed(job, stage=stage)

@@ -304,3 +304,29 @@ def test_under_a_steady_load_a_cell_sags_by_more_than_its_resistance() -> None:
     at_once = 60 / (6 * 4.2) * 0.005
     sagged = rest_voltage(CHEMISTRIES["lipo"], 1.0) - low.value
     assert 1.6 * at_once < sagged < 2.4 * at_once  # with a tenth of doubt, twice
+
+
+# ---- what a job may move ------------------------------------------------------------------------
+
+
+def test_one_charged_while_it_waits_is_not_failed_for_what_it_moved_before() -> None:
+    stage = drained()
+    stage.hear(Happened(stage.now, stage.now, "heron", "charge", A_PERSON))
+    stage.until(stage.now + 6 * HOUR)
+    read(stage, 71.0)
+    stage.until(stage.now + 4 * HOUR)
+    assert [one.ending.value for one in stage.all(JobEnded)] == ["done"]
+    assert charge(stage) == pytest.approx(45.0, abs=0.5)
+
+
+def test_a_reading_that_never_comes_down_moves_no_more_for_being_read_again() -> None:
+    """55 points were forecast; a quarter more, 69, is all, whatever somebody reads."""
+    stage = hung("")
+    stage.until(BEGIN + MINUTE)
+    stage.hear(Wanted(stage.now, "heron", "storage", 45.0))
+    for _ in range(6):
+        stage.until(stage.now + 5 * HOUR)
+        if stage.jobs:
+            read(stage, 76.0)
+    moved_wh = sum(one.energy_wh for one in (*stage.all(JobEnded), *stage.jobs))
+    assert 0.5 * 16 * 6 * 4.0 < moved_wh < 0.7 * 16 * 6 * 4.0
