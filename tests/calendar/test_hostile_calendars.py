@@ -3,6 +3,7 @@ never without end."""
 
 from __future__ import annotations
 
+import os
 import re
 import subprocess
 import sys
@@ -205,17 +206,18 @@ except MemoryError:
 @pytest.mark.parametrize(
     ("more", "nice"),
     [
-        ("", "10"),
+        ("", 10),
         # As in a sandbox that keeps scheduling to itself: the service's unit is one.
         ("def refused(_): raise PermissionError\nusual, os.nice = os.nice, refused\n"
-         "import atexit; worker.os.nice = refused; os = type(sys)('os'); os.nice = usual", "0"),
+         "import atexit; worker.os.nice = refused; os = type(sys)('os'); os.nice = usual", 0),
     ],
 )  # fmt: skip
-def test_the_process_confines_itself(more: str, nice: str) -> None:
+def test_the_process_confines_itself(more: str, nice: int) -> None:
     ran = subprocess.run(
         [sys.executable, "-c", LIMITS.format(more=more)], capture_output=True, text=True, check=True
     )
-    assert ran.stdout.splitlines() == [f"True {nice}", "no more memory"]
+    as_nice = min(19, os.nice(0) + nice)  # whoever runs the tests may be nice already
+    assert ran.stdout.splitlines() == [f"True {as_nice}", "no more memory"]
 
 
 def test_without_limits_nothing_is_read(

@@ -133,7 +133,7 @@ def test_a_test_is_refused_under_a_pack_a_service_or_without_a_yes(stage: Stage)
     lone_plug(stage)
     on_it = stage.run("doctor", "site.toml", "--prove", "A-load", "--yes")
     assert on_it.process.returncode == 2
-    assert on_it.finds("heron is on station A"), on_it.text()
+    assert on_it.finds("found heron on station A, wanted nothing there"), on_it.text()
     stage.run("place", "heron", "--off")
     unasked = stage.run("doctor", "site.toml", "--prove", "A-load")
     assert unasked.process.returncode != 0

@@ -22,7 +22,7 @@ def never_durable(service: Service) -> None:
 
 def no_off_first(service: Service) -> None:
     """A start that brings nothing off."""
-    intake._off_first = lambda turn, _now: tuple(turn.world.packs)
+    intake._off_first = lambda turn, _now, **_: tuple(turn.world.packs)
 
 
 def knows_nothing(service: Service) -> None:
