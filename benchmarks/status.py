@@ -69,7 +69,7 @@ WANTED: tuple[tuple[str, str], ...] = (
     ("Cost", "memory with the board, a broker"),
     ("Cost", "memory, also with plugs by HTTP"),
     ("Cost", "rehearsal"),
-    ("Cost", "rehearsal, ten packs and one plug"),
+    ("Cost", "ten packs on one plug, rehearsed"),
     ("Cost", "journal, growth a pack-year"),
     ("Cost", "journal, samples of 35 days a pack"),
     ("Page", "the board with its style and script"),
