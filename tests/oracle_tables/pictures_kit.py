@@ -117,7 +117,7 @@ def _add(rows: dict[str, str], stage: Stage, moment: Moment, fired: int) -> None
         rows["whole"] += SIGN[whole.truth]
         rows["inner"] += SIGN[_inner(whole).truth]
     rows["fires"] += "^" if len(stage.all(Fired)) > fired else " "
-    barred = bound.nevers and forbids(bound, "charge", state.nevers, facts, moment)[0]
+    barred = bound.nevers and forbids(bound, "charge", state.nevers, facts, moment, {})[0]
     rows["barred"] += "#" if barred else "."
     if bound.nevers:
         ready = bound.nevers[0].when

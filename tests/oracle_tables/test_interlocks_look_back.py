@@ -72,7 +72,7 @@ def forbidden(text: str, samples: str, minute: int, *, ticking: bool) -> bool:
         world, _ = wait(world, asked)
     state = world.packs["heron"]
     bound = world.setup.bound["heron"]
-    return bool(forbids(bound, "charge", state.nevers, facts_of(world, "heron"), asked)[0])
+    return bool(forbids(bound, "charge", state.nevers, facts_of(world, "heron"), asked, {})[0])
 
 
 @pytest.mark.parametrize("beside", ["", BESIDE], ids=["alone", "beside a rule"])
