@@ -139,7 +139,7 @@ class VirtualTable(Table):
         default=[],
         max_length=VISITS_MAX,
         description="Times of day at which virtual people come by and do what is on the to-do "
-        "list: hang packs, read them, answer, charge by hand what no plug may; and read those of "
+        "list: put packs on stations, read them, answer, charge by hand what no plug may; and read those of "
         "which nothing is known.",
         examples=[["08:00", "20:00"]],
     )

@@ -90,7 +90,7 @@ def done_by(world: World, site: VirtualSite, now: Moment) -> Iterator[Event]:
         if job.phase is Phase.ASKING:
             yield Answered(now, job.id, yes=True)
         elif wants_place(job) and job.side is Side.LOAD:
-            yield from _hung(world, job, now, busy, taken)
+            yield from _put_on(world, job, now, busy, taken)
         elif job.phase is Phase.WAITING and job.stage is not None:
             yield _read(site, job.pack, now)
         elif charges_by_hand(world, job, now):
@@ -124,8 +124,10 @@ def charges_by_hand(world: World, job: Job, now: Moment) -> bool:
     return not able and (near or not job.action.by_use)
 
 
-def _hung(world: World, job: Job, now: Moment, busy: set[str], taken: set[str]) -> Iterator[Event]:
-    """The pack is hung where there is what it waits for, unless one that is at work hangs there."""
+def _put_on(
+    world: World, job: Job, now: Moment, busy: set[str], taken: set[str]
+) -> Iterator[Event]:
+    """The pack is put where there is what it waits for, unless one that is at work hangs there."""
     if job.pack in busy or job.side is None:
         return
     for name, station in world.setup.site.stations.items():
