@@ -139,8 +139,8 @@ class VirtualTable(Table):
         default=[],
         max_length=VISITS_MAX,
         description="Times of day at which virtual people come by and do what is on the to-do "
-        "list: put packs on stations, read them, answer, charge by hand what no plug may; and read those of "
-        "which nothing is known.",
+        "list: put packs on stations, read them, answer, charge by hand what no plug may; and read "
+        "those of which nothing is known.",
         examples=[["08:00", "20:00"]],
     )
     room: Annotated[float, Measure(TEMPERATURE, -20, 50, "20 °C")] = Field(
