@@ -5,7 +5,15 @@ Knows where to begin, so that a day is not read from the first of the year. Acts
 
 from __future__ import annotations
 
-from carerules.domain.event import ChannelProved, Event, PlugReport, Rejected, Sample, SiteSample
+from carerules.domain.event import (
+    A_PERSON,
+    ChannelProved,
+    Event,
+    PlugReport,
+    Rejected,
+    Sample,
+    SiteSample,
+)
 from carerules.domain.event import Tick as TickEvent
 from carerules.domain.moment import DAY, Duration, Moment
 from carerules.loop import World, learn, new_world, stranger
@@ -16,7 +24,8 @@ from carerules.service.reading import Reader
 
 LEAD_IN: Duration = 2 * DAY
 """So long before the stretch samples are read: a pack that is measured is known within hours, and a
-rule's `for` of a day has run its course. What people said is read from the beginning."""
+rule's `for` of a day has run its course. What people said is read from the beginning, and what a
+plug metered while it was on: of a pack that tells nothing of itself, there is nothing besides."""
 
 
 def timeline_of(reader: Reader, pack: str, since: Moment, until: Moment) -> TimelineShape:
@@ -60,5 +69,11 @@ def _before(reader: Reader, moment: Moment) -> tuple[World | None, int]:
 
 
 def is_chatter(event: Event) -> bool:
-    """Whether it comes by the clock, and tells nothing of days ago."""
-    return isinstance(event, (TickEvent, Sample, SiteSample, PlugReport, Rejected, ChannelProved))
+    """Whether it comes by the clock, and of days ago tells nothing that a later one does not."""
+    match event:
+        case Sample():
+            return event.source != A_PERSON
+        case PlugReport():
+            return not event.on
+        case _:
+            return isinstance(event, (TickEvent, SiteSample, Rejected, ChannelProved))

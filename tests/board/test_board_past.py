@@ -8,13 +8,31 @@ from pathlib import Path
 
 import pytest
 from board_kit import browser, pages
-from reading_kit import FIRES, T0, Story, draining_heron, full_heron, seen_heron
+from reading_kit import (
+    FIRES,
+    T0,
+    Story,
+    begin,
+    draining_heron,
+    full_heron,
+    off_reports,
+    seen_heron,
+)
 
 from carerules.board.past import past_of, why_page_of
 from carerules.domain.decision import SwitchOff
-from carerules.domain.event import Happened, Placed, PlugReport, Stopped, Tick
-from carerules.domain.moment import HOUR, MINUTE, SECOND
-from carerules.report import TimelineShape, WhyShape
+from carerules.domain.event import (
+    A_PERSON,
+    Happened,
+    Placed,
+    PlugReport,
+    Sample,
+    Stopped,
+    Tick,
+    Value,
+)
+from carerules.domain.moment import DAY, HOUR, MINUTE, SECOND
+from carerules.report import StatusShape, TimelineShape, WhyShape
 
 
 def line(story: Story, *words: str) -> TimelineShape:
@@ -36,6 +54,22 @@ def drained(folder: Path) -> Story:
     story.go(Stopped(end, "a person"), PlugReport(end + SECOND, "A-load", False, 0.0))
     story.go(PlugReport(end + 10 * SECOND, "A-load", False, 0.0))
     return story
+
+
+def test_what_a_person_read_and_a_plug_metered_days_before_counts(tmp_path: Path) -> None:
+    """Of a pack that tells nothing of itself there is no younger word; `status` says the same."""
+    story = begin(tmp_path)
+    typed, on = T0 + MINUTE, T0 + 2 * HOUR
+    story.go(Sample(typed, typed, "heron", (Value("pack.voltage", 24.9, 0.01),), A_PERSON))
+    for number in range(360):
+        story.go(PlugReport(on + number * 10 * SECOND, "A-load", True, 60.0, 80.0))
+    story.go(PlugReport(on + HOUR, "A-load", False, 0.0))
+    story.go(Tick(on + 5 * DAY), *off_reports(on + 5 * DAY + SECOND))
+    status = StatusShape.model_validate_json(story.run("status", "heron", "--json").output)
+    now = status.packs[0].charge.soc_percent
+    assert now is not None
+    assert 70 < now < 85  # 4.15 V a cell, less an hour of 60 W out of some 355 Wh
+    assert line(story, "--hours", "12").levels[-1].soc_percent == pytest.approx(now, abs=0.1)
 
 
 def test_rules_jobs_and_plugs_lie_where_they_were(tmp_path: Path) -> None:
