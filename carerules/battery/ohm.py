@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Mapping
+from functools import lru_cache
 from math import hypot, log
 from typing import Final, NamedTuple
 
@@ -157,6 +158,7 @@ def at_warmth(mohm: float, spread: float, warm_c: float | None) -> tuple[float, 
     return times * mohm, hypot(times * spread, doubt * mohm)
 
 
+@lru_cache  # a room's warmth is told again and again
 def warmth_times(warm_c: float | None) -> tuple[float, float]:
     """How many times the resistance at 25 °C, and the doubt of that."""
     if warm_c is None:

@@ -99,12 +99,12 @@ class Job:
 @frozen
 class Unseen:
     """Bounds of a drain where nobody sees the pack's voltage: how far it may go until somebody
-    reads it and how far it has gone since (points of charge), the charge (%) below which none goes,
-    and when the voltage was last read."""
+    reads it and how far it has gone since (points of charge), the charge (%) below which none goes
+    (asked for where a run begins), and when the voltage was last read."""
 
     points: float
     drawn: float
-    floor: float
+    floor: Callable[[], float]
     read_at: Moment
 
 

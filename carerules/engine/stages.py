@@ -22,8 +22,9 @@ def staged(job: Job, target: float, charge: float, view: View) -> Job | Going | 
         return job  # fixed when the run began, as its caps are
     if unseen is None:
         return job if job.stage is None else changed(job, stage=None)
-    if target < unseen.floor:
-        return Over(job, Ending.REFUSED, too_deep(unseen.floor))
+    floor = unseen.floor()
+    if target < floor:
+        return Over(job, Ending.REFUSED, too_deep(floor))
     stage = job.stage
     is_read = unseen.read_at > job.since
     if stage is not None and not unseen.drawn and not is_read and charge > stage:

@@ -120,8 +120,8 @@ def _unseen(world: World, name: str, station: Station, target: float) -> float |
         or (charge := soc.value_at(world.now)) <= target
     ):
         return None
-    if target < bounds.floor:
-        return Obstacle("floor", f"drain to {target:.4g} %; wanted {too_deep(bounds.floor)}")
+    if target < (floor := bounds.floor()):
+        return Obstacle("floor", f"drain to {target:.4g} %; wanted {too_deep(floor)}")
     stage = stage_below(charge, target, bounds)
     if stage < charge:
         return stage

@@ -50,8 +50,12 @@ def unseen(world: World, name: str, station: Station) -> Unseen | None:
             read_at = max(read_at, one.at)
             if one.source != A_PERSON and world.now - one.at <= DATA_AGE_MAX:
                 return None
-    floor = max(BLIND_FLOOR_SOC, floor_charge(world, name, station))
-    return Unseen(BLIND_POINTS_MAX, world.packs[name].estimate.track.drawn, floor, read_at)
+    return Unseen(
+        BLIND_POINTS_MAX,
+        world.packs[name].estimate.track.drawn,
+        lambda: max(BLIND_FLOOR_SOC, floor_charge(world, name, station)),
+        read_at,
+    )
 
 
 def stand_ins(world: World, name: str, forbids: Forbidden) -> Mapping[str, Reading]:

@@ -26,10 +26,11 @@ from carerules.domain.spelling import counted
 from carerules.loop import World
 
 FULL_PERCENT = 95.0
-PRICE_EVERY: Duration = 10 * MINUTE
-"""How often lying is priced: a charge moves by a few points in that time at most."""
-READ_EVERY: Duration = MINUTE
-"""How often the packs' charge is read off for the time above 95 %."""
+PRICE_EVERY: Duration = HOUR
+"""How often lying is priced: what published cells say of a month differs severalfold, and an hour
+on the way from one charge to another is a small part of what a pack lies."""
+READ_EVERY: Duration = 10 * MINUTE
+"""How often the packs' charge is read off for the time above 95 %, which is shown in hours."""
 
 
 @dataclass(slots=True)
@@ -110,12 +111,11 @@ class Tally:
 
     def _read(self, world: World, since: Duration) -> None:
         for name, state in world.packs.items():
-            row = self.packs.setdefault(name, PackTally())
-            match state.soc:
-                case Known() as soc:
-                    row.full += since if soc.value_at(world.now) >= FULL_PERCENT else 0
-                case _:
-                    row.unknown += since
+            soc = state.soc
+            if not isinstance(soc, Known):
+                self.packs[name].unknown += since
+            elif soc.value_at(world.now) >= FULL_PERCENT:
+                self.packs[name].full += since
 
     def _price(self, world: World, since: Duration) -> None:
         for name, state in world.packs.items():

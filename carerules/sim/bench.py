@@ -118,8 +118,9 @@ class Bench:
         """Let the pack's truth come to `at`; whether a load or a charger let go on the way."""
         left_s = (at - self._brought[pack]) / SECOND
         self._brought[pack] = at
-        truth = self.packs[pack]
-        if not self.flows(pack):
+        truth, hand = self.packs[pack], self.hands.get(pack)
+        put_away = hand is not None and not hand.charging and not hand.current_a
+        if put_away or not self.flows(pack):
             truth.advance(left_s, room_c=room_c)
             return False
         let_go = False

@@ -77,6 +77,9 @@ class Crew:
             self._bring_back(pack, at)
         else:
             self._use_up(pack)
+            if not ground.bench.hands[pack].current_a:
+                ground.plan("crew", pack, self._field[pack][1])  # it is put away till it comes back
+                return
         ground.plan("crew", pack, at + LOOKS_EACH)
 
     def charge(self, pack: str, at: Moment) -> None:
