@@ -34,7 +34,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "record": ("entries", "Enter what happened to a pack, or what was measured."),
     "place": ("entries", "Say which station a pack is on."),
     "want": ("entries", "Have a pack drained for storage, or made ready."),
-    "use": ("entries", "Plan a use, or call one off."),
+    "uses": ("entries", "Plan a use, call one off, or list them."),
     "calendar": ("calendar", "Show what the site's calendars would plan."),
     "attend": ("entries", "Say that somebody is with the packs for some minutes."),
     "release": ("entries", "Let a pack, a station or the site work again."),
@@ -65,6 +65,9 @@ COMMANDS: dict[str, tuple[str, str]] = {
 }
 """Every command: the module it lives in, and its line in the overview."""
 
+RENAMED = {"use": "uses"}
+"""What a command was called once: that is still understood, and shown nowhere."""
+
 
 @contextmanager
 def _unsearched() -> Iterator[None]:
@@ -89,6 +92,11 @@ class _Lazy(click.Group):
             module = import_module(name)
         command: click.Command = getattr(module, f"{cmd_name.replace('-', '_')}_command")
         return command
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        return super().resolve_command(ctx, [RENAMED.get(args[0], args[0]), *args[1:]])
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
         with formatter.section("Commands"):

@@ -141,22 +141,22 @@ def want_command(words: tuple[str, ...], level: float | None, site_path: Path) -
     enter(site, Want(pack, "storage" if goal == "storage" else "ready", now, level))
 
 
-@click.group("use")
-def use_command() -> None:
+@click.group("uses")
+def uses_command() -> None:
     """Plan a use, call one off, or list them.
 
-    Example: carerules use add "Saturday survey" 2026-12-05T08:00 heron egret
+    Example: carerules uses add "Saturday survey" 2026-12-05T08:00 heron egret
     """
 
 
-@use_command.command("add", context_settings=_WORDS)
+@uses_command.command("add", context_settings=_WORDS)
 @click.argument("words", nargs=-1, type=click.UNPROCESSED, metavar="NAME START PACK...",
                 shell_complete=offer(named("use"), these(), named("pack")))  # fmt: skip
 @site_option
-def use_add_command(words: tuple[str, ...], site_path: Path) -> None:
+def uses_add_command(words: tuple[str, ...], site_path: Path) -> None:
     """Plan a use of some packs; the same name again changes it.
 
-    Example: carerules use add "Saturday survey" 2026-12-05T08:00 heron egret
+    Example: carerules uses add "Saturday survey" 2026-12-05T08:00 heron egret
     """
     site = site_at(site_path)
     name, start, *packs = (*words, "", "")[: max(2, len(words))]
@@ -165,16 +165,16 @@ def use_add_command(words: tuple[str, ...], site_path: Path) -> None:
     enter(site, parse_use(name, start, packs, site.site, _wall(site, site_path, virtual=True)))
 
 
-@use_command.command("drop", context_settings=_WORDS)
+@uses_command.command("drop", context_settings=_WORDS)
 @click.argument("words", nargs=-1, type=click.UNPROCESSED, metavar="NAME",
                 shell_complete=offer(named("use"), these()))  # fmt: skip
 @site_option
-def use_drop_command(words: tuple[str, ...], site_path: Path) -> None:
+def uses_drop_command(words: tuple[str, ...], site_path: Path) -> None:
     """Call a planned use off.
 
-    Example: carerules use drop "Saturday survey"
+    Example: carerules uses drop "Saturday survey"
     """
-    name = _one(words, "a planned use", "write for instance `carerules use drop survey`")
+    name = _one(words, "a planned use", "write for instance `carerules uses drop survey`")
     with reader_at(site_path) as reader:
         uses = reader.now().world.uses
         must_be_one_of(name, uses, "a planned use")
@@ -185,13 +185,13 @@ def use_drop_command(words: tuple[str, ...], site_path: Path) -> None:
     enter(site_at(site_path), UseDrop(name))
 
 
-@use_command.command("list")
+@uses_command.command("list")
 @site_option
 @json_option
-def use_list_command(site_path: Path, as_json: bool) -> None:
+def uses_list_command(site_path: Path, as_json: bool) -> None:
     """List the planned uses, soonest first.
 
-    Example: carerules use list
+    Example: carerules uses list
     """
     with reader_at(site_path) as reader:
         shape = uses_of(reader.now().world)

@@ -212,7 +212,7 @@ class StatusShape(Shape):
 
 
 class UsesShape(Shape):
-    """What `carerules use list --json` says."""
+    """What `carerules uses list --json` says."""
 
     shape: Literal[1] = 1
     site: str

@@ -61,7 +61,7 @@ SAME = [
     ("/log?pack=heron", ("log", "--last", "100", "--pack", "heron")),
     ("/chores", ("chore",)),
     ("/plan", ("plan", "--kept")),
-    ("/uses", ("use", "list")),
+    ("/uses", ("uses", "list")),
     ("/health", ("health",)),
     ("/health?pack=heron", ("health", "heron")),
     ("/forecast/heron?action=drain&to=80&by=60%20W",

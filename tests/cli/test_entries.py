@@ -91,13 +91,13 @@ def test_a_time_is_read_on_the_virtual_site_s_own_calendar(tmp_path: Path) -> No
     story = full_heron(tmp_path)  # it is Mon 30 Nov 18:02 there, whatever day it is here
     story.close()
     assert story.run("record", "egret", "charged", "--at", "17:30").exit_code == 0
-    assert story.run("use", "add", "gauge round", "2026-12-03T09:00", "egret").exit_code == 0
+    assert story.run("uses", "add", "gauge round", "2026-12-03T09:00", "egret").exit_code == 0
     recorded, use = stored(tmp_path)
     half_past_five = datetime(2026, 11, 30, 17, 30, tzinfo=UTC)
     assert recorded == Recorded("egret", ("charge", "full"), half_past_five)
     assert use == UseAdd("gauge round", datetime(2026, 12, 3, 9, tzinfo=UTC), frozenset({"egret"}))
     # A clock time that is over today is tomorrow's: on that calendar, 1 December's.
-    assert story.run("use", "add", "look round", "17:00", "egret").exit_code == 0
+    assert story.run("uses", "add", "look round", "17:00", "egret").exit_code == 0
     tomorrow = datetime(2026, 12, 1, 17, tzinfo=UTC)
     assert stored(tmp_path)[-1] == UseAdd("look round", tomorrow, frozenset({"egret"}))
     ahead = story.run("record", "egret", "charged", "--at", "18:30")
@@ -125,13 +125,13 @@ BAD = [
     ("place heron", "found no station", "`carerules place heron A`"),
     ("place heron A B", "found `A B`", "`carerules place heron A`"),
     ("place heron A --off", "found `A`", "`carerules place heron A`"),
-    ("use add survey 2020-01-01T08:00 heron", "which is over", "look at the date"),
-    ("use add survey 2026-12-20T08:00", "found no packs", "name the packs"),
-    ("use add survey 2026-12-20T08:00 herno", "found `herno`", "did you mean `heron`?"),
-    ("use add survey someday heron", "found `someday`", "colon"),
-    ("use add", "found ``", "short name"),
-    ("use drop survey", "found `survey`", "there is none"),
-    ("use drop", "found nothing", "`carerules use drop survey`"),
+    ("uses add survey 2020-01-01T08:00 heron", "which is over", "look at the date"),
+    ("uses add survey 2026-12-20T08:00", "found no packs", "name the packs"),
+    ("uses add survey 2026-12-20T08:00 herno", "found `herno`", "did you mean `heron`?"),
+    ("uses add survey someday heron", "found `someday`", "colon"),
+    ("uses add", "found ``", "short name"),
+    ("uses drop survey", "found `survey`", "there is none"),
+    ("uses drop", "found nothing", "`carerules uses drop survey`"),
     ("attend", "found ``", "whole minutes"),
     ("attend -5", "found `-5`", "whole minutes"),
     ("attend 5000", "found `5000`", "whole minutes"),
@@ -206,11 +206,23 @@ def test_a_job_that_asks_nothing_cannot_be_answered(tmp_path: Path) -> None:
 def test_a_planned_use_is_called_off_by_its_name_with_or_without_quotes(tmp_path: Path) -> None:
     story = full_heron(tmp_path)
     story.close()
-    assert story.run("use", "drop", "Saturday", "survey").exit_code == 0
+    assert story.run("uses", "drop", "Saturday", "survey").exit_code == 0
     assert stored(tmp_path) == [UseDrop("Saturday survey")]
-    assert story.run("use", "list").output == "no use is planned\n"
-    refused = story.run("use", "drop", "Saturday survey")
+    assert story.run("uses", "list").output == "no use is planned\n"
+    refused = story.run("uses", "drop", "Saturday survey")
     assert refused.exit_code == 2
+
+
+def test_uses_are_planned_by_the_word_that_they_had_once_too(tmp_path: Path) -> None:
+    story = full_heron(tmp_path)
+    story.close()
+    assert story.run("use", "list").output == story.run("uses", "list").output
+    assert story.run("use", "drop", "Saturday survey").exit_code == 0
+    assert stored(tmp_path) == [UseDrop("Saturday survey")]
+    helped = CliRunner().invoke(main, ["use", "add", "--help"], prog_name="carerules")
+    assert "Usage: carerules uses add" in helped.output
+    assert not [row for row in CliRunner().invoke(main, ["--help"]).output.splitlines()
+                if row.split()[:1] == ["use"]]  # fmt: skip
 
 
 # ---- the service's answer ----------------------------------------------------------------------
@@ -326,8 +338,8 @@ def test_whatever_is_typed_there_is_no_traceback(
     soup_site: Path, command: str, words: list[str]
 ) -> None:
     # `--site` first: after a `--` it would be a word like any other.
-    site = [] if command == "use" else ["--site", str(soup_site)]
-    if command == "use" and words:
+    site = [] if command == "uses" else ["--site", str(soup_site)]
+    if command == "uses" and words:
         words = [words[0], "--site", str(soup_site), *words[1:]]
     before = len(stored(soup_site.parent))
     result = CliRunner().invoke(main, [command, *site, *words])
@@ -339,6 +351,6 @@ def test_whatever_is_typed_there_is_no_traceback(
 
 def test_the_soup_is_about_every_command_of_these_modules() -> None:
     assert MINE == [
-        "answer", "attend", "cancel", "log", "place", "record", "release", "status", "use", "want",
+        "answer", "attend", "cancel", "log", "place", "record", "release", "status", "uses", "want",
         "why",
     ]  # fmt: skip

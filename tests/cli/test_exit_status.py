@@ -66,7 +66,7 @@ TYPED: list[tuple[str, int]] = [
     ("notify-test --site SITE", 2), ("chore --site SITE", 0), ("chore 99 done --site SITE", 2),
     ("record ostrich charged --site SITE", 2), ("record heron voltage fast --site SITE", 2),
     ("place heron nowhere --site SITE", 2), ("want ostrich storage --site SITE", 2),
-    ("use drop nothing --site SITE", 2), ("attend long --site SITE", 2),
+    ("uses drop nothing --site SITE", 2), ("attend long --site SITE", 2),
     ("release ostrich --site SITE", 2), ("cancel nothing --site SITE", 2),
     ("answer nothing yes --site SITE", 2),
     ("journal salvage saved.db --site gone.toml", 2), ("journal compact --site bare.toml", 2),
@@ -153,7 +153,7 @@ ELSEWHERE = {
 def test_every_command_that_may_end_with_1_is_seen_to() -> None:
     here = {typed.split()[0] for typed, status in TYPED if status == 1} | {"calendar"}
     here |= {typed.split()[0] for typed, *_ in PLANTED}
-    alike = {"place", "want", "use", "attend", "release", "cancel", "answer", "chore"}
+    alike = {"place", "want", "uses", "attend", "release", "cancel", "answer", "chore"}
     assert {name for name, one in ONE.items() if one != NEVER} == here | alike | {*ELSEWHERE}
     assert {COMMANDS[name][0] for name in alike} == {"entries", "chores"}
     for name, file in ELSEWHERE.items():

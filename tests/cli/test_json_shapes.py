@@ -42,7 +42,7 @@ from carerules.report.saying import SaidShape
 DOCS = (Path(__file__).parents[2] / "docs" / "json.md").read_text("utf-8")
 
 SHAPES: dict[str, type[shapes.Shape]] = {
-    "status": StatusShape, "why": WhyShape, "log": LogShape, "use list": UsesShape,
+    "status": StatusShape, "why": WhyShape, "log": LogShape, "uses list": UsesShape,
     "compare": CompareShape,
     "timeline": TimelineShape, "forecast": ForecastShape, "health": HealthShape,
     "report": MonthShape, "replay": ReplayShape, "run": SaidShape, "plan": PlanShape,
@@ -65,7 +65,7 @@ COMMANDS = [
     ("replay", ("replay", "--until", "2026-12-01T18:01")),
     ("log", ("log",)),
     ("log", ("log", "--all", "--pack", "heron")),
-    ("use list", ("use", "list")),
+    ("uses list", ("uses", "list")),
     ("report", ("report",)),
     ("report", ("report", "--month", "2026-12")),
     ("plan", ("plan",)),

@@ -1,4 +1,4 @@
-"""`status` and `use list`: what they say of a journal, and that they only look."""
+"""`status` and `uses list`: what they say of a journal, and that they only look."""
 
 from __future__ import annotations
 
@@ -144,7 +144,7 @@ def test_every_line_fits_eighty_columns_and_carries_no_colour(tmp_path: Path) ->
     story = draining_heron(tmp_path)
     story.go(Rejected(FIRES + HOUR, "shed/" + "x" * 300, "no number at all, " * 9))
     story.snapshot()
-    for words in (("status",), ("why", "heron"), ("log", "--all"), ("use", "list")):
+    for words in (("status",), ("why", "heron"), ("log", "--all"), ("uses", "list")):
         shown = carerules(story.path, *words, env={"NO_COLOR": "1"}).output
         assert max(map(len, shown.splitlines())) <= 80, words
         assert "\x1b" not in shown
@@ -175,7 +175,7 @@ def test_waiting_entries_are_counted_in_and_nothing_is_written(tmp_path: Path) -
     assert "100 % ± 2 %, said to be full on Mon 30 Nov 18:02" in shown.output
     assert "egret: lipo, 4 cells, on no station" in shown.output
     assert "2 entries not yet taken in" in shown.output
-    for words in (("why", "egret"), ("log",), ("use", "list"), ("why", "heron", "--at", "18:01")):
+    for words in (("why", "egret"), ("log",), ("uses", "list"), ("why", "heron", "--at", "18:01")):
         assert story.run(*words).exit_code == 0
     assert rows_of(story.journal_path) == before
 
@@ -239,8 +239,8 @@ def test_with_broken_rules_the_packs_are_still_shown(tmp_path: Path) -> None:
 def test_uses_are_listed_soonest_first(tmp_path: Path) -> None:
     story = full_heron(tmp_path)
     story.close()
-    story.run("use", "add", "gauge round", "2026-12-03T09:00", "egret")
-    shown = story.run("use", "list").output.splitlines()
+    story.run("uses", "add", "gauge round", "2026-12-03T09:00", "egret")
+    shown = story.run("uses", "list").output.splitlines()
     assert shown == [
         "Thu 03 Dec 09:00  gauge round (egret)",
         "Sat 05 Dec 08:00  Saturday survey (egret, heron)",

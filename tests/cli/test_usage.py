@@ -41,7 +41,7 @@ TYPED = [
     ("check --jsn x", "found `--jsn`, wanted an option of `carerules check`; "
      "mend: did you mean `--json`?"),
     ("chekc x", "found `chekc`, wanted a command of `carerules`; mend: did you mean `check`?"),
-    ("use ad", "found `ad`, wanted a command of `carerules use`; mend: did you mean `add`?"),
+    ("uses ad", "found `ad`, wanted a command of `carerules uses`; mend: did you mean `add`?"),
     ("rehearse x --days abc", "found `abc` for `--days`, wanted a number from 0.01 to 3660; "
      "mend: `carerules rehearse --help` shows how"),
     ("run x --speed 0", "found `0.0` for `--speed`, wanted a number above 0 and up to 100000; "

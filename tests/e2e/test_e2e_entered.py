@@ -64,7 +64,7 @@ def test_entries_that_do_not_fit_are_refused_in_one_line(stage: Stage) -> None:
         ("record", "hern", "charged"), ("record", "heron"), ("record", "heron", "flew"),
         ("record", "heron", "voltage", "many"), ("record", "heron", "voltage", "-5"),
         ("record", "heron", "soc", "400"), ("place", "heron", "Z"), ("release", "egrett"),
-        ("attend", "soon"), ("record", "\udcff\udcfe", "charged"), ("use", "add", "x", "later"),
+        ("attend", "soon"), ("record", "\udcff\udcfe", "charged"), ("uses", "add", "x", "later"),
     ]  # fmt: skip
     for words in wrong:
         refused = stage.run(*words)

@@ -142,7 +142,7 @@ class Answers:
         return _shown(await asyncio.to_thread(lambda: kept_shape(self._on.source.view().world)))
 
     async def uses(self, _request: Request, _query: Nothing) -> Response:
-        """As `carerules use list --json`."""
+        """As `carerules uses list --json`."""
         return _shown(await asyncio.to_thread(lambda: uses_of(self._on.source.view().world)))
 
     async def forecast(self, request: Request, query: ForecastQuery) -> Response:

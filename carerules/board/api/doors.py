@@ -67,7 +67,7 @@ DOORS: tuple[Door, ...] = (
     Door("/plan", "GET", Answers.plan, Nothing, KeptShape,
          "The plan that is kept, against what is so: as `carerules plan --kept --json`.", {}),
     Door("/uses", "GET", Answers.uses, Nothing, UsesShape,
-         "The planned uses, soonest first: as `carerules use list --json`.", {}),
+         "The planned uses, soonest first: as `carerules uses list --json`.", {}),
     Door("/forecast/{pack}", "GET", Answers.forecast, ForecastQuery, ForecastShape,
          "How long a drain or charge takes: as `carerules forecast --json`. Nothing is switched.",
          {**_PACK, 409: "It cannot be worked out as things stand; the detail says why."}),
