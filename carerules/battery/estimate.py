@@ -21,7 +21,7 @@ from carerules.battery.ohm import learn as learn_ohm
 from carerules.battery.rest import Rest
 from carerules.battery.screen import Doubts, screened
 from carerules.battery.track import COUNTED, REST_VOLTAGE, Track
-from carerules.battery.witness import LOADED_NEEDED, Gauge, loaded, rested, stated
+from carerules.battery.witness import LOADED_NEEDED, Gauge, loaded, rested, seen_again, stated
 from carerules.domain.event import Sample, Value
 from carerules.domain.frozen import frozen
 from carerules.domain.moment import HOUR, Duration, Moment
@@ -107,8 +107,8 @@ def take_sample(estimate: Estimate, pack: Pack, chemistry: Chemistry, sample: Sa
         learn_ohm(estimate.readings, readings, pack, chemistry, at)
     track = counting.advanced(estimate.track, chemistry, at, _current(readings, seen))
     learned = estimate.learned
-    if track.drawn and _is_read(readings, track, estimate.rest, at):
-        track = track._replace(drawn=0.0)
+    if track.drawn or track.spent:
+        track = seen_again(readings, track, estimate.rest, sample)
     if "pack.capacity" in seen or "pack.resistance" in seen:
         track, learned = _figures(readings, track, learned, pack, sample, seen)
     rest = resting.settled(estimate.rest, track, at)
@@ -134,13 +134,19 @@ def take_sample(estimate: Estimate, pack: Pack, chemistry: Chemistry, sample: Sa
 
 
 def take_energy(
-    estimate: Estimate, pack: Pack, chemistry: Chemistry, at: Moment, power_w: float
+    estimate: Estimate,
+    pack: Pack,
+    chemistry: Chemistry,
+    at: Moment,
+    power_w: float,
+    usual_w: float = 0.0,
 ) -> Estimate:
     """The estimate after the station's plug told a power (W, positive into the pack).
 
     It holds until the next call, at most `METER_HOLD_MAX`; 0 ends it. It counts only while the pack
     sends no current of its own (`HOLD_MAX`), with ten percent of doubt: what the load or charger
-    itself takes is not seen.
+    itself takes is not seen. `usual_w`: what a load that is on draws (W), though its meter says
+    less.
     """
     # Beyond a gigawatt it is no reading; our choice. Written so that NaN fails.
     if not -1e9 < power_w < 1e9:
@@ -150,7 +156,8 @@ def take_energy(
     readings = _with_typical(estimate.readings, pack, chemistry, at)
     track = counting.advanced(estimate.track, chemistry, at, None)
     if at >= estimate.track.at:
-        track = track._replace(cell_w=power_w / pack.cells, cell_at=at)
+        out_w = max(0.0, -power_w, usual_w) / pack.cells
+        track = track._replace(cell_w=power_w / pack.cells, cell_at=at, out_w=out_w)
     rest = resting.settled(estimate.rest, track, at)
     return _told(
         readings, doubts, track, rest, estimate.learned, estimate, estimate.gauge, chemistry, "plug"
@@ -177,7 +184,8 @@ def take_event(
     track, learned = counting.advanced(estimate.track, chemistry, at, None), estimate.learned
     if what in ("charge", "full"):
         if at >= track.anchored and at >= track.flowed:
-            track = counting.anchored(track, 100.0, FULL_SPREAD, at, witness)._replace(drawn=0.0)
+            track = counting.anchored(track, 100.0, FULL_SPREAD, at, witness)
+            track = track._replace(drawn=0.0, spent=0.0)
             look = Look(at, 100.0, FULL_SPREAD, track.counted_ah, track.hours)
             track, learned = _taught(readings, track, learned, pack, look, at)
             doubts = {
@@ -233,13 +241,6 @@ def _current(readings: Mapping[str, Reading], seen: Mapping[str, Value]) -> floa
         return None
     pack_v = readings.get("pack.voltage")
     return power.value / pack_v.value if isinstance(pack_v, Known) and pack_v.value > 0 else None
-
-
-def _is_read(readings: Mapping[str, Reading], track: Track, rest: Rest, at: Moment) -> bool:
-    """Whether the sample of `at` told a voltage that can be, of after what flowed."""
-    since = track.flowed if rest.flowing or rest.since is None else rest.since
-    told = (readings.get("pack.voltage"), readings.get("pack.cell.min"))
-    return at >= since and any(isinstance(one, Known) and one.at == at for one in told)
 
 
 def _figures(

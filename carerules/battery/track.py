@@ -66,9 +66,11 @@ class Track(NamedTuple):
 
     `counted_ah` and `hours` run on through anchors, as the pack's own meter shows them; `hole` is
     the last moment at which something may have flowed past that meter. `offset_a` is what the
-    meter shows at nothing; `cell_at` is when a plug last said `cell_w`. `drawn` is what has flowed
-    out since the pack's voltage was last told, or it was charged full (points). A tuple, because it
-    is made anew for each sample: a tenth of the cost of replacing fields.
+    meter shows at nothing; `cell_at` is when a plug last said `cell_w`, and `out_w` what may flow
+    out at most until it says so again, though its meter reads low or it is silent. `drawn` is what
+    may have flowed out since the pack's voltage was last told, or it was charged full, and `spent`
+    what has on balance since it was charged full, or an instrument told its voltage (points).
+    A tuple, because it is made anew for each sample: a tenth of the cost of replacing fields.
     """
 
     at: Moment
@@ -92,6 +94,8 @@ class Track(NamedTuple):
     hole: Moment = LONG_AGO
     cell_at: Moment = LONG_AGO
     drawn: float = 0.0
+    out_w: float = 0.0
+    spent: float = 0.0
 
     def spread(self, chemistry: Chemistry) -> float:
         """Doubt of the charge now, points (1 sigma)."""
@@ -124,7 +128,7 @@ def advanced(track: Track, chemistry: Chemistry, at: Moment, current_a: float | 
     """
     (now, capacity_ah, capacity_doubt, charge, used, anchor_spread, anchored, witness, net,
      gain_doubt, gap, flow_a, flow_at, cell_w, flowed, offset_a, counted_ah, hours,
-     hole, cell_at, drawn) = track  # fmt: skip
+     hole, cell_at, drawn, out_w, spent) = track  # fmt: skip
     span = at - now
     if span < 0:
         if current_a is None or at <= flow_at:
@@ -156,13 +160,12 @@ def advanced(track: Track, chemistry: Chemistry, at: Moment, current_a: float | 
             other, unseen, ends = _by_meter(track, chemistry, now + live, at)
             gap = min(100.0, gap + unseen)
             flowed, hole = flowed if ends is None else ends, at
-        if moved > 0:
-            moved *= chemistry.charge_efficiency
-        if other > 0:
-            other *= chemistry.charge_efficiency
+        moved *= chemistry.charge_efficiency if moved > 0 else 1.0
+        other *= chemistry.charge_efficiency if other > 0 else 1.0
         net += moved + other
-        if moved + other < 0.0:
-            drawn -= moved + other
+        spent = max(0.0, spent - moved - other)
+        if moved < 0.0 or out_w > 0.0:
+            drawn = min(100.0, drawn + _out_at_most(track, chemistry, moved, span - live))
         gain_doubt += GAIN_CURRENT * abs(moved) + GAIN_OTHER * abs(other)
         if charge is not None:
             charge += moved + other + chemistry.shelf_slope * span
@@ -174,7 +177,7 @@ def advanced(track: Track, chemistry: Chemistry, at: Moment, current_a: float | 
     return Track(
         at, capacity_ah, capacity_doubt, charge, used, anchor_spread, anchored, witness, net,
         gain_doubt, gap, flow_a, flow_at, cell_w, flowed, offset_a, counted_ah, hours, hole,
-        cell_at, drawn,
+        cell_at, drawn, out_w, spent,
     )  # fmt: skip
 
 
@@ -192,6 +195,13 @@ def _by_meter(
     if lost > 0:  # it may have gone on, or not
         unseen = abs(_metered(chemistry, capacity_ah, charge, track.cell_w, lost))
     return moved, unseen, ends if ends > begins else None
+
+
+def _out_at_most(track: Track, chemistry: Chemistry, own: float, rest: Duration) -> float:
+    """Points that may have flowed out: by the pack's own current what it moved (`own`, points), and
+    for the rest of the time what its load draws."""
+    by_load = _metered(chemistry, track.capacity_ah, track.charge, -track.out_w, rest)
+    return max(0.0, -own) - by_load
 
 
 def moved_by_gauge(track: Track, points: float) -> Track:

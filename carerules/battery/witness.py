@@ -19,7 +19,7 @@ from carerules.battery.ohm import at_warmth, warmth
 from carerules.battery.rest import LOOK_AGAIN, Rest
 from carerules.battery.screen import Doubts
 from carerules.battery.track import REST_VOLTAGE, Track
-from carerules.domain.event import Sample, Value
+from carerules.domain.event import A_PERSON, Sample, Value
 from carerules.domain.moment import Moment
 from carerules.domain.pack import Pack
 from carerules.domain.quantity import Known, Reading
@@ -118,6 +118,20 @@ def _newer_word(track: Track, chemistry: Chemistry, charge: float, spread: float
     if track.charge is None or track.witness == REST_VOLTAGE:
         return False
     return abs(charge - track.charge) > CLEARLY_SIGMAS * hypot(track.spread(chemistry), spread)
+
+
+def seen_again(readings: Mapping[str, Reading], track: Track, rest: Rest, sample: Sample) -> Track:
+    """The count after a sample: nothing has left unseen where it told a voltage that can be, of
+    after what flowed. How much it can hold at most is known anew only by an instrument: a person
+    may have read another pack, again and again.
+    """
+    at, told = sample.at, (readings.get("pack.voltage"), readings.get("pack.cell.min"))
+    since = track.flowed if rest.flowing or rest.since is None else max(track.flowed, rest.since)
+    if at < since or not any(isinstance(one, Known) and one.at == at for one in told):
+        return track
+    if sample.source == A_PERSON:
+        return track._replace(drawn=0.0)
+    return track._replace(drawn=0.0, spent=0.0)
 
 
 def loaded(

@@ -10,6 +10,7 @@ from math import ceil
 
 from carerules.domain.decision import Ending
 from carerules.domain.frozen import changed
+from carerules.domain.moment import SECOND
 from carerules.engine.job import Going, Job, Over, Phase, Unseen, View, wait
 
 
@@ -18,6 +19,9 @@ def staged(job: Job, target: float, charge: float, view: View) -> Job | Going | 
     it waits until the pack is read, or ends, because its target lies deeper than it may go unseen.
     """
     unseen = view.unseen
+    if view.running and unseen is not None and job.stage is None:
+        # It began where the voltage was seen. What goes on unseen begins anew, as a stage.
+        return Going(wait(job, view.now, "its voltage is seen no more"), due=view.now + SECOND)
     if view.running:
         return job  # fixed when the run began, as its caps are
     if unseen is None:

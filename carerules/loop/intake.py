@@ -154,7 +154,9 @@ def _plug_report(turn: Turn, report: PlugReport) -> Iterable[str]:
     if report.power_w is not None:
         draining = place[1] is Side.LOAD
         signed = -report.power_w if draining else into_pack_w(turn, place[0].name, report.power_w)
-        take_metered(turn, name, report.heard, signed)
+        relay_on = turn.world.plugs[report.plug].on is not False
+        usual_w = place[0].load.power_w if draining and relay_on and place[0].load else 0.0
+        take_metered(turn, name, report.heard, signed, usual_w)
     else:
         look(turn, name, report.heard)
     return (name,)

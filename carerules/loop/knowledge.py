@@ -297,13 +297,15 @@ def take_mark(turn: Turn, name: str, what: str, source: str) -> None:
     _look_once(turn, name, now)
 
 
-def take_metered(turn: Turn, name: str, at: Moment, power_w: float) -> None:
-    """Energy that the station's plug meters, positive into the pack, and the rules that see it."""
+def take_metered(turn: Turn, name: str, at: Moment, power_w: float, usual_w: float = 0.0) -> None:
+    """Energy that the station's plug meters (W, positive into the pack), and the rules that see it.
+    `usual_w` as in `take_energy`."""
     pack, state = turn.rated(name), turn.pack(name)
     chemistry = chemistry_of(turn.world, pack)
-    after = take_energy(state.estimate, pack, chemistry, at, power_w)
+    after = take_energy(state.estimate, pack, chemistry, at, power_w, usual_w)
     turn.set_pack(name, estimate=_shelved(turn, name, after))
-    if power_w:  # going back to put a late fact in its place would lose what flowed since
+    # Going back to put a late fact in its place would lose what flowed since, or that it ended.
+    if power_w or state.estimate.track.cell_w:
         turn.set_pack(name, recent=())
     catch_up(turn, name, at)
     if turn.world.setup.bound[name].reads_station:

@@ -33,6 +33,7 @@ from carerules.loop.keeping import keep, seen
 from carerules.loop.knowledge import (
     catch_up,
     look,
+    take_metered,
 )
 from carerules.loop.turn import Turn
 from carerules.loop.world import pack_on, put, without
@@ -88,8 +89,11 @@ def _placed(turn: Turn, event: Placed) -> Iterable[str]:
     if event.station is not None:
         there = pack_on(turn.world, event.station)
         if there is not None and there != event.pack:
+            _flow_ends(turn, there, now)
             turn.set_pack(there, station=None, placed_at=now)
             touched.append(there)
+    if turn.pack(event.pack).station != event.station:
+        _flow_ends(turn, event.pack, now)
     turn.set_pack(event.pack, station=event.station, placed_at=now)
     hangs = {place: name for place, name in turn.world.hangs.items() if name != event.pack}
     if event.station is not None:
@@ -98,6 +102,12 @@ def _placed(turn: Turn, event: Placed) -> Iterable[str]:
     for name in touched:
         look(turn, name, now)
     return touched
+
+
+def _flow_ends(turn: Turn, name: str, now: Moment) -> None:
+    """The pack hangs on that plug no more, whose next word is not about it."""
+    if turn.pack(name).estimate.track.cell_w:
+        take_metered(turn, name, now, 0.0)
 
 
 def _use_planned(turn: Turn, use: Use, heard: Moment) -> Iterable[str]:

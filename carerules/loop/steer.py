@@ -16,7 +16,7 @@ from carerules.engine import Facts, Job, Phase, forbids, moving, wait
 from carerules.loop.conduct import end_job, end_run, keep_job
 from carerules.loop.knowledge import facts_of
 from carerules.loop.turn import Turn
-from carerules.loop.unseen import floor_charge, stand_ins
+from carerules.loop.unseen import charge_most, drawn, floor_charge, stand_ins
 from carerules.loop.view import off_proven
 from carerules.loop.world import pack_on, socket_of
 from carerules.safety import (
@@ -110,7 +110,7 @@ def judge(turn: Turn, station: Station, intent: Intent) -> Permit | Veto:
         barred=state.retired or state.barred, locked=place.locked, forbidden=forbidden,
         doubt=state.estimate.doubt,
         floor_charge=floor_charge(world, intent.pack, station) if station.blind else 0.0,
-        drawn=state.estimate.track.drawn,
+        drawn=drawn(world, intent.pack), charge_most=charge_most(world, intent.pack),
         needs_notice=world.setup.site.needs_notice, notice_at=world.notice_proven_at,
     ))  # fmt: skip
 
@@ -167,7 +167,7 @@ def _on(turn: Turn, station: Station, socket: Socket, intent: Intent, granted: P
     if first:
         soc = _value(readings.get("pack.soc"), turn.world.now)
         if soc is not None:
-            soc += turn.pack(intent.pack).estimate.track.drawn
+            soc += drawn(turn.world, intent.pack)
         rested = _value(readings.get("pack.rested"), turn.world.now)
         dwell = turn.world.stations[station.name].dwell
         dwell = went_on(dwell, intent, soc, rested)

@@ -43,19 +43,34 @@ def unseen(world: World, name: str, station: Station) -> Unseen | None:
     a person has typed in is one reading, and no watch."""
     readings = world.packs[name].estimate.readings
     volts, lowest = readings.get("pack.voltage"), readings.get("pack.cell.min")
-    read_at = NEVER_READ
     # A lowest cell that was worked out of the pack's voltage says no more than that does.
-    for one in (volts, None if _shared_out(lowest) else lowest):
-        if isinstance(one, Known):
-            read_at = max(read_at, one.at)
-            if one.source != A_PERSON and world.now - one.at <= DATA_AGE_MAX:
-                return None
+    teller = volts if _shared_out(lowest) else lowest
+    # As the interlock: of a pack whose cells are told seldom they are not seen, though it is.
+    if is_seen(world, name) and isinstance(teller, Known) and teller.source != A_PERSON:
+        return None
+    read_at = max((one.at for one in (volts, teller) if isinstance(one, Known)), default=NEVER_READ)
     return Unseen(
         BLIND_POINTS_MAX,
-        world.packs[name].estimate.track.drawn,
+        drawn(world, name),
         lambda: max(BLIND_FLOOR_SOC, floor_charge(world, name, station)),
         read_at,
     )
+
+
+def drawn(world: World, name: str) -> float:
+    """What may have left the pack since its voltage was told: points of its rated capacity, where a
+    larger one was measured or typed in. No pack is drained deeper unseen for that."""
+    return world.packs[name].estimate.track.drawn * _over_rated(world, name)
+
+
+def charge_most(world: World, name: str) -> float:
+    """The most (%) that can be in the pack: full, less what has left it since it was charged."""
+    return 100.0 - world.packs[name].estimate.track.spent * _over_rated(world, name)
+
+
+def _over_rated(world: World, name: str) -> float:
+    capacity_ah = world.packs[name].estimate.track.capacity_ah
+    return max(1.0, capacity_ah / world.setup.site.packs[name].capacity_ah)
 
 
 def stand_ins(world: World, name: str, forbids: Forbidden) -> Mapping[str, Reading]:

@@ -35,7 +35,8 @@ class Bench:
     `locked` why this station may not; `forbidden` is the author's `never` that holds;
     `doubt` what is implausible about the pack. Each is empty when there is nothing to say.
     `floor_charge` is the charge (%) that stands for the floor where no voltage is seen, and `drawn`
-    what has left the pack since its voltage was told (points).
+    what may have left the pack since its voltage was told (points). `charge_most`: the most that
+    can be in it, full less what has left it since it was charged (%).
     `needs_notice`: unattended, only where a notice has reached people lately, at `notice_at`.
     """
 
@@ -55,6 +56,7 @@ class Bench:
     doubt: str = ""
     floor_charge: float = 0.0
     drawn: float = 0.0
+    charge_most: float = 100.0
     needs_notice: bool = False
     notice_at: Moment | None = None
 

@@ -91,14 +91,22 @@ def answers(intent: Intent, bench: Bench) -> Iterator[Refusal]:
             found = f"{power_w:.0f} W flow {way}, and {pack.name} tells of {round(own_w)} W"
             yield Refusal(found, wanted, final=True, mend=mend)
     if isinstance(lowest, Known) and lowest.value == dwell.lowest_v:
-        shared = lowest.at == volts.at  # out of the pack's voltage, or told with it
-        by_hand = A_PERSON in (lowest.source, volts.source if shared else "")
-        if by_hand and bench.now - lowest.at > DATA_AGE_MAX:
+        if _by_hand(bench) and bench.now - lowest.at > DATA_AGE_MAX:
             return  # one reading, of long ago: nobody watches
         moved_wh = state.energy_wh - dwell.lowest_wh
         if moved_wh > STANDS_STILL_SHARE * pack.capacity_ah * volts.value:
             found = f"{moved_wh:.0f} Wh have moved, and {pack.name}'s voltage stands still"
             yield Refusal(found, wanted, final=True, mend=mend)
+
+
+def _by_hand(bench: Bench) -> bool:
+    """Whether the lowest cell is known by what a person has typed in: one reading, and no watch."""
+    lowest, volts = bench.readings.get(LOWEST), bench.readings.get("pack.voltage")
+    if not isinstance(lowest, Known):
+        return False
+    # Out of the pack's voltage, or told with it.
+    shared = isinstance(volts, Known) and lowest.at == volts.at and volts.source == A_PERSON
+    return shared or lowest.source == A_PERSON
 
 
 def temperature_within(intent: Intent, bench: Bench) -> Iterator[Refusal | Moment]:
@@ -131,13 +139,15 @@ def above_floor(intent: Intent, bench: Bench) -> Iterator[Refusal | Moment]:
         wanted = f"at least {limits.soc_floor:.0f} %"
         yield Refusal(f"drain to {intent.target:.0f} %", wanted, final=True)
     lowest, soc = bench.readings.get(LOWEST), bench.readings.get("pack.soc")
-    if not bench.station.blind or _fresh(lowest, bench.now, DATA_AGE_MAX) is not None:
+    blind, fresh = bench.station.blind, _fresh(lowest, bench.now, DATA_AGE_MAX) is not None
+    if fresh or not blind:
         mend = "connect its telemetry, or allow `blind` at the station"
         yield from _within(bench, LOWEST, limits.cell_v_floor, mend)
-    elif isinstance(soc, Known):
-        yield from _blind(intent, bench, soc)
-    else:
-        yield Refusal("neither voltage nor charge is known", "one of them")
+    if blind and (_by_hand(bench) or not fresh):
+        if isinstance(soc, Known):
+            yield from _blind(intent, bench, soc)
+        else:
+            yield Refusal("neither voltage nor charge is known", "one of them")
 
 
 def below_ceiling(_intent: Intent, bench: Bench) -> Iterator[Refusal | Moment]:
@@ -165,19 +175,24 @@ def _within(
 
 def _blind(intent: Intent, bench: Bench, soc: Known) -> Iterator[Refusal | Moment]:
     """Drained on metered energy alone: shallow, high, and only while the meter speaks."""
-    plug, state = bench.outlet.plug, bench.outlet.state
+    plug, state, name = bench.outlet.plug, bench.outlet.state, bench.pack.name
     unseen, now = "where the voltage is not seen", soc.value_at(bench.now)
     least, floor = now - SIGMAS * soc.spread, max(BLIND_FLOOR_SOC, bench.floor_charge)
     if least <= floor:
         found = f"charge may be as low as {least:.0f} %"
         yield Refusal(found, f"above {floor:.0f} % {unseen}", final=True)
+    if bench.charge_most <= floor:
+        # Whatever was read of it since: it may have been another pack, again and again.
+        found = f"{100 - bench.charge_most:.0f} points have left {name} since it was charged"
+        mend = f"if it was charged since: `carerules record {name} charged`, then its voltage"
+        yield Refusal(found, f"above {floor:.0f} % {unseen}", mend=mend)
     begun = now + bench.drawn if bench.dwell.soc_at_on is None else bench.dwell.soc_at_on
     # A plain switch has no target: what it has moved counts. So does what others have moved since
     # the pack was read, and what this one has, whatever somebody said of its charge meanwhile.
     points = max(begun - min(intent.target, now), bench.drawn)
     if points > BLIND_POINTS_MAX + ROUNDING:
         wanted = f"at most {BLIND_POINTS_MAX:.0f} {unseen}"
-        mend = f"read {bench.pack.name}'s voltage and enter it"
+        mend = f"read {name}'s voltage and enter it"
         yield Refusal(f"{ceil(points)} points to drain", wanted, final=True, mend=mend)
     if not plug.metered:
         yield Refusal(f"plug {plug.name} has no meter", f"a meter {unseen}", final=True)

@@ -12,6 +12,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence, Set
 from dataclasses import replace
 from typing import Any, Protocol
 
+from carerules.battery import Estimate
 from carerules.domain.decision import Fired, JobBegan, JobEnded, Outcome, PackBarred
 from carerules.domain.event import Event, PlanKept, Released, Tick
 from carerules.domain.keptplan import KeptPlan
@@ -124,6 +125,7 @@ def _rebound(state: PackState, fresh: PackState, bound: Bound, site: Site) -> Pa
     if state.label != fresh.label:
         # The site file speaks of another pack now: what was learned of the one before is not its.
         return replace(fresh, station=station, placed_at=state.placed_at,
+                       estimate=_as_unseen(fresh.estimate, state.estimate),
                        barred=state.barred, retired=state.retired)  # fmt: skip
     memories = dict(zip(state.never_keys, state.nevers, strict=True))
     jobs = state.jobs
@@ -135,6 +137,13 @@ def _rebound(state: PackState, fresh: PackState, bound: Bound, site: Site) -> Pa
         nevers=tuple(memories.get(one.never.key, one.when.fresh) for one in bound.nevers),
         never_keys=fresh.never_keys, counting=fresh_counts(bound, state.counting),
     )  # fmt: skip
+
+
+def _as_unseen(fresh: Estimate, before: Estimate) -> Estimate:
+    """Should it be the same pack after all: what has left it since somebody read it has left it."""
+    track = fresh.track
+    points = min(100.0, before.track.drawn * before.track.capacity_ah / track.capacity_ah)
+    return replace(fresh, track=track._replace(drawn=points))
 
 
 def restore(store: WorldStore, setup: Setup, now: Moment) -> World:
