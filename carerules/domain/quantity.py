@@ -169,6 +169,16 @@ def show(value: float, dimension: Dimension) -> str:
     return f"{value:.{digits}g} {dimension.unit}"
 
 
+def show_read(value: float, dimension: Dimension) -> str:
+    """As `show`, for what was read off: volts to the hundredth at least, as meters show them, so
+    that 15.20 V does not look like a reading to the tenth."""
+    text = show(value, dimension)
+    number, _, unit = text.partition(" ")
+    if unit == VOLTAGE.unit and len(number.partition(".")[2]) < 2:
+        return f"{value:.2f} {unit}"
+    return text
+
+
 @frozen
 class Known:
     """A reading: value and spread (1 sigma) in base units, when it was true, and who said so.

@@ -11,7 +11,7 @@ from datetime import datetime
 
 from carerules.domain.action import Action, Charge, Drain
 from carerules.domain.moment import Moment
-from carerules.domain.quantity import Known, show
+from carerules.domain.quantity import Known, show_read
 from carerules.engine import BoundRule, Job, line_wording
 from carerules.loop import World
 from carerules.report.shapes import AimShape, LastShape
@@ -78,6 +78,6 @@ def last_of(world: World, name: str) -> LastShape | None:
     at, _, signal, reading = max(raw, key=lambda one: one[:2])
     row = world.setup.signals[signal]
     return LastShape(
-        signal=signal, found=show(reading.value, row.dimension), at=world.local.read(at),
+        signal=signal, found=show_read(reading.value, row.dimension), at=world.local.read(at),
         age_s=max(0, world.now - at) / 1_000, source=reading.source or None,
     )  # fmt: skip

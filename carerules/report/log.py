@@ -22,7 +22,7 @@ from carerules.domain.event import (
     Value,
 )
 from carerules.domain.moment import LocalTime
-from carerules.domain.quantity import COUNT, show
+from carerules.domain.quantity import COUNT, show_read
 from carerules.domain.signal import Catalogue
 from carerules.loop import World
 from carerules.report.page import Paint, fold, plain
@@ -118,7 +118,7 @@ def measured_line(event: Event, signals: Catalogue) -> Line | None:
 def _value(value: Value, signals: Catalogue) -> str:
     signal = signals.get(value.signal)
     name = value.signal.partition(".")[2] or value.signal
-    return f"{name} {show(value.value, signal.dimension if signal else COUNT)}"
+    return f"{name} {show_read(value.value, signal.dimension if signal else COUNT)}"
 
 
 # ---- as words --------------------------------------------------------------------------------

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import sqlite3
 from dataclasses import replace
 from pathlib import Path
@@ -21,7 +22,16 @@ from reading_kit import (
     seen_heron,
 )
 
-from carerules.domain.event import BESIDE, Acknowledged, ClockSet, PlugReport, Rejected
+from carerules.domain.event import (
+    A_PERSON,
+    BESIDE,
+    Acknowledged,
+    ClockSet,
+    PlugReport,
+    Rejected,
+    Sample,
+    Value,
+)
 from carerules.domain.moment import HOUR, MINUTE, SECOND
 from carerules.report import LogShape, line_of, said
 from carerules.service import reading
@@ -108,6 +118,18 @@ def test_samples_and_reports_come_when_asked_for(tmp_path: Path) -> None:
     assert "plug A-load: on, 58 W, 89 s left of its timer" in texts
     assert any(text.startswith("voltage 25.14 V, current 0 A, temp") for text in texts)
     assert not any("60 %" in line.text for line in log(story).lines)
+
+
+def test_a_voltage_that_was_typed_keeps_its_last_zero(tmp_path: Path) -> None:
+    """15.20 V is a reading to the hundredth: as 15.2 V it would look ten times as rough."""
+    story = begin(tmp_path)
+    for minute, volts in enumerate((15.2, 15.0, 15.215)):
+        at = FULL + minute * MINUTE
+        story.go(Sample(at, at, "egret", (Value("pack.voltage", volts, 0.08),), A_PERSON))
+        status = json.loads(story.run("status", "egret", "--json").output)
+        assert status["packs"][0]["last"]["found"] == ("15.20 V", "15.00 V", "15.215 V")[minute]
+    texts = [line.text for line in log(story, "--all", "--pack", "egret").lines]
+    assert texts[-3:] == [f"voltage {one} V (a person)" for one in ("15.20", "15.00", "15.215")]
 
 
 def test_what_was_decided_on_an_unreadable_event_is_not_told_of_another(tmp_path: Path) -> None:
