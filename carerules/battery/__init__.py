@@ -12,7 +12,6 @@ from carerules.battery.ageing import (
     use_cost,
 )
 from carerules.battery.charge import (
-    charge_at_rest,
     read_curve,
     relaxation_v,
     rest_voltage,
@@ -115,7 +114,6 @@ __all__ = [
     "broken_off",
     "capacity_between",
     "charge_ahead",
-    "charge_at_rest",
     "charger_of",
     "curve_v",
     "drain_ahead",

@@ -10,8 +10,7 @@ from math import hypot, sqrt
 from typing import Final
 
 from carerules.battery.chemistry import SPREAD_UNTOLD, Chemistry
-from carerules.domain.moment import MINUTE, Duration, Moment
-from carerules.domain.quantity import Known, Reading, Unknown
+from carerules.domain.moment import MINUTE, Duration
 
 END_TOLERANCE_V = 0.01
 """How far outside the curve a rested cell may read and still count as empty or full: chargers end,
@@ -74,32 +73,10 @@ def rest_voltage(chemistry: Chemistry, fraction: float) -> float:
     return volts[index - 1] + share * (volts[index] - volts[index - 1])
 
 
-def charge_at_rest(
-    chemistry: Chemistry,
-    cell_v: float,
-    meter_v: float,
-    rested: Duration,
-    at: Moment = 0,
-    source: str = "rest voltage",
-) -> Reading:
-    """State of charge (%) read off the rest curve.
-
-    `cell_v` and its spread `meter_v` in V a cell; `rested` since current last flowed: the shorter,
-    the wider. Straight lines between the points; `Unknown("implausible")` more than
-    `END_TOLERANCE_V` outside them, `Unknown(NOT_SHOWN)` where the curve tells nothing. The spread
-    joins the curve's own, the meter's and the rest's, each carried through the curve as it bends
-    there. Source: `chemistry.sources["rest"]`.
-    """
-    doubt_v = hypot(meter_v, relaxation_v(rested))
-    found = read_curve(chemistry, *as_on_curve(chemistry, cell_v, doubt_v, None, 0.0))
-    if found is None:
-        return Unknown("implausible" if _is_off(chemistry, cell_v) else NOT_SHOWN)
-    return Known(found[0], found[1], at, source)
-
-
 def read_curve(chemistry: Chemistry, cell_v: float, doubt_v: float) -> tuple[float, float] | None:
-    """Charge (%) and its spread (points) at a rest voltage known to `doubt_v`; None: off it, or
-    where it tells nothing (`SPREAD_UNTOLD`).
+    """Charge (%) and its spread (points) at a rest voltage (V a cell) known to `doubt_v`; None:
+    more than `END_TOLERANCE_V` off the curve, or where it tells nothing (`SPREAD_UNTOLD`). Straight
+    lines between the points. Source: `chemistry.sources["rest"]`.
 
     The meter's doubt is the larger of the two steps to `cell_v` ± `doubt_v`, and the curve's own
     the largest of the three, so that a voltage just above a flat part is not read as sharp as the

@@ -151,7 +151,11 @@ class LyingShape(Shape):
 
 
 class PackHealthShape(Shape):
-    """The health of one pack; what is unknown is null. `capacity_measured`: how often."""
+    """The health of one pack; what is unknown is null. `capacity_measured`: how often.
+
+    `fifty_uses_percent`: what fifty uses from full to a fifth, at 1 C in a room, cost a new pack by
+    published cells, in percent of capacity.
+    """
 
     pack: str
     since: AwareDatetime | None
@@ -169,6 +173,7 @@ class PackHealthShape(Shape):
     imbalance_v: float | None
     cells: list[CellShape]
     lying: LyingShape | None
+    fifty_uses_percent: BandShape | None
 
 
 class HealthShape(Shape):

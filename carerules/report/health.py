@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
-from carerules.battery import Band, Crossing, History, Trend, stored_cost
+from carerules.battery import Band, Crossing, History, Trend, stored_cost, use_cost
 from carerules.domain.moment import DAY, SECOND, LocalTime
 from carerules.domain.quantity import Known
 from carerules.report.course_shapes import (
@@ -23,6 +23,9 @@ from carerules.report.page import Paint, fold, plain, show_s
 from carerules.report.shapes import BandShape
 
 YEAR_MS = 365 * DAY
+USES, USE_DEPTH, USE_RATE_C = 50, 80.0, 1.0
+"""What lying is held beside: about a year of weekly outings, each from full to a fifth (%), within
+the hour (our choice, no source)."""
 
 
 def health_of(site: str, histories: Iterable[History], local: LocalTime) -> HealthShape:
@@ -56,6 +59,7 @@ def _pack(history: History, local: LocalTime) -> PackHealthShape:
             for one in health.cells
         ],
         lying=_lying(history),
+        fifty_uses_percent=_fifty_uses(history),
     )  # fmt: skip
 
 
@@ -94,6 +98,11 @@ def _lying(history: History) -> LyingShape | None:
     )  # fmt: skip
 
 
+def _fifty_uses(history: History) -> BandShape | None:
+    cost = use_cost(history.chemistry, USES, USE_DEPTH, USE_RATE_C)
+    return None if cost is None else _band(cost)
+
+
 def _band(band: Band) -> BandShape:
     return BandShape(low=tidy(band.low), mid=tidy(band.mid), high=tidy(band.high))
 
@@ -106,7 +115,7 @@ def health_lines(health: HealthShape, paint: Paint = plain) -> list[str]:
     lines: list[str] = []
     for pack in health.packs:
         lines += ["", *_pack_lines(pack, paint)] if lines else _pack_lines(pack, paint)
-    if any(pack.lying for pack in health.packs):
+    if any(pack.lying or pack.fifty_uses_percent for pack in health.packs):
         note = "costs are the band over published cells, which differ severalfold: no promise"
         lines += ["", *fold("", note)]
     return lines
@@ -169,6 +178,9 @@ def _rows(pack: PackHealthShape) -> Iterator[tuple[str, str, str]]:
             words = f"cell {cell.cell}: {cell.apart_percent:+.1f} points from the middle one{loses}"
             yield "WEAK", words, "tell"
     yield from _lying_rows(pack.lying)
+    if pack.fifty_uses_percent is not None:
+        cost = _words(pack.fifty_uses_percent)
+        yield "fifty uses", f"{cost} % of a new pack, each from full to 20 % at 1 C", ""
 
 
 def _dates(reach: ReachShape) -> str:

@@ -1,12 +1,22 @@
 """The packs on the test bench, and short ways to say a sample."""
 
 import csv
+import math
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from carerules.battery import Chemistry, Estimate, fresh, shipped_chemistries, take_sample
+from carerules.battery import (
+    Chemistry,
+    Estimate,
+    fresh,
+    read_curve,
+    relaxation_v,
+    shipped_chemistries,
+    take_sample,
+)
+from carerules.battery.charge import as_on_curve
 from carerules.domain.event import Sample, Value
-from carerules.domain.moment import HOUR, MINUTE, Moment
+from carerules.domain.moment import HOUR, MINUTE, Duration, Moment
 from carerules.domain.pack import Pack
 from carerules.domain.quantity import Known
 
@@ -34,6 +44,15 @@ def published() -> list[Row]:
             Row(row["family"], row["set"], row["doi"], float(row["charge"]), float(row["volts"]))
             for row in csv.DictReader(file)
         ]
+
+
+def rested(
+    chemistry: Chemistry, cell_v: float, meter_v: float, time: Duration
+) -> tuple[float, float] | None:
+    """Charge (%) and spread (points) of a cell that rested for `time`: what the service does with
+    the first voltage of a rest, whose temperature and past nobody told."""
+    doubt_v = math.hypot(meter_v, relaxation_v(time))
+    return read_curve(chemistry, *as_on_curve(chemistry, cell_v, doubt_v, None, 0.0))
 
 
 def say(

@@ -5,11 +5,10 @@ how warm it is more than on its charge (from memory, no source).
 """
 
 import pytest
-from benchpack import CHEMISTRIES, HOUR, MINUTE, START, heard, known, minutes, say
+from benchpack import CHEMISTRIES, HOUR, MINUTE, START, heard, known, minutes, rested, say
 
 from carerules.battery import (
     Chemistry,
-    charge_at_rest,
     fresh,
     read_chemistry,
     take_event,
@@ -32,17 +31,13 @@ def teal_at(at: int, **values: float) -> Sample:
 
 @pytest.mark.parametrize("cell_v", [1.10, 1.22, 1.29, 1.35, 1.42])
 def test_no_rest_voltage_is_read(cell_v: float) -> None:
-    assert charge_at_rest(NIMH, cell_v, 0.001, 3 * HOUR) == HIDDEN
+    assert rested(NIMH, cell_v, 0.001, 3 * HOUR) is None
     estimate = heard(teal_at(START, voltage=6 * cell_v, current=0), pack=TEAL, chemistry=NIMH)
     for minute in (5, 60, 600):
         later = teal_at(START + minute * MINUTE, voltage=6 * cell_v, current=0)
         estimate = take_sample(estimate, TEAL, NIMH, later)
     assert estimate.readings["pack.soc"] == HIDDEN
     assert known(estimate, "pack.voltage").value == pytest.approx(6 * cell_v)
-
-
-def test_what_lies_off_the_curve_is_implausible_all_the_same() -> None:
-    assert charge_at_rest(NIMH, 0.9, 0.001, 3 * HOUR) == Unknown("implausible")
 
 
 def test_what_is_said_counts_and_no_voltage_overrules_it() -> None:
@@ -79,9 +74,9 @@ def test_a_curve_that_tells_nothing_in_one_stretch_is_read_beside_it() -> None:
     flat = read_chemistry(f"{start}points = [{points}]\n\n{end}".replace('"lipo"', '"own"'), "own")
     assert isinstance(flat, Chemistry)
     assert flat.shows_charge
-    assert charge_at_rest(flat, 3.85, 0.001, 3 * HOUR) == HIDDEN
+    assert rested(flat, 3.85, 0.001, 3 * HOUR) is None
     estimate = minutes(heard(say(START, soc=50, current=0), chemistry=flat), START, 30)
     assert known(estimate).value == pytest.approx(50, abs=0.1)
-    beside = charge_at_rest(flat, 4.1, 0.001, 3 * HOUR)
-    assert not isinstance(beside, Unknown)
-    assert beside.value == pytest.approx(90)
+    beside = rested(flat, 4.1, 0.001, 3 * HOUR)
+    assert beside is not None
+    assert beside[0] == pytest.approx(90)

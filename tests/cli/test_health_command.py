@@ -113,6 +113,17 @@ def test_energy_at_the_plug_counts_where_no_current_is_measured(
     assert max(map(len, words.splitlines())) <= 80
 
 
+def test_what_uses_cost_stands_beside_what_lying_costs(story: Story) -> None:
+    """Facts of the trade (common practice, no source): fifty deep uses may cost 5 %. What the
+    published cells of each chemistry say is held in tests/battery/test_ageing_against_models.py."""
+    shown = story.run("health", "--json")
+    for pack in json.loads(shown.stdout)["packs"]:
+        cost = pack["fifty_uses_percent"]
+        assert 0 < cost["low"] < 5 <= cost["high"] < 8
+    words = " ".join(story.run("health", "egret").output.split())
+    assert f"fifty uses {cost['low']:.3f} to {cost['high']:.3f} % of a new pack" in words
+
+
 def test_another_pack_is_refused(story: Story) -> None:
     shown = story.run("health", "gull")
     assert shown.exit_code == 2

@@ -16,8 +16,7 @@ from click.testing import CliRunner
 from carerules import cli, plugkit
 from carerules.adapters import Message, Unsaid, say, topics_of
 from carerules.adapters import line as line_room
-from carerules.battery import Chemistry, read_chemistry
-from carerules.battery.charge import charge_at_rest
+from carerules.battery import Chemistry, read_chemistry, read_curve
 from carerules.config import SiteFile, read_site
 from carerules.domain import signal as signal_room
 from carerules.domain.decision import AskPlug, Fired, SwitchOff, SwitchOn, Veto
@@ -31,8 +30,7 @@ from carerules.domain.event import (
     Tick,
     Value,
 )
-from carerules.domain.moment import HOUR, MINUTE, SECOND
-from carerules.domain.quantity import Known
+from carerules.domain.moment import MINUTE, SECOND
 from carerules.domain.signal import catalogue
 from carerules.lang import load
 from carerules.loop import make_setup, new_world, step
@@ -134,9 +132,9 @@ def test_the_chemistry_of_the_page_reads_as_the_page_says() -> None:
     said = re.search(r"rested at ([\d.]+) V then reads (\d+) %, at ([\d.]+) V (\d+) %", PAGE)
     assert said is not None
     for volts, charge in ((said[1], said[2]), (said[3], said[4])):
-        reading = charge_at_rest(read, float(volts), 0.001, 3 * HOUR)
-        assert isinstance(reading, Known)
-        assert round(reading.value) == int(charge)
+        found = read_curve(read, float(volts), 0.0)
+        assert found is not None
+        assert round(found[0]) == int(charge)
     assert read.life == ()
 
 

@@ -22,10 +22,6 @@ UNCALLED = {
     "readinto", "makefile", "format_commands", "get_next_fire_time",
     # By those who write a plug-in, and name its type.
     "Maker",
-    # By tests, of the whole of what the service has in parts: reading a rest.
-    "charge_at_rest",
-    # By tests, against published cells; nobody is told that price yet (docs/planner.md).
-    "use_cost",
 }  # fmt: skip
 """What no text of the house names a second time, and who calls for it all the same."""
 
