@@ -38,6 +38,7 @@ from carerules.planner.problem import (
     Wish,
     units,
 )
+from carerules.planner.staged import is_too_deep, limits_of, stages_of
 from carerules.planner.wants import Want, wants_of
 
 USE_BEYOND: Duration = 12 * HOUR
@@ -129,15 +130,21 @@ def _task(ground: _Ground, name: str) -> PackTask | None:
     wishes: list[Wish] = []
     before, before_lies, without = level, lies, level
     for number, want in enumerate(wants):
-        after = _rate(ground, name, want.line.target)
         sides = [_side(one) for one in wants[max(0, number - 1) : number + 1]]
         same_way = number > 0 and sides[0] is sides[1]
-        wish = _wish(ground, name, want, before, before_lies - after, same_way=same_way)
-        if wish is not None:
-            # Where the one before is left out, the pack may be there already: then it follows.
-            there = bool(wishes) and _is_there(want, without)
-            wishes.append(replace(wish, follows=wish.follows or there))
-            without, before, before_lies = before, want.line.target, after
+        if limit := limits_of(world, name, want, before):
+            ground.remarks.append(limit)
+        # Where the one before is left out, the pack may be there already: then it follows.
+        there = bool(wishes) and _is_there(want, without)
+        stages, start = stages_of(world, name, want, before, own=before == level), before
+        for stage in stages:
+            after = _rate(ground, name, stage.line.target)
+            wish = _wish(ground, name, stage, before, before_lies - after, same_way=same_way)
+            if wish is None:
+                break
+            weight = wish.weight // len(stages)
+            wishes.append(replace(wish, follows=wish.follows or there, weight=weight))
+            without, before, before_lies, same_way = start, stage.line.target, after, True
     return PackTask(name, state.station, lies, tuple(wishes))
 
 
@@ -179,7 +186,7 @@ def _wish(
     return Wish(
         side, line.target, ready, max(0, due), saves,
         units(weights.left_out_of_use if want.use else weights.left_out),
-        ways, want.why, want.use, gap, follows=want.follows or same_way,
+        ways, want.why, want.use, gap, want.follows or same_way, want.read, want.whole,
     )  # fmt: skip
 
 
@@ -198,7 +205,10 @@ def _ways(
         socket = station.socket(side)
         if socket is None or ground.world.stations[station.name].locked:
             continue
-        if isinstance(want.line, Drain) and socket.power_w > (want.line.power_w or float("inf")):
+        if isinstance(want.line, Drain) and (
+            socket.power_w > (want.line.power_w or float("inf"))
+            or is_too_deep(ground.world, name, station, want.target)
+        ):
             continue
         time = _time(ground, name, station, want.line, level)
         if time is None:
@@ -240,6 +250,8 @@ def _begins(
 
     def fits(step: int) -> bool:
         begin, end = ground.begin + step * STEP, ground.begin + (step + steps) * STEP
+        if want.read and not _awake(ground, begin):
+            return False
         in_window = window is None or whole_through(window, local, begin, end)
         return in_window and (alone or all(_awake(ground, at) for at in range(begin, end, STEP)))
 

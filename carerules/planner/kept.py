@@ -29,7 +29,7 @@ from carerules.loop import (
 from carerules.planner.gather import Asked, problem_of
 from carerules.planner.hours import Hours, Tariff, inside, minute_at
 from carerules.planner.problem import STEP, Move, Problem, Run, Schedule
-from carerules.planner.said import asleep_of, due_of, follows_left_out, why_not
+from carerules.planner.said import aim_of, asleep_of, due_of, follows_left_out, why_not
 from carerules.planner.shapes import (
     KeptLeftOutShape,
     KeptMoveShape,
@@ -130,7 +130,7 @@ def _left_out(problem: Problem, pack: str, number: int, tell: Moment) -> KeptWis
     wish = problem.pack(pack).wishes[number]
     due = due_of(problem, wish)
     return KeptWish(
-        pack, wish.side.value, wish.percent, why_not(problem, pack, number, wish), tell,
+        pack, wish.side.value, aim_of(wish), why_not(problem, pack, number, wish), tell,
         None if due is None else problem.moment(due), wish.why, wish.use,
     )  # fmt: skip
 

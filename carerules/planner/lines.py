@@ -28,10 +28,10 @@ def plan_lines(plan: PlanShape) -> list[str]:
     """The plan in words, at most 80 columns wide."""
     head = f"plan from {show_at(plan.begins)} to {show_at(plan.ends)}, by the {plan.made_by}"
     lines = fold("", head + (f": {_proof(plan)}" if plan.gap_percent is not None else ""))
-    lines += ["", "to do by hand" if plan.moves else "nothing is to be moved by hand"]
-    for move in plan.moves:
-        off = f", in place of {move.off}" if move.off else ""
-        lines += fold(f"  {show_at(move.at)}  ", f"put {move.pack} on {move.station}{off}")
+    by_hand = plan.moves or plan.readings
+    lines += ["", "to do by hand" if by_hand else "nothing is to be moved by hand"]
+    for at, words in _by_hand(plan):
+        lines += fold(f"  {show_at(at)}  ", words)
     for station in plan.stations:
         runs = [run for run in plan.runs if run.station == station]
         lines += ["", f"station {station}" + ("" if runs else ": nothing")]
@@ -48,6 +48,17 @@ def plan_lines(plan: PlanShape) -> list[str]:
     for remark in plan.remarks:
         lines += fold("note: ", remark)
     return lines
+
+
+def _by_hand(plan: PlanShape) -> list[tuple[datetime, str]]:
+    """What people do, in order; of one moment the moves first: what is read hangs there then."""
+    doings = []
+    for move in plan.moves:
+        off = f", in place of {move.off}" if move.off else ""
+        doings.append((move.at, 0, f"put {move.pack} on {move.station}{off}"))
+    for one in plan.readings:
+        doings.append((one.at, 1, f"read {one.pack}'s voltage and enter it: its drain goes on"))
+    return [(at, words) for at, _, words in sorted(doings)]
 
 
 def kept_lines(kept: KeptShape) -> list[str]:

@@ -75,7 +75,9 @@ class Wish:
 
     `gap`: steps of rest since the pack's wish before. `saves`: what a step costs at the charge
     before, less what it costs at the charge after; below 0 for a charge. `weight`: the price of
-    leaving it out. `follows`: it makes no sense where the wish before is left out.
+    leaving it out. `follows`: it makes no sense where the wish before is left out. `read`: somebody
+    reads the pack's voltage as it begins. `whole`: the charge (%) of the drain that it is a stage
+    of; None: it is all of it.
     """
 
     side: Side
@@ -89,6 +91,8 @@ class Wish:
     use: str = ""
     gap: int = 0
     follows: bool = False
+    read: bool = False
+    whole: float | None = None
 
     def counts_from(self, begin: int, end: int) -> int:
         """The step from which the charge after it counts: the higher of the two holds while it
@@ -132,6 +136,9 @@ class Problem:
             assert all(end + way.steps - 1 <= wish.due <= self.steps
                        for way in wish.ways for _, end in way.begins)  # fmt: skip
             assert all(first >= wish.ready for way in wish.ways for first, _ in way.begins)
+            assert not wish.read or all(
+                all(self.awake[first:end]) for way in wish.ways for first, end in way.begins
+            )
 
     def wishes(self) -> Iterator[tuple[tuple[str, int], Wish]]:
         """Each wish with its pack and its number there."""

@@ -21,6 +21,7 @@ from carerules.planner.shapes import (
     LeftOutShape,
     MoveShape,
     PlanShape,
+    ReadingShape,
     RunShape,
     SpellShape,
 )
@@ -46,7 +47,10 @@ def plan_shape(world: World, hours: Hours, asked: Asked, schedule: Schedule) -> 
         runs=[_run(problem, run, at) for run in schedule.runs],
         moves=[MoveShape(at=at(one.at), pack=one.pack, station=one.station, off=one.off)
                for one in schedule.moves],
-        left_out=[_left_out(problem, schedule, *key, at) for key in schedule.left_out],
+        readings=[ReadingShape(at=at(run.begin), pack=run.pack) for run in schedule.runs
+                  if problem.pack(run.pack).wishes[run.wish].read],
+        left_out=[_left_out(problem, schedule, *key, at) for key in schedule.left_out
+                  if not is_said(problem, schedule, *key)],
         cost=_cost(world, hours, problem, schedule), remarks=list(asked.remarks),
     )  # fmt: skip
 
@@ -76,7 +80,7 @@ def _left_out(problem: Problem, schedule: Schedule, pack: str, number: int, at: 
     if follows_left_out(problem, schedule, pack, number):
         why = "it comes after one that is left out"
     return LeftOutShape(
-        pack=pack, side=wish.side.value, target_percent=wish.percent,
+        pack=pack, side=wish.side.value, target_percent=aim_of(wish),
         due=_due(problem, wish, at), rule=wish.why or None, use=wish.use or None,
         why=why,
     )  # fmt: skip
@@ -86,6 +90,21 @@ def follows_left_out(problem: Problem, schedule: Schedule, pack: str, number: in
     """Whether a wish is left out only because the one before it is."""
     wish = problem.pack(pack).wishes[number]
     return wish.follows and (pack, number - 1) in schedule.left_out
+
+
+def aim_of(wish: Wish) -> float:
+    """The charge (%) that is wanted in the end, though it be only a stage on the way there."""
+    return wish.percent if wish.whole is None else wish.whole
+
+
+def is_said(problem: Problem, schedule: Schedule, pack: str, number: int) -> bool:
+    """Whether a stage is left out of whose drain an earlier one is left out already."""
+    wishes = problem.pack(pack).wishes
+    same = number > 0 and wishes[number].whole is not None and (
+        (wishes[number - 1].why, wishes[number - 1].whole)
+        == (wishes[number].why, wishes[number].whole)
+    )  # fmt: skip
+    return same and (pack, number - 1) in schedule.left_out
 
 
 def why_not(problem: Problem, pack: str, number: int, wish: Wish) -> str:

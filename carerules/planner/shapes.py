@@ -38,6 +38,13 @@ class MoveShape(Shape):
     off: str | None
 
 
+class ReadingShape(Shape):
+    """A pack whose voltage a person reads and enters, so that its drain goes on."""
+
+    at: AwareDatetime
+    pack: str
+
+
 class LeftOutShape(Shape):
     """What cannot be had together with the rest: the cheapest to do without; and why."""
 
@@ -83,6 +90,7 @@ class PlanShape(Shape):
     asleep: list[SpellShape]
     runs: list[RunShape]
     moves: list[MoveShape]
+    readings: list[ReadingShape]
     left_out: list[LeftOutShape]
     cost: CostShape
     remarks: list[str]

@@ -53,6 +53,8 @@ def _runs_that_do_not_fit(problem: Problem, schedule: Schedule) -> Iterator[str]
             yield f"{_said(run)}: {run.end - run.begin} steps, wanted {way.steps}"
         if not any(first <= run.begin < end for first, end in way.begins):
             yield f"{_said(run)}: it may not begin at step {run.begin}"
+        if wish.read and not problem.awake[run.begin]:
+            yield f"{_said(run)}: nobody is awake to read the pack"
         if run.begin < wish.ready:
             yield f"{_said(run)}: wanted from step {wish.ready} on"
         if run.end > wish.due:

@@ -29,7 +29,8 @@ FULL_ENOUGH = 99.5
 class Want:
     """A line that moves energy: from `ready` on, done by `due` (None: whenever), after `gap` of
     rest since the one before. `job`: one that is under way. `follows`: a further line of the rule
-    before."""
+    before. `whole`: the target (%) of the drain that it is a stage of (`staged`); None: it is all
+    of it. `read`: somebody reads the pack and enters it as it begins."""
 
     line: Drain | Charge
     ready: Moment
@@ -39,6 +40,13 @@ class Want:
     gap: Duration = 0
     job: Job | None = None
     follows: bool = False
+    whole: float | None = None
+    read: bool = False
+
+    @property
+    def target(self) -> float:
+        """The charge (%) that is wanted in the end, though this be only a stage on the way."""
+        return self.line.target if self.whole is None else self.whole
 
 
 Takes = Callable[[Drain | Charge, float], Duration]

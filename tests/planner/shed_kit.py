@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import replace
 from datetime import datetime
 from zoneinfo import ZoneInfo
@@ -26,14 +27,18 @@ READY = (
 )  # fmt: skip
 
 
-def site(packs: dict[str, str], **plug: object) -> Site:
+def site(
+    packs: dict[str, str], blind: bool | Collection[str] = False, **plug: object
+) -> Site:  # fmt: skip
+    """`blind`: at which stations a drain may go unseen; True: at both."""
+    unseen = {"A", "B"} if blind is True else set(blind or ())
     return Site(
         name="boat shed", local=LOCAL,
         packs={name: Pack(name, chemistry, 6, 16.0, CHEMISTRIES[chemistry].limits)
                for name, chemistry in packs.items()},
         stations={
-            "A": Station("A", Socket("A-load", 60.0), Socket("A-charger", 180.0)),
-            "B": Station("B", Socket("B-load", 120.0), None),
+            "A": Station("A", Socket("A-load", 60.0), Socket("A-charger", 180.0), "A" in unseen),
+            "B": Station("B", Socket("B-load", 120.0), None, "B" in unseen),
         },
         plugs={name: replace(Plug(name, "kit"), **plug)
                for name in ("A-load", "A-charger", "B-load")},
@@ -57,6 +62,11 @@ def world_of(rules: str, *events: Event, packs: dict[str, str] | None = None, **
 def at_level(percent: float, pack: str = "heron", at: Moment = T0, temp: float = 25.0) -> Sample:
     values = (Value("pack.soc", percent, 1.0), Value("pack.temperature", temp, 0.5))
     return Sample(at, at, pack, values, "a gauge")
+
+
+def volts(pack_v: float) -> Sample:
+    """Its own electronics tell its voltage."""
+    return Sample(T0, T0, "heron", (Value("pack.voltage", pack_v, 0.01),), "a gauge")
 
 
 def use(hours: float, *packs: str) -> UsePlanned:

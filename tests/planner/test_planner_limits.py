@@ -170,6 +170,13 @@ def test_too_early_too_late_and_too_soon_after_are_found() -> None:
     )
     found = broken_limits(problem([late], 12), replace(good, runs=(Run("heron", 0, A, 2, 5),)))
     assert any("wanted by step 4" in one for one in found)
+    unread = problem([replace(both, wishes=(replace(both.wishes[0], read=True),))], 12)
+    asleep = replace(unread, packs=(replace(both, wishes=both.wishes[:1]),), awake=(False,) * 12)
+    found = broken_limits(unread, replace(good, runs=(Run("heron", 0, A, 2, 5),)))
+    assert not any("nobody is awake to read" in one for one in found)
+    object.__setattr__(asleep, "packs", unread.packs)  # a problem that none could be made as
+    found = broken_limits(asleep, replace(good, runs=(Run("heron", 0, A, 2, 5),)))
+    assert any("nobody is awake to read" in one for one in found)
 
 
 def test_two_packs_on_one_station_are_found() -> None:
@@ -179,12 +186,13 @@ def test_two_packs_on_one_station_are_found() -> None:
 
 # ---- a limit more --------------------------------------------------------------------------------
 
-ONLY_SAID = {"begin", "percent", "why", "use"}
+ONLY_SAID = {"begin", "percent", "why", "use", "whole"}
 """What a problem holds for those who show it; no schedule could break it."""
 PASSED_OVER = {
     verify: ONLY_SAID,
-    # It goes by the ways alone: each names its station, and begins within the wish's time.
-    planner_kit: ONLY_SAID | {"stations", "ready", "due"},
+    # It goes by the ways alone: each names its station, and begins within the wish's time, and
+    # while somebody is awake where the pack is to be read.
+    planner_kit: ONLY_SAID | {"stations", "ready", "due", "read"},
 }
 
 

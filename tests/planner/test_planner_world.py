@@ -18,19 +18,21 @@ from shed_kit import (
     T0,
     at_level,
     use,
+    volts,
     world_of,
 )
 
 from carerules.battery import ConstantPower, drain_ahead
 from carerules.domain.action import DayWindow
-from carerules.domain.event import Attended, Event, Placed
+from carerules.domain.event import A_PERSON, Attended, Event, Placed, Sample, Value
 from carerules.domain.moment import DAY, HOUR
 from carerules.domain.pack import Side
-from carerules.loop import figures_of, foresee
+from carerules.loop import figures_of, foresee, step
 from carerules.planner import (
     Hours,
     Tariff,
     broken_limits,
+    kept_plan,
     plan_drawing,
     plan_lines,
     plan_shape,
@@ -39,6 +41,79 @@ from carerules.planner import (
     read_window,
     solved,
 )
+
+# ---- what nobody sees ------------------------------------------------------------------------
+
+DEEP = "rule stored\n    when pack.soc >= 95 for 2 h: drain to 45 %\n"
+
+
+def unseen_at(percent: float) -> Sample:
+    """A person says the charge, and nothing tells a voltage."""
+    return Sample(T0, T0, "heron", (Value("pack.soc", percent, 1.0),), A_PERSON)
+
+
+def test_a_drain_that_nobody_sees_is_read_on_its_way_by_who_is_awake() -> None:
+    """Each 30 points, as the interlock has it (docs/safety.md): a run does not go past that."""
+    world = world_of(DEEP, unseen_at(100.0), blind=True)
+    hours = Hours(awake=DayWindow(8 * 60, 21 * 60))
+    asked = problem_of(world, NOON + 4 * HOUR, hours)
+    first, second = asked.problem.packs[0].wishes
+    assert (first.percent, first.read, second.percent, second.read) == (70.0, False, 45.0, True)
+    assert second.follows
+    assert first.weight + second.weight == round(1e7)  # left out, they cost what a whole one does
+    schedule = solved(asked.problem, simple=True)
+    assert broken_limits(asked.problem, schedule) == ()
+    night, morning = schedule.runs
+    assert LOCAL.read(asked.problem.moment(night.begin)).hour == 20
+    assert LOCAL.read(asked.problem.moment(morning.begin)).hour == 8
+    plan = plan_shape(world, hours, asked, schedule)
+    assert [(LOCAL.read(asked.problem.moment(morning.begin)), "heron")] == [
+        (one.at, one.pack) for one in plan.readings
+    ]
+    assert "08:00  read heron's voltage and enter it" in " ".join(plan_lines(plan))
+
+
+def test_a_drain_that_is_not_read_is_left_out_once_and_by_its_own_target() -> None:
+    """Nobody is awake before the plan ends: the first stage is had, and the rest is not."""
+    world = world_of(DEEP, unseen_at(100.0), blind=True)
+    hours = Hours(awake=DayWindow(14 * 60, 15 * 60))
+    moved, _ = step(world, Placed(T0, "heron", "A"))
+    asked = problem_of(moved, NOON, hours)
+    schedule = solved(asked.problem, simple=True)
+    plan = plan_shape(moved, hours, asked, schedule)
+    assert [run.target_percent for run in plan.runs] == [70.0]
+    assert [one.target_percent for one in plan.left_out] == [45.0]
+    kept = kept_plan(moved, hours, NOON, asked, schedule, "kit")
+    assert [one.target for one in kept.left_out] == [45.0]
+
+
+@pytest.mark.parametrize(
+    ("rules", "pack", "blind"),
+    [
+        (DEEP, at_level(100.0), False),  # a plan goes by the rules: what the interlock says is its
+        (DEEP.replace("45", "75"), unseen_at(100.0), True),  # no more than 30 points
+        (DEEP, volts(25.2), True),  # it tells its voltage, or did: it will where it hangs again
+    ],
+)
+def test_other_drains_are_one_run(rules: str, pack: Sample, blind: bool) -> None:
+    world = world_of(rules, pack, blind=blind)
+    (wish,) = problem_of(world, NOON, Hours()).problem.packs[0].wishes
+    assert (wish.read, wish.whole) == (False, None)
+
+
+def test_deeper_than_it_may_go_unseen_no_station_drains_it() -> None:
+    """At least 30 % where nobody sees the voltage (docs/safety.md)."""
+    world = world_of(DEEP.replace("45", "20"), unseen_at(100.0), blind=True)
+    wishes = problem_of(world, NOON, Hours()).problem.packs[0].wishes
+    assert all(wish.ways == () for wish in wishes)
+
+
+def test_where_only_one_of_two_stations_is_blind_the_plan_says_what_it_does_not_count() -> None:
+    world = world_of(DEEP, unseen_at(100.0), blind={"A"})
+    asked = problem_of(world, NOON, Hours())
+    (remark,) = asked.remarks
+    assert "on A it waits to be read each 30 points" in remark
+
 
 # ---- levels and times --------------------------------------------------------------------------
 
