@@ -91,6 +91,8 @@ def _hint_after(before: Word, word: Word, wanted: Set[str]) -> Mend | None:
             return Mend(f"put a name before `{before.text}`")
         one = f"{before.text}-{word.text}"
         return Mend(f"a name is one word, such as `{one}`", one, at=joined(before.span, word.span))
+    if {"WHEN", "OVER"} <= wanted and word.text == ":":
+        return Mend("leave the colon out: it stands behind `when ...`", "")
     if before.type == "IS":
         return Mend("leave `is` out to compare, and put `not` before the whole to turn it round")
     if before.type == "CLOCK" and word.text.startswith("-"):
