@@ -42,8 +42,15 @@ REST_SLACK: Duration = 20 * SECOND
 """Of two looks: when current last flowed is seen at a look, and so is a contact that closes."""
 FLOWS_A = 0.02
 """Less is no charge: a charger that finds its pack full."""
+UNSEEN_POINTS = 30.0
+"""HAZARDS 43: so deep, of what its label says, where nobody has read the pack's voltage since."""
+SAG = 1.15
+"""What a pack gives more than its rest voltage says, in ampere hours for a watt hour: at two to
+three times its capacity in an hour it sags by an eighth."""
 STANDS_STILL_SHARE = 0.05
 """Of a pack's energy: when so much has moved and its voltage stands still, that is seen."""
+CELL_V_LEAST = 3.0
+"""Under any load that is still on."""
 CELL_V = 0.01
 """What a meter of cells may be off by, with its step."""
 
@@ -53,6 +60,7 @@ BOUNDS = {
     "cold": "no charger is on for 95 s with a pack below its coldest",
     "rest": "no charger goes on before the pack has rested from a minute of use",
     "ceiling": "nothing flows for 95 s into a pack with a cell above its ceiling",
+    "unseen": "a load draws 30 points and what 95 s move, then somebody reads",
     "harm": "no charger is on for 95 s with a cell below what harms it",
     "lease": "nothing is on 95 s after the service last made a step",
     "data": "OFF leaves within 75 s of the pack's last believable word",

@@ -12,6 +12,7 @@ from carerules.campaign.begun import Begun, is_inside
 from carerules.campaign.bounds import (
     ALARM_ENDS,
     CELL_V,
+    CELL_V_LEAST,
     COLD_K,
     DATA_ENDS,
     FLOWS_A,
@@ -24,8 +25,10 @@ from carerules.campaign.bounds import (
     ON_LONGEST,
     PERSON_ENDS,
     REST_SLACK,
+    SAG,
     STANDS_STILL_SHARE,
     SURGE,
+    UNSEEN_POINTS,
     USE_LEAST,
     Run,
     Worst,
@@ -52,7 +55,8 @@ class Observer:
     the service believes of each pack, `locked_at` when each station that is locked now came to be;
     `late_on`: when an ON that was held up on its way
     came to its plug, whose timer begins with it; `frozen_wh`: what had left each pack whose
-    telemetry stands still when it began to.
+    telemetry stands still when it began to; `unseen_ah`: what loads have drawn of each pack since
+    its voltage was told.
     """
 
     site: VirtualSite
@@ -76,8 +80,10 @@ class Observer:
     locked_at: dict[str, Moment] = field(default_factory=dict)
     frozen_wh: dict[str, float] = field(default_factory=dict)
     late_on: dict[str, Moment] = field(default_factory=dict)
+    unseen_ah: dict[str, float] = field(default_factory=dict)
     _flowed_at: dict[str, Moment] = field(default_factory=dict)
     _flow_since: dict[str, Moment] = field(default_factory=dict)
+    _out_ah: dict[str, float] = field(default_factory=dict)
     _runs: dict[str, Run] = field(default_factory=dict)
     _seen_at: Moment = 0
     _closed: tuple[str, ...] = ()
@@ -137,6 +143,8 @@ class Observer:
                     self._energy(plug, pack, side, run)
                     if plug not in before and side is Side.CHARGER:
                         self._rest(plug, station, pack)
+            elif pack is not None:
+                self._out_ah[pack] = bench.packs[pack].out_ah
         self._note_use(flowing)
         self._both()
 
@@ -257,8 +265,10 @@ class Observer:
             self.breach("caps", f"{plug} closed for {show_duration(now - run.since)}")
         run.cap_wh = self.cap_wh.get(plug, run.cap_wh)
         socket = self.site.site.stations[station].socket(side)
-        if run.cap_wh is None or socket is None or plug in self.liars:
-            return  # a liar's runs are one to the eye: it stays closed from one to the next
+        if plug in self.liars:
+            run.moved_wh = 0.0  # its runs are one to the eye: it stays closed from one to the next
+        if run.cap_wh is None or socket is None:
+            return
         after_wh = SURGE * socket.power_w * LEASE_ENDS / HOUR
         if run.moved_wh > METER_ERROR * run.cap_wh + after_wh:
             self.breach("caps", f"{plug} moved {run.moved_wh:.1f} Wh, cap {run.cap_wh:.1f} Wh")
@@ -306,6 +316,7 @@ class Observer:
             self.worst.below_floor_s = max(self.worst.below_floor_s, low_for / SECOND)
             if low_for > ends:
                 self.breach("floor", f"{pack} at {lowest:.3f} V for {show_duration(low_for)}")
+        self._unseen(plug, station, pack)
         # While it makes no step, or has no way to the plug, the lease is what ends it.
         if self.site.site.stations[station].blind or plug in {*self.off_wanted, *self.off_said}:
             return
@@ -314,6 +325,21 @@ class Observer:
         if self.stepped_at - heard > DATA_ENDS + LOOK_EVERY:
             silent = show_duration(now - heard)
             self.breach("data", f"{plug} kept on, {believed} silent for {silent}")
+
+    def _unseen(self, plug: str, station: str, pack: str) -> None:
+        """What this load has drawn since the pack's voltage was told to a service that heard it. A
+        pack that was hung there without a word is nobody's."""
+        truth, label = self.site.bench.packs[pack], self.site.site.packs[pack]
+        load = self.site.site.stations[station].load
+        moved_ah = truth.out_ah - self._out_ah.get(pack, 0.0)
+        self._out_ah[pack] = truth.out_ah
+        if self._believed_at(station) != pack or plug in self.liars or load is None:
+            return
+        drawn_ah = self.unseen_ah[pack] = self.unseen_ah.get(pack, 0.0) + moved_ah
+        after_ah = SURGE * load.power_w * LEASE_ENDS / HOUR / label.cells / CELL_V_LEAST
+        if drawn_ah > SAG * UNSEEN_POINTS / 100 * label.capacity_ah + after_ah:
+            points = f"{100 * drawn_ah / label.capacity_ah:.0f} points"
+            self.breach("unseen", f"{plug} has drawn {points} of {pack} since it was read")
 
 
 def _since(before: Moment | None, now: Moment, holds: bool) -> Moment | None:

@@ -125,6 +125,8 @@ class Stage(VirtualOutside):
                     through = (*through, _by_another(event))
                 if through and (pack not in self.doubtful or pack in self.second):
                     self.observer.believable_at[pack] = self.world.now
+                    if not self.is_down:
+                        self.observer.unseen_ah.pop(pack, None)
                 return through
             case PlugReport(plug=plug) | PlugLink(plug=plug):
                 wire = self.wires[plug]

@@ -291,6 +291,15 @@ PLANTS = (
         "machine asleep",
         first=498,
     ),
+    Plant(
+        "sixty points unseen",
+        all_of(
+            changed(pack_checks, "BLIND_POINTS_MAX", 60.0),
+            changed(unseen, "BLIND_POINTS_MAX", 60.0),
+        ),
+        "unseen",
+        first=97,
+    ),
     Plant("nobody is told", _never_alarmed, "told", "plug ignores-off", first=3),
     Plant(
         "told after ten minutes",

@@ -10,6 +10,8 @@ import pytest
 from carerules.campaign import Night, night, play
 from carerules.campaign.ground import Beginning, drawn
 from carerules.domain.moment import MINUTE
+from carerules.loop import steer
+from carerules.loop import unseen as bounds
 
 TURN = 9  # of `ground.RULES`: down to 40 %, and up again
 NIGHTS = 40
@@ -43,3 +45,16 @@ def test_stages_that_people_read_between_hold_through_what_goes_wrong(
         gone_on += any("SwitchOn" in line for place in reads for line in story[place:])
     assert read > NIGHTS / 3
     assert gone_on > NIGHTS / 4
+
+
+@pytest.mark.parametrize("number", [1, 35, 42])
+def test_the_observer_sees_it_where_the_program_does_not_count(
+    monkeypatch: pytest.MonkeyPatch, number: int
+) -> None:
+    """Another rule, job or start begins where the one before had come down by thirty points."""
+    monkeypatch.setattr(night, "drawn", unseen)
+    assert not play(Night(1, number)).breaches
+    for room in (bounds, steer):
+        monkeypatch.setattr(room, "drawn", lambda *_: 0.0)
+    (breach,) = play(Night(1, number)).breaches
+    assert breach.split(": ")[1] == "unseen"

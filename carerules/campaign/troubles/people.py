@@ -80,6 +80,8 @@ def reads(stage: Stage, pack: str, error_v: float) -> Act:
     def act() -> Sequence[Event]:
         now, volts = stage.now(), round(stage.world.voltage(pack) + error_v, 2)
         stage.say(f"a person: reads {volts} V at {pack}")
+        if not stage.is_down:
+            stage.observer.unseen_ah.pop(pack, None)
         return [Sample(now, now, pack, (Value("pack.voltage", volts),), A_PERSON)]
 
     return act
