@@ -72,6 +72,7 @@ _UNDER = "(?:below|under|less than|lower than)"
 _FEW = r"(?=\d[\d.]* ?(?:s|min|h|d|wk|hours?|days?|weeks?)\b)"
 _TELL = "(?:notify|tell|warn|alert|remind|send|say|message)"
 _TOLD = "(?: me| us| everyone| everybody| someone| the crew)*"
+_NIGHT = r"(?:\b(?:at|by|in the|during the|over) night\b|\b(?<=it is )night\b|\bovernight\b)"
 _HEAD = "(?:on|over|because|when|for|with|if)"
 _MORE = rf"(?!{_HEAD} )([\w-]+)"
 _IN_HEAD = r"say: which packs stands in the head: `rule NAME on pack \1 when pack.soc ...`"
@@ -94,7 +95,10 @@ _TURNS: tuple[tuple[str, str, bool | None], ...] = (
      r"never \1 when pack.temperature > 45 °C", None),
     (r"^never (charge|drain) (?:a |the )?cold packs?",
      r"never \1 when pack.temperature < 5 °C", None),
+    (rf"^never (charge|drain) {_NIGHT}", r"never \1 when during 22:00-06:00", None),
+    (rf"^never (charge|drain) (?:between|from) {_CLOCKS}", r"never \1 when during \2-\3", None),
     (r"^(?:every day|daily) at (\d?\d:\d\d)", r"when at \1", None),
+    (r"(?<=when )(?:every day|daily) at (\d?\d:\d\d)", r"at \1", None),
     (r"^at (\d?\d:\d\d)", r"when at \1", None),
     (r"^on ((?:mon|tue|wed|thu|fri|sat|sun)\w*(?:, ?\w+)*) at (\d?\d:\d\d)",
      r"when on \1 and at \2", None),
@@ -116,6 +120,7 @@ _TURNS: tuple[tuple[str, str, bool | None], ...] = (
     (r"\bfor (?:all )?(pack [\w-]+|[\w-]+ packs)\b", r"on \1", False),
     (r"\b(?:with|where|that have)(?: the)? tag(?: is| =)? \"?([\w-]+)\"?",
      r'where tagged "\1"', False),
+    (rf"\bon {_MORE} pack (?={_HEAD} )", r"on \1 packs ", False),
     (r"\bon packs ([\w-]+)(?:,| and) ([\w-]+)",
      "say: give both a tag in the site file, and write `on packs where tagged \"TAG\"`", False),
     (r"(?<=when )(?!pack )[a-z][\w-]* and [a-z][\w-]* (?:are|were|have been)\b(?: both)?",
@@ -168,9 +173,9 @@ _TURNS: tuple[tuple[str, str, bool | None], ...] = (
      False),
     (r"pack\.[\w.]+ of ([\w-]+)", _IN_HEAD, False),
     # ---- uses and what happened --------------------------------------------------------------
-    (rf"\b(?:the )?next use (?:is )?(?:in )?{_OVER} {_TIME}(?: away| ahead)?",
+    (rf"(?<!until )\b(?:the )?next use (?:is )?(?:in )?(?:>|{_OVER}) {_TIME}(?: away| ahead)?",
      r"time until use > \1", False),
-    (rf"\b(?:the )?next use (?:is )?(?:in )?{_UNDER} {_TIME}(?: away| ahead)?",
+    (rf"(?<!until )\b(?:the )?next use (?:is )?(?:in )?(?:<|{_UNDER}) {_TIME}(?: away| ahead)?",
      r"time until use < \1", False),
     (rf"\bno use (?:is )?(?:planned )?(?:for|in|within)(?: the next)? {_TIME}",
      r"time until use > \1", False),
@@ -202,6 +207,9 @@ _TURNS: tuple[tuple[str, str, bool | None], ...] = (
     (r"\bis (?:equal to|exactly)\b|\bequals? to\b|\bis(?= \d)", "=", False),
     (r"\bis between\b", "between", False),
     (r"\bbetween (\d[\d.]*) ?[-–] ?(\d)", r"between \1 and \2", False),
+    (r"\bis (?:not )?(?:unknown|known)\b",
+     "say: nobody asks for that: what is unknown fires no rule, and a `never` holds while it is so",
+     False),
     (r"\bis (?:true|yes|active|sounding|detected)\b", "is on", False),
     (r"\bis (?:false|no|inactive|silent)\b", "is off", False),
     # ---- how long, and when ------------------------------------------------------------------
@@ -210,11 +218,16 @@ _TURNS: tuple[tuple[str, str, bool | None], ...] = (
     (r"\bsince yesterday\b", "for 24 h", False),
     (r"\bfor (half an hour|(?:a|an|one) (?:minute|hour|day|week|month))\b", r"for \1", False),
     (rf"\bfor ((?:{'|'.join(_COUNTED)}) (?:minute|hour|day|week)s)\b", r"for \1", False),
-    (rf"\b(?:between|from) {_CLOCKS}", r"and during \1-\2", False),
+    (rf"(?<=when )(?:it is )?(?:between|from) {_CLOCKS}", r"during \1-\2", False),
+    (rf"\b(?:and )?(?:it is )?(?:between|from) {_CLOCKS}", r"and during \1-\2", False),
     (rf"\b(?:between|from) {_CLOCKS}", r"during \1-\2", True),
     (rf"\bfrom {_NUMBER} to {_NUMBER}", r"between \1 and \2", False),
-    (r"\b(?:at|by|in the|during the|over) night\b|\bovernight\b", "and during 22:00-06:00", False),
-    (r"\b(?:at|by|in the|during the|over) night\b|\bovernight\b", "during 22:00-06:00", True),
+    (rf"(?<=when )(?:it is )?{_NIGHT}", "during 22:00-06:00", False),
+    (rf"\b(?:and )?(?:it is )?{_NIGHT}", "and during 22:00-06:00", False),
+    (_NIGHT, "during 22:00-06:00", True),
+    (r"\bat (\d?\d:\d\d)",
+     r"say: hours are a stretch, such as `during 22:00-06:00`; what begins at a time says so before"
+     r" the colon: `and at \1`", True),
     (r"(?<=\w )(?:more|greater|higher|larger|longer) than\b", ">", False),
     (r"(?<=\w )(?:less|lower|smaller) than\b", "<", False),
     (r"\bunless\b|\bbut not\b", "and not", False),
