@@ -152,8 +152,9 @@ CODES: Mapping[str, Code] = {code.name: code for code in (
     # ---- numbers and meaning -----------------------------------------------------------------
     Code("unknown-unit", "no such unit", "docs/language.md lists the units.",
          "when pack.soc > 95 for 24 hs: drain to 80", "when pack.soc > 95 for 24 h: drain to 80"),
-    Code("missing-unit", "a time without a unit",
-         "24 what? Other numbers take the unit of their signal, but a time is measured in five.",
+    Code("missing-unit", "a number without its unit",
+         "24 what? Other numbers take the unit of their signal, but a time is measured in five, and"
+         " a share below 1, such as 0.8, may be 0.8 % or 80 %.",
          "when pack.soc > 95 for 24: drain to 80", "when pack.soc > 95 for 24 h: drain to 80"),
     Code("unit-mismatch", "values of different kinds",
          "Volts do not compare with percent, nor a time with a power.",

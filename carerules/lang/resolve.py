@@ -14,7 +14,7 @@ from carerules.domain.condition import Condition
 from carerules.domain.diagnostic import Mend, Span
 from carerules.domain.frozen import guarded
 from carerules.domain.plan import Forbidden, Never, Rule
-from carerules.domain.quantity import Quantity
+from carerules.domain.quantity import COUNT, Quantity
 from carerules.domain.selector import EVERY_PACK
 from carerules.lang import statements as st
 from carerules.lang import syntax as s
@@ -106,9 +106,12 @@ class FileResolver:
                 value.dimension != override.value.dimension
             ):  # fmt: skip
                 mine, theirs = value.dimension.name, override.value.dimension.name
+                said = "give it the same kind of unit"
+                if override.value.dimension == COUNT and value.dimension.unit:
+                    said = f"write `{override.value.show()} {value.dimension.unit}`"
                 self.findings.add(
                     "unit-mismatch", f"`{node.name.text}` is a {mine} in the file taken in, got a"
-                    f" {theirs}", override.span, Mend("give it the same kind of unit"),
+                    f" {theirs}", override.span, Mend(said),
                     (f"`let {node.name.text}` stands here", node.name.span),
                 )  # fmt: skip
                 value = None

@@ -12,6 +12,7 @@ from carerules.domain.frozen import guarded
 from carerules.domain.moment import Duration
 from carerules.domain.quantity import (
     C_RATE,
+    CHARGE_LEVEL,
     COUNT,
     CURRENT,
     DURATION,
@@ -72,6 +73,9 @@ class Scope:
         if got is None:
             return None
         if bare(node) and wanted not in (COUNT, DURATION, C_RATE) and not wanted.per_day:
+            if wanted == CHARGE_LEVEL and 0 < got.value < 1 and of not in _POINTS:
+                self._part_of_one(node, got.value, of)
+                return None
             return Quantity(got.value, wanted)
         if got.dimension != wanted:
             self.mismatch(node, got, wanted, of)
@@ -134,6 +138,15 @@ class Scope:
         elif (wanted, got.dimension) == (C_RATE, CURRENT):
             mend = Mend("it is the current over the capacity: 2 A into 4 Ah are `0.5 C`")
         self.findings.add("unit-mismatch", f"{of} {is_what}, got `{unit.text}`", unit.span, mend)
+
+    def _part_of_one(self, node: AmountNode, part: float, of: str) -> None:
+        """A share that may be meant as a part of one: a drain to 0.8 would be one to nothing."""
+        percent = f"{rounded(100 * part):g} %"
+        self.findings.add(
+            "missing-unit", f"{of} is measured in %, and `{written(node)}` may be {percent} or"
+            f" {written(node)} %", node.span,
+            Mend(f"write `{percent}`, or `{written(node)} %` if so little is meant", percent),
+        )  # fmt: skip
 
     def _bare_let(self, node: ReferenceNode, got: Quantity, wanted: Dimension, what: str) -> None:
         """A `let` without a unit where one is wanted: told where the number stands, and once."""
@@ -252,6 +265,8 @@ class Scope:
         self.findings.add("unknown-unit", f"unknown unit `{word.text}`", word.span, mend)
 
 
+_POINTS = frozenset({"`pack.cell.imbalance`"})
+"""Shares that are small by themselves."""
 _LEVELS = {"full": "100 %", "half": "50 %"}
 _SIGNAL_HABITS = {"pack.charge": "pack.soc", "pack.level": "pack.soc", "pack.percent": "pack.soc",
                   "pack.temp": "pack.temperature", "pack.volts": "pack.voltage"}  # fmt: skip
