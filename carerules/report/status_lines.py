@@ -166,7 +166,8 @@ def _pack_lines(
 
 
 def charge_words(pack: PackShape) -> str:
-    """`100 % ± 2 %, said to be full, Mon 30 Nov 18:00; 25.1 V, 18 °C`."""
+    """`100 % ± 2 %, said to be full, Mon 30 Nov 18:00; read 25.10 V, 18 °C`: what was read lately may
+    be of before a run, and is not called what it is now."""
     charge = pack.charge
     if charge.soc_percent is None or charge.since is None:
         words = f"unknown: {charge.unknown}"
@@ -176,7 +177,7 @@ def charge_words(pack: PackShape) -> str:
         words += f", {charge.source} {since} {show_at(charge.since)}"
     seen = [] if pack.voltage_v is None else [f"{pack.voltage_v:.2f} V"]
     seen += [] if pack.temperature_c is None else [f"{pack.temperature_c:.0f} °C"]
-    return f"{words}; now {', '.join(seen)}" if seen else words
+    return f"{words}; read {', '.join(seen)}" if seen else words
 
 
 def job_words(job: JobShape) -> str:

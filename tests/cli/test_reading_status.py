@@ -79,7 +79,7 @@ def test_what_is_under_way_and_the_plug_that_is_on(tmp_path: Path) -> None:
     assert lines_of(shown, "load") == ["load     A-load on since Tue 01 Dec 18:01, 58 W (0 s ago)"]
     assert lines_of(shown, "waits") == [], "it has fired, and waits for nothing"
     assert lines_of(shown, "charge")[0].startswith(
-        "charge   100 % ± 2 %, rest voltage on Tue 01 Dec 18:00; now 25.14 V, 21 °C"
+        "charge   100 % ± 2 %, rest voltage on Tue 01 Dec 18:00; read 25.14 V, 21 °C"
     )
     assert lines_of(shown, "next use") == [
         "next use Saturday survey, Sat 05 Dec 08:00, in 3 d 13 h"
@@ -89,7 +89,7 @@ def test_what_is_under_way_and_the_plug_that_is_on(tmp_path: Path) -> None:
 def test_a_voltage_is_shown_while_it_is_fresh_and_no_longer(tmp_path: Path) -> None:
     story = full_heron(tmp_path)
     story.go(seen_heron(FULL + HOUR))
-    assert "now 25.14 V, 21 °C" in story.run("status", "heron").output
+    assert "read 25.14 V, 21 °C" in story.run("status", "heron").output
     story.go(Placed(FULL + HOUR + 11 * MINUTE, "egret", None))
     assert "25.14 V" not in story.run("status", "heron").output
 
