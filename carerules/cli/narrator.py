@@ -14,7 +14,7 @@ import click
 from carerules.cli.common import utter, wants_colour
 from carerules.domain.decision import Outcome
 from carerules.domain.event import Event, PlugLink
-from carerules.domain.moment import SECOND, Duration
+from carerules.domain.moment import HOUR, SECOND, Duration
 from carerules.domain.quantity import Known
 from carerules.loop import World
 from carerules.report import Line, line_of, said, wrap
@@ -22,6 +22,9 @@ from carerules.report import Line, line_of, said, wrap
 WIDTH_MAX = 100
 LOOK_ROUND_EVERY: Duration = 20 * SECOND
 """Real time between two lines that say how charged everything is."""
+SAME_ROUND_EVERY: Duration = HOUR
+"""Where nothing has changed meanwhile: enough to see that it lives, and no flood in a log that is
+kept for months (our choice)."""
 _INDENT = " " * 30
 _TOGETHER = re.compile(r"(?<=[\d±]) (?=[±%°\w]\w{0,2}\b|[±%])")
 """The space in `64 %`, `± 2 %` and `3.40 V`: a line does not end there."""
@@ -35,6 +38,7 @@ class Narrator:
     def __init__(self, real_ms: Callable[[], int]) -> None:
         self._real_ms = real_ms
         self._round_at = real_ms() + LOOK_ROUND_EVERY // 4
+        self._round, self._same_until = "", 0
         self._colour = wants_colour()
         self._last: tuple[str, str] = ("", "")
         self._lost: set[str] = set()
@@ -46,9 +50,15 @@ class Narrator:
             if line is not None and (line.about, line.text) != self._last:
                 self._last = (line.about, line.text)
                 self._say(line, world)
-        if self._real_ms() >= self._round_at:
-            self._round_at = self._real_ms() + LOOK_ROUND_EVERY
-            self._say(Line("seen", "", _charges(world)), world)
+        if (now := self._real_ms()) >= self._round_at:
+            self._round_at = now + LOOK_ROUND_EVERY
+            self._say_round(_charges(world), now, world)
+
+    def _say_round(self, charges: str, now: int, world: World) -> None:
+        if charges == self._round and now < self._same_until:
+            return
+        self._round, self._same_until = charges, now + SAME_ROUND_EVERY
+        self._say(Line("seen", "", charges), world)
 
     def _is_no_news(self, event: Event) -> bool:
         if not isinstance(event, PlugLink):
