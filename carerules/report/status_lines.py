@@ -166,8 +166,8 @@ def _pack_lines(
 
 
 def charge_words(pack: PackShape) -> str:
-    """`100 % ± 2 %, said to be full, Mon 30 Nov 18:00; read 25.10 V, 18 °C`: what was read lately may
-    be of before a run, and is not called what it is now."""
+    """`100 % ± 2 %, said to be full, Mon 30 Nov 18:00; read 25.10 V, 18 °C`: what was read lately
+    may be of before a run, and is not called what it is now."""
     charge = pack.charge
     if charge.soc_percent is None or charge.since is None:
         words = f"unknown: {charge.unknown}"
