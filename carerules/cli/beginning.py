@@ -30,6 +30,7 @@ from carerules.config.draft import (
     read_pack,
     unfit,
 )
+from carerules.config.zones import zone_meant
 from carerules.report.page import fold
 from carerules.service import read_rules
 
@@ -140,7 +141,7 @@ def _zone_here() -> str:
 def _zone(text: str) -> str | Problem:
     if text in available_timezones():
         return text
-    return Problem(f"`{text[:64]}`", "a zone of the IANA database", "as in `Europe/Lisbon`")
+    return Problem(f"`{text[:64]}`", "a zone of the IANA database", zone_meant(text[:64]))
 
 
 def _packs(zone: str) -> list[PackAnswer]:
@@ -164,7 +165,8 @@ def _packs(zone: str) -> list[PackAnswer]:
             click.echo(f"   {read.show()}")
         else:
             packs.append(read)
-    return refuse(f"{TRIES} packs could not be read; nothing was written")
+            wrong = 0  # nobody types ten packs again for five slips among them
+    return refuse(f"{TRIES} packs in a row could not be read; nothing was written")
 
 
 def _plug(packs: list[PackAnswer], zone: str) -> PlugAnswer:

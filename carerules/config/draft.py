@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from typing import Literal, NamedTuple
 
 from carerules.adapters import Problem, quoted
+from carerules.config.problem import Problem as SiteProblem
 from carerules.config.read import read_site_text
 from carerules.config.site import SiteFile
 from carerules.domain.frozen import guarded
@@ -22,7 +23,8 @@ Hands = Literal["plug", "people", "play"]
 
 CELLS_MAX = 60
 _PACK = re.compile(
-    r"(?P<name>.+?),?\s+(?P<chemistry>[A-Za-z0-9-]+),?\s+(?P<cells>\d{1,3})\s*[sS]?,?\s+"
+    r"(?P<name>.+?),?\s+(?P<chemistry>[A-Za-z0-9-]+),?\s+(?P<cells>\d{1,3})\s*"
+    r"(?:[sS](?:\d{1,3}[pP])?)?,?\s+"
     r"(?P<number>\d+(?:\.\d+)?)\s*(?P<milli>[mM]?)[aA][hH]"
 )
 
@@ -68,7 +70,7 @@ def read_pack(text: str, chemistries: Sequence[str]) -> PackAnswer | Problem:
     found = _PACK.fullmatch(text.strip())
     if found is None:
         return Problem(quoted(text), "name, chemistry, cells in series and capacity",
-                       "as in `heron lipo 6S 16 Ah`")  # fmt: skip
+                       _missing(text.strip()) or "as in `heron lipo 6S 16 Ah`")  # fmt: skip
     chemistry, cells = found["chemistry"].lower(), int(found["cells"])
     if chemistry not in chemistries:
         close = alike(chemistry, chemistries)
@@ -82,13 +84,33 @@ def read_pack(text: str, chemistries: Sequence[str]) -> PackAnswer | Problem:
     return PackAnswer(found["name"], chemistry, cells, f"{found['number']} {unit}")
 
 
+def _missing(text: str) -> str:
+    """What most likely keeps a line from being a pack; empty: too little of one is there."""
+    if re.search(r"\d,\d", text):
+        return "write a point for the comma"
+    if re.search(r"\d\s*[vV]\b", text):
+        return "say how many cells in series, such as `4S`, not the voltage"
+    if re.search(r"\d\s*[wW][hH]\b", text):
+        return "give the capacity in Ah or mAh: Wh divided by the voltage on the label"
+    if re.fullmatch(r"\S.*\s\d{1,3}\s*[sS]\w*,?\s+\d+(?:\.\d+)?", text):
+        return "write `Ah` or `mAh` behind the capacity"
+    return ""
+
+
 def unfit(answers: Answers, *tables: str) -> Problem | None:
     """What the reader of site files would say of what these answers put into those tables."""
     read = read_site_text(_site(answers), "site.toml")
     for problem in () if isinstance(read, SiteFile) else read:
         if problem.key[:1] and problem.key[0] in tables:
-            return Problem(problem.found, problem.wanted, problem.mend or "answer it otherwise")
+            return Problem(problem.found, problem.wanted, problem.mend or _mend(problem))
     return None
+
+
+def _mend(problem: SiteProblem) -> str:
+    name = re.fullmatch(r"`([A-Za-z][A-Za-z0-9_ -]*)`", problem.found)
+    if name is not None and " " in name[1]:
+        return f"write it in one, such as `{'-'.join(name[1].split())}`"
+    return "answer it otherwise"
 
 
 def draft(answers: Answers) -> dict[str, str]:

@@ -76,7 +76,8 @@ def nearest(word: str, known: Iterable[str]) -> str:
     names = sorted(known)
     if len(names) > NAMES_SEARCHED_MAX:
         return ""
-    close = alike(word, names)
+    folded = word.casefold()
+    close = [name for name in names if name.casefold() == folded] or alike(word, names)
     if close:
         return f"did you mean `{close[0]}`?"
     if not names:

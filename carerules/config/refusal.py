@@ -18,6 +18,9 @@ from carerules.domain.spelling import counted
 SECRETS = frozenset({"password", "passwd", "secret", "token", "api_key", "apikey"})
 """Keys under which people put secrets: their value is never shown, and a file is asked for."""
 
+SHORT_MAX = 60
+"""A longer value is not said again in the mend."""
+
 
 def problems_of(error: ValidationError, file: str, lines: Mapping[Key, int]) -> Iterator[Problem]:
     """Each mistake that pydantic found, in the order of its keys."""
@@ -98,7 +101,11 @@ def _example(key: Key, value: object) -> str:
         return close if close.startswith("did") else ""
     if "examples" not in schema or not key:
         return ""
-    return f"write `{key[-1]} = {toml(schema['examples'][0])}`"
+    example = schema["examples"][0]
+    short = isinstance(value, str) and 0 < len(value) <= SHORT_MAX and value.isprintable()
+    if short and isinstance(example, list):
+        example = [value]  # one of what was to be a list of them
+    return f"write `{key[-1]} = {toml(example)}`"
 
 
 def _range(key: Key) -> str:

@@ -11,10 +11,8 @@ import stat
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime
-from functools import cache
 from pathlib import Path
 from typing import Annotated, Any
-from zoneinfo import available_timezones
 
 from pydantic import (
     AfterValidator,
@@ -29,6 +27,7 @@ from pydantic_core.core_schema import no_info_plain_validator_function
 
 from carerules.adapters import Problem, key_problem, pem_problem, read_password
 from carerules.config.problem import PROBLEMS_MAX, found, nearest, printable, quoted
+from carerules.config.zones import zone_meant, zones
 from carerules.domain.action import DayWindow
 from carerules.domain.frozen import guarded
 from carerules.domain.quantity import (
@@ -219,16 +218,9 @@ def name_of(kind: str) -> AfterValidator:
 # ---- zone, window, files -----------------------------------------------------------------------
 
 
-@cache
-def _zones() -> frozenset[str]:
-    return frozenset(available_timezones())
-
-
 def _zone(value: str) -> str:
-    if value not in _zones():
-        close = nearest(value, _zones())
-        mend = close if close.startswith("did") else "write it as `Continent/City`, or `UTC`"
-        raise refused(found(value), "a zone of the IANA time zone database", mend)
+    if value not in zones():
+        raise refused(found(value), "a zone of the IANA time zone database", zone_meant(value))
     return value
 
 

@@ -144,10 +144,31 @@ def test_what_is_no_pack_is_said_in_one_line(typed: str) -> None:
     assert "\n" not in read.show()
 
 
+@pytest.mark.parametrize(("typed", "mend"), [
+    ("heron lipo 6S 16,5 Ah", "write a point for the comma"),
+    ("heron lipo 22.2V 16Ah", "say how many cells in series"),
+    ("heron lipo 6S 355 Wh", "give the capacity in Ah or mAh"),
+    ("heron lipo 6s 16", "write `Ah` or `mAh` behind the capacity"),
+    ("heron", "as in `heron lipo 6S 16 Ah`"),
+])  # fmt: skip
+def test_what_keeps_a_line_from_being_a_pack_is_said(typed: str, mend: str) -> None:
+    read = read_pack(typed, ["lipo"])
+    assert isinstance(read, Problem)
+    assert mend in read.show()
+
+
+def test_slips_among_many_packs_do_not_lose_them(tmp_path: Path) -> None:
+    typed = [line for n in range(10) for line in (f"p{n} lipo 6S", f"p{n} lipo 6S 16 Ah")]
+    shown = new(tmp_path, "shed", "vienna", "Europe/Vienna", *typed, "", "2", "no")
+    assert shown.exit_code == 0, shown.output
+    assert "did you mean `Europe/Vienna`?" in shown.output
+    assert len(checked(tmp_path).site.packs) == 10
+
+
 @pytest.mark.parametrize(
     "typed",
-    ["heron lipo 6S 16 Ah", "Heron_1 LiPo 6s 16ah", "heron, lipo, 6S, 16 Ah", "heron lipo 6 16 Ah",
-     "a" * 40 + " lipo 6S 16000 mAh"],
+    ["heron lipo 6S 16 Ah", "heron lipo 6S2P 16 Ah", "Heron_1 LiPo 6s 16ah",
+     "heron, lipo, 6S, 16 Ah", "heron lipo 6 16 Ah", "a" * 40 + " lipo 6S 16000 mAh"],
 )  # fmt: skip
 def test_a_pack_may_be_typed_as_people_type_it(tmp_path: Path, typed: str) -> None:
     assert new(tmp_path, "shed", "UTC", typed, "", "1", "no").exit_code == 0
@@ -160,6 +181,7 @@ def test_a_pack_may_be_typed_as_people_type_it(tmp_path: Path, typed: str) -> No
     ("when lipo 6S 16 Ah", "a name that is no word of the rule language"),
     ("Gänsesäger lipo 6S 16 Ah", "a name of letters (a to z)"),
     ("my heron lipo 6S 16 Ah", "`my heron`, wanted a name of letters (a to z)"),
+    ("my heron lipo 6S 16 Ah", "mend: write it in one, such as `my-heron`"),
     ("a" * 41 + " lipo 6S 16 Ah", "(41 characters), wanted a name of letters (a to z)"),
     ("heron lipo 6S 99999 Ah", "a capacity from 0.01 Ah to 5000 Ah"),
 ])  # fmt: skip
