@@ -322,7 +322,9 @@ def _told(
         witness = track.witness if -0.05 < track.net < 0.05 else COUNTED
         # While something flows the next sample tells; only the shelf is foreseen.
         slope = 0.0 if rest.flowing or charge <= 0.0 else chemistry.shelf_slope
-        readings["pack.soc"] = Known(charge, track.spread(chemistry), track.at, witness, slope)
+        readings["pack.soc"] = Known(
+            charge, track.spread(chemistry), track.at, witness, slope, track.widens(chemistry)
+        )
     elif track.used:
         readings["pack.soc"] = Unknown("used since the last reading")
     elif not chemistry.shows_charge:

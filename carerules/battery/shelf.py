@@ -43,7 +43,9 @@ def shelved(before: Estimate, after: Estimate, pack: Pack, chemistry: Chemistry)
     if not isinstance(soc, Known) or not (taken or works):
         return replace(after, track=track)
     slope = chemistry.shelf_slope - (POINTS_A_MS if works else 0.0)
-    told = Known(charge - taken, track.spread(chemistry), now, OWN_CIRCUIT, slope)
+    told = Known(
+        charge - taken, track.spread(chemistry), now, OWN_CIRCUIT, slope, track.widens(chemistry)
+    )
     return replace(after, track=track, readings={**after.readings, "pack.soc": told})
 
 

@@ -18,6 +18,7 @@ from typing import NamedTuple
 from carerules.battery.charge import SPREAD_MAX, rest_voltage
 from carerules.battery.chemistry import Chemistry
 from carerules.domain.moment import HOUR, MINUTE, MONTH, Duration, Moment
+from carerules.domain.quantity import Widening
 
 HOLD_MAX: Duration = 5 * MINUTE
 """A current holds until the next sample, at most so long: the slowest interval plugs ship with
@@ -39,6 +40,9 @@ GAIN_OTHER = 0.10
 
 SHELF_DOUBT = 1.0
 """Doubt of self-discharge, of itself: packs with electronics of their own lose more (no source)."""
+
+SHELF_LEAST = 1e-6
+"""Percent a month: of less than this no doubt comes in a hundred years (our choice)."""
 
 OUTLIER_SIGMAS = 4.0
 """Further apart than so many of both spreads together, two witnesses contradict each other
@@ -100,12 +104,17 @@ class Track(NamedTuple):
     def spread(self, chemistry: Chemistry) -> float:
         """Doubt of the charge now, points (1 sigma)."""
         capacity = self.capacity_doubt * self.net
-        shelf = SHELF_DOUBT * chemistry.self_discharge_pct_month
-        shelf *= (self.at - self.anchored) / MONTH
+        shelf = _shelf_doubt(chemistry) * (self.at - self.anchored)
         gain = self.gain_doubt
         square = self.anchor_spread * self.anchor_spread + capacity * capacity + gain * gain
         spread = sqrt(square + self.gap * self.gap + shelf * shelf)
         return spread if spread < SPREAD_MAX else SPREAD_MAX
+
+    def widens(self, chemistry: Chemistry) -> Widening | None:
+        """How the doubt goes on growing on the shelf, though nothing is heard."""
+        if chemistry.self_discharge_pct_month < SHELF_LEAST:
+            return None
+        return Widening(_shelf_doubt(chemistry), self.anchored, SPREAD_MAX)
 
     def is_live(self, at: Moment) -> bool:
         """Whether the pack's own current still holds."""
@@ -118,6 +127,11 @@ class Track(NamedTuple):
         if at - self.cell_at > METER_HOLD_MAX:
             return False
         return abs(self.cell_w) * REST_HOURS >= self.capacity_ah * 3.0  # 3 V: the least a cell has
+
+
+def _shelf_doubt(chemistry: Chemistry) -> float:
+    """Points a millisecond, 1 sigma."""
+    return SHELF_DOUBT * chemistry.self_discharge_pct_month / MONTH
 
 
 def advanced(track: Track, chemistry: Chemistry, at: Moment, current_a: float | None) -> Track:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from enum import IntEnum
+from math import sqrt
 from typing import Literal, TypeAlias
 
 from carerules.domain.frozen import frozen
@@ -180,11 +181,31 @@ def show_read(value: float, dimension: Dimension) -> str:
 
 
 @frozen
+class Widening:
+    """How a doubt grows by itself while nothing is heard: by `rate` (1 sigma, base units a
+    millisecond) for all the time from `since` on, beside every other doubt, up to `most`. A spread
+    has in it what has grown before it was told.
+    """
+
+    rate: float
+    since: Moment
+    most: float
+
+    def after(self, spread: float, at: Moment, moment: Moment) -> float:
+        """What a spread of `at` has come to by a later moment; independent errors add squared."""
+        if moment <= at:
+            return spread
+        grown = self.rate * self.rate * (moment - at) * (moment + at - 2 * self.since)
+        return max(spread, min(self.most, sqrt(spread * spread + grown)))
+
+
+@frozen
 class Known:
     """A reading: value and spread (1 sigma) in base units, when it was true, and who said so.
 
     Between samples it moves by `slope` (base units a millisecond): 1 for a time since something,
-    -1 for a time until something, a little below 0 for the charge of a pack on the shelf.
+    -1 for a time until something, a little below 0 for the charge of a pack on the shelf. Its
+    spread grows meanwhile as `widens` says; None: it does not.
     """
 
     value: float
@@ -192,10 +213,17 @@ class Known:
     at: Moment
     source: str
     slope: float = 0.0
+    widens: Widening | None = None
 
     def value_at(self, moment: Moment) -> float:
         """The value at a later moment, along the slope."""
         return self.value + self.slope * (moment - self.at) if self.slope else self.value
+
+    def spread_at(self, moment: Moment) -> float:
+        """The spread (1 sigma) at a later moment, though nothing was heard since."""
+        if self.widens is None:
+            return self.spread
+        return self.widens.after(self.spread, self.at, moment)
 
     def shown_at(self, moment: Moment) -> float:
         """As `value_at`, for people: what runs down by itself ends at nothing, not below."""

@@ -99,10 +99,17 @@ def compare_values(left: Look, op: Op, right: Look, margin: float) -> Ask:
         difference = a[0] - b[0]
         doubt = margin * (a[1] + b[1]) if margin else 0.0
         truth = _judge(difference, doubt, op)
-        slope = a[2] - b[2]
-        if slope:
-            fuzz = max(abs(slope) * ROUNDING, 8 * math.ulp(max(abs(a[0]), abs(b[0]))))
-            until = min(until, _next_change(difference, slope, doubt, op, truth, now, fuzz))
+        slope, grows = a[2] - b[2], margin * (a[4] + b[4]) if margin else 0.0
+        if slope or grows:
+            speed = abs(slope) + grows
+            fuzz = max(speed * ROUNDING, 8 * math.ulp(max(abs(a[0]), abs(b[0]))))
+            if grows:
+                # It comes to the edge of its doubt no sooner than both at their fastest let it:
+                # one looks there, and from there again.
+                apart = abs(abs(difference) - doubt) - fuzz
+                until = min(until, now + max(1, math.floor(apart / speed)))
+            else:
+                until = min(until, _next_change(difference, slope, doubt, op, truth, now, fuzz))
         return truth, until
 
     return run

@@ -61,7 +61,7 @@ def move_energy(job: Job, view: View) -> Step:
             mend = f"read {job.pack}'s voltage and enter it: `carerules record {job.pack} voltage`"
             return Going(wait(job, view.now, f"charge is unknown: {unknown.why}", mend))
     if _reached(job, value, view):
-        short = _target_of(job) - FAR_POINTS - value - 2 * soc.spread
+        short = _target_of(job) - FAR_POINTS - value - 2 * soc.spread_at(view.now)
         if job.side is Side.CHARGER and short > 0:
             why = f"the charger is at its end, yet {job.pack} reads {value:.0f} %"
             return Over(job, Ending.FAILED, f"{why}: see that {job.pack} hangs on it")

@@ -108,10 +108,10 @@ def _see(value: ValueOf, facts: Facts, now: Moment) -> Seen:
 def _see_signal(name: str, dimension: Dimension, facts: Facts, now: Moment) -> Seen:
     scope = name.partition(".")[0]
     readings = {"pack": facts.readings, "station": facts.station}.get(scope, facts.site)
-    match reading := readings.get(name):
-        case Known(_, spread, at, source, _):
-            found = show(reading.shown_at(now), dimension)
-            if spread:
+    match readings.get(name):
+        case Known(_, _, at, source) as known:
+            found = show(known.shown_at(now), dimension)
+            if spread := known.spread_at(now):
                 # A spread is a difference: half a kelvin, never half a degree above freezing.
                 # Two figures of it: more would say that a doubt is known to the thousandth.
                 two = float(f"{spread:.2g}")

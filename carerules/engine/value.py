@@ -45,9 +45,10 @@ class Facts:
     counts: Mapping[str, int] = field(default_factory=dict)
 
 
-Line: TypeAlias = tuple[float | None, float, float, Moment]
-"""A value now (None: unknown), its spread, its slope (a millisecond), and until when this holds;
-for a signal of the pack's own, if no sample comes before it is stale."""
+Line: TypeAlias = tuple[float | None, float, float, Moment, float]
+"""A value now (None: unknown), its spread, its slope (a millisecond), until when this holds (for a
+signal of the pack's own, if no sample comes before it is stale), and how fast its spread grows by
+itself at most (a millisecond)."""
 Look: TypeAlias = Callable[[Facts, Moment, list[Memory]], Line]
 
 Place: TypeAlias = Callable[[Memory], int]
@@ -57,7 +58,7 @@ def make_look(value: ValueOf, signals: Catalogue, place: Place) -> Look:
     """A closure that looks the value up; `place` hands out places in the memory."""
     match value:
         case Quantity(number, _):
-            line = (number, 0.0, 0.0, NEVER)
+            line = (number, 0.0, 0.0, NEVER, 0.0)
             return lambda _facts, _now, _memory: line
         case SignalValue(name, _):
             return _signal(name, signals[name].max_age)
@@ -73,7 +74,7 @@ def make_look(value: ValueOf, signals: Catalogue, place: Place) -> Look:
             return _over(place(FRESH_TRAIL), _signal(name, signals[name].max_age), kind, time)
         case NumberOfPacks(where):
             key = count_key(where)
-            return lambda facts, _now, _memory: (float(facts.counts.get(key, 0)), 0, 0, NEVER)
+            return lambda facts, _now, _memory: (float(facts.counts.get(key, 0)), 0, 0, NEVER, 0.0)
         case _:
             assert_never(value)
 
@@ -100,20 +101,23 @@ def _signal(name: str, max_age: Duration | None) -> Look:
                 return _UNKNOWN
             if own:  # each sample puts this off: it is kept apart, in Watch.stale_at
                 until = NEVER
+        value, spread, grows, widens = reading.value, reading.spread, 0.0, reading.widens
         if reading.slope:
-            value = reading.value + reading.slope * (now - reading.at)
-            return value, reading.spread, reading.slope, until
-        return reading.value, reading.spread, 0.0, until
+            value += reading.slope * (now - reading.at)
+        if widens is not None:
+            spread = widens.after(spread, reading.at, now)
+            grows = widens.rate if spread < widens.most else 0.0
+        return value, spread, reading.slope, until, grows
 
     return look
 
 
-_UNKNOWN: Line = (None, 0.0, 0.0, NEVER)
-_LONGER_THAN_ANY: Line = (float(NEVER), 0.0, 0.0, NEVER)
+_UNKNOWN: Line = (None, 0.0, 0.0, NEVER, 0.0)
+_LONGER_THAN_ANY: Line = (float(NEVER), 0.0, 0.0, NEVER, 0.0)
 
 
 def _time_since(times: tuple[Moment, ...], now: Moment) -> Line:
-    return (float(now - times[-1]), 0.0, 1.0, NEVER) if times else _LONGER_THAN_ANY
+    return (float(now - times[-1]), 0.0, 1.0, NEVER, 0.0) if times else _LONGER_THAN_ANY
 
 
 def _time_until_use(facts: Facts, now: Moment, _memory: list[Memory]) -> Line:
@@ -121,31 +125,31 @@ def _time_until_use(facts: Facts, now: Moment, _memory: list[Memory]) -> Line:
     if place == len(facts.uses):
         return _LONGER_THAN_ANY
     start = facts.uses[place]
-    return float(start - now), 0.0, -1.0, start + 1
+    return float(start - now), 0.0, -1.0, start + 1, 0.0
 
 
 def _count_since(happened: Mapping[str, tuple[Moment, ...]], event: str, since: str) -> Line:
     times = happened.get(event, ())
     marks = happened.get(since, ())
     count = len(times) - bisect_right(times, marks[-1]) if marks else len(times)
-    return float(count), 0.0, 0.0, NEVER
+    return float(count), 0.0, 0.0, NEVER, 0.0
 
 
 def _count_in(times: tuple[Moment, ...], now: Moment, time: Duration) -> Line:
     first = bisect_left(times, now - time)
     until = times[first] + time + 1 if first < len(times) else NEVER
-    return float(len(times) - first), 0.0, 0.0, until
+    return float(len(times) - first), 0.0, 0.0, until, 0.0
 
 
 def _over(place: int, look: Look, kind: WindowKind, time: Duration) -> Look:
     def over(facts: Facts, now: Moment, memory: list[Memory]) -> Line:
-        value, _, drift, stale = look(facts, now, memory)
+        value, _, drift, stale, _ = look(facts, now, memory)
         trail = memory[place]
         assert isinstance(trail, Trail)
         memory[place] = trail = follow(trail, value, drift, now, time, kind)
         value, until = answer(trail, kind, now, time)
         # Also what goes stale must be looked at then: from there on it is unknown in the window.
-        return value, 0.0, 0.0, min(until, stale)
+        return value, 0.0, 0.0, min(until, stale), 0.0
 
     return over
 

@@ -61,7 +61,8 @@ def hear_charger(turn: Turn, station: Station, report: PlugReport) -> None:
         soc = turn.pack(name).soc
         if isinstance(soc, Known):
             session = session._replace(
-                start_soc=soc.value_at(report.heard), start_spread=soc.spread
+                start_soc=soc.value_at(report.heard),
+                start_spread=soc.spread_at(report.heard),
             )
     if on:
         habit = standing_by(habit, session, power_w, socket.power_w)

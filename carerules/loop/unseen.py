@@ -115,7 +115,7 @@ def volts_by_charge(world: World, name: str, station: Station) -> dict[str, Read
     pack = world.setup.site.packs[name]
     apart = world.packs[name].estimate.readings.get("pack.cell.imbalance")
     hidden = apart.value if isinstance(apart, Known) else 0.0
-    doubt = hypot(soc.spread, HIDDEN_POINTS, hidden)
+    doubt = hypot(soc.spread_at(world.now), HIDDEN_POINTS, hidden)
     charge = min(100.0, max(0.0, soc.value_at(world.now)))
     rest_v, spread_v = volts_at_charge(chemistry_of(world, pack), charge, doubt)
     low_v = rest_v - 2 * spread_v

@@ -197,7 +197,7 @@ def figures_of(world: World, name: str, start_percent: float | None = None) -> F
     return Figures(
         (chemistry.fractions, chemistry.volts), pack.cells, ah, ah_spread,
         mohm / 1_000 * pack.cells, mohm_spread / 1_000 * pack.cells,
-        max(0.0, min(1.0, soc.value_at(world.now) / 100)), soc.spread / 100,
+        max(0.0, min(1.0, soc.value_at(world.now) / 100)), soc.spread_at(world.now) / 100,
     )  # fmt: skip
 
 

@@ -72,7 +72,7 @@ class _Pack:
             self.ledger = lain(self.ledger, None, temp_c, READ_EVERY)
             level, spread = None, 0.0
         else:
-            level, spread = min(100.0, max(0.0, soc.value_at(at))), soc.spread
+            level, spread = min(100.0, max(0.0, soc.value_at(at))), soc.spread_at(at)
             above = sum(edge <= level for edge in EDGES[1:-1])
             self.times[above] += READ_EVERY
             self.ledger = lain(self.ledger, level, temp_c, READ_EVERY)

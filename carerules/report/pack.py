@@ -64,8 +64,9 @@ def charge_of(world: World, name: str) -> ChargeShape:
     """How full the pack is now, and since when and by whose word that is counted."""
     state = world.packs[name]
     match state.soc:
-        case Known(_, spread, at, source, _) as soc:
+        case Known(_, _, at, source) as soc:
             value = max(0.0, min(100.0, soc.value_at(world.now)))
+            spread = soc.spread_at(world.now)
             since = max(state.estimate.track.anchored, 0) or at
             return ChargeShape(
                 soc_percent=tidy(value), spread_percent=tidy(spread), source=source,

@@ -141,7 +141,7 @@ def tally_lines(tally: Tally, world: World) -> list[str]:
     for name, pack in tally.packs.items():
         match world.packs[name].soc:
             case Known() as soc:
-                now = f"{soc.shown_at(world.now):.0f} ± {soc.spread:.0f} %"
+                now = f"{soc.shown_at(world.now):.0f} ± {soc.spread_at(world.now):.0f} %"
             case _:
                 now = "unknown"
         lines.append(f"{name[:34]:34} {_hours(pack.full):>12} {_hours(pack.unknown):>12} {now:>12}")

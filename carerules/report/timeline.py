@@ -132,7 +132,8 @@ def _level(world: World, name: str) -> tuple[float | None, float | None]:
     soc = world.packs[name].soc
     if not isinstance(soc, Known):
         return None, None
-    return tidy(max(0.0, min(100.0, soc.value_at(world.now)))), tidy(soc.spread)
+    value = max(0.0, min(100.0, soc.value_at(world.now)))
+    return tidy(value), tidy(soc.spread_at(world.now))
 
 
 def _kind_of(world: World, plug: str) -> SpanKind:

@@ -141,7 +141,7 @@ def _number(
         is_time = signal.dimension == DURATION
         scale, unit = (SECOND, "s") if is_time else (1, signal.dimension.unit)
         stale = signal.max_age is not None and now - reading.at > signal.max_age
-        value, spread = reading.shown_at(now) / scale, reading.spread / scale
+        value, spread = reading.shown_at(now) / scale, reading.spread_at(now) / scale
         return tidy(value), tidy(spread), unit, stale
     if name.startswith(("count ", "number of packs ")):
         return float(seen.found), 0.0, "", False

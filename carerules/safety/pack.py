@@ -177,7 +177,7 @@ def _blind(intent: Intent, bench: Bench, soc: Known) -> Iterator[Refusal | Momen
     """Drained on metered energy alone: shallow, high, and only while the meter speaks."""
     plug, state, name = bench.outlet.plug, bench.outlet.state, bench.pack.name
     unseen, now = "where the voltage is not seen", soc.value_at(bench.now)
-    least, floor = now - SIGMAS * soc.spread, max(BLIND_FLOOR_SOC, bench.floor_charge)
+    least, floor = now - SIGMAS * soc.spread_at(bench.now), max(BLIND_FLOOR_SOC, bench.floor_charge)
     if least <= floor:
         found = f"charge may be as low as {least:.0f} %"
         yield Refusal(found, f"above {floor:.0f} % {unseen}", final=True)

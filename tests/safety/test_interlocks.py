@@ -30,7 +30,7 @@ from carerules.domain.decision import Veto
 from carerules.domain.event import A_PERSON
 from carerules.domain.moment import DAY, HOUR, MINUTE, NEVER, SECOND
 from carerules.domain.pack import Side
-from carerules.domain.quantity import Known
+from carerules.domain.quantity import Known, Widening
 from carerules.safety import CHECKS, Dwell, Permit, Proof, Run
 from carerules.safety.lease import PlugState
 
@@ -42,6 +42,11 @@ UNMETERED = replace(LOAD, metered=False)
 def blind(soc: float = 80.0, spread: float = 2.0, target: float = 55.0) -> Case:
     case = draining().reading("pack.cell.min", None).reading("pack.soc", known(soc, spread))
     return case.but(station=BLIND, target=target)
+
+
+def lain(value: float, spread: float, grown: float) -> Known:
+    """Read a day ago; the doubt that time alone has brought since (1 sigma, points)."""
+    return replace(known(value, spread, DAY), widens=Widening(grown / DAY, NOW - DAY, 30.0))
 
 
 def running(**changes: object) -> Case:
@@ -310,6 +315,10 @@ TABLE = [
      blind().reading("pack.soc", known(35, 2, MINUTE, -1.5 / MINUTE)).but(target=31.0), "floor"),
     ("blind, falling, and still above 30 %",
      blind().reading("pack.soc", known(35, 2, MINUTE, -0.5 / MINUTE)).but(target=31.0), ""),
+    ("blind, read a while ago, and the doubt has grown to 2.5 since",
+     blind().reading("pack.soc", lain(35.01, 2, 1.5)).but(target=31.0), ""),
+    ("blind, read longer ago, and the doubt has grown to just over 2.5",
+     blind().reading("pack.soc", lain(35.01, 2, 1.51)).but(target=31.0), "floor"),
     ("blind, more than 30 points when it was read, and fallen since",
      blind().reading("pack.soc", known(81, 2, MINUTE, -1.5 / MINUTE)).but(target=50.0), ""),
     ("blind, 30 points from the beginning", blind(soc=60, target=50).but(dwell=begun(80.0)), ""),
