@@ -12,8 +12,9 @@ from datetime import datetime
 from carerules.domain.action import Action, Charge, Drain
 from carerules.domain.moment import Moment
 from carerules.domain.quantity import Known, show_read
-from carerules.engine import BoundRule, Job, line_wording
+from carerules.engine import BoundRule, Job, line_wording, owner
 from carerules.loop import World
+from carerules.loop.world import PackState
 from carerules.report.shapes import AimShape, LastShape
 
 
@@ -25,7 +26,7 @@ def aim_of(world: World, name: str, firing: Mapping[str, Moment]) -> AimShape | 
     """
     state, rules = world.packs[name], world.setup.bound[name].rules
     because = {rule.rule.name: rule.rule.because for rule in rules}
-    for job in state.jobs:
+    for job in in_turn(state):
         level = _level(job.actions[job.line :])
         if level is not None:
             return _aim(level, job.rule, because.get(job.rule, ""), _by(world, name, job), None)
@@ -39,6 +40,12 @@ def aim_of(world: World, name: str, firing: Mapping[str, Moment]) -> AimShape | 
             at = world.local.read(max(moment, world.now))
             return _aim(level, rule.rule.name, rule.rule.because, None, at)
     return None
+
+
+def in_turn(state: PackState) -> Sequence[Job]:
+    """The pack's jobs, the one that has the pack first: what the others want is not wanted yet."""
+    first = owner(state.jobs, state.soc)
+    return sorted(state.jobs, key=lambda job: job is not first)
 
 
 def _level(actions: Sequence[Action]) -> Drain | Charge | None:

@@ -13,7 +13,7 @@ from carerules.domain.quantity import Known, Truth
 from carerules.engine import BoundRule, Explained, Facts, Job, RuleState, explain
 from carerules.loop import World, facts_of, foresee, planned_mend
 from carerules.report import shapes
-from carerules.report.aim import aim_of, last_of
+from carerules.report.aim import aim_of, in_turn, last_of
 from carerules.report.shapes import (
     ChargeShape,
     GlanceShape,
@@ -52,7 +52,7 @@ def pack_of(world: World, name: str, health: GlanceShape) -> PackShape:
         station=state.station,
         next_use=use_of(ahead[0], world.local) if ahead else None,
         waits=_waits(world, name, firing),
-        jobs=[job_of(world, job) for job in state.jobs],
+        jobs=[job_of(world, job) for job in in_turn(state)],
         barred=state.barred or None,
         retired=state.retired or None,
         doubt=state.estimate.doubt or None,

@@ -14,6 +14,7 @@ from carerules.domain.quantity import DURATION, Known
 from carerules.domain.wording import wording
 from carerules.engine import BoundRule, Explained, Facts, Phase, RuleState, Seen, explain, seen_by
 from carerules.loop import World, facts_of, foresee, moves_energy, obstacle, stand_ins
+from carerules.report.aim import in_turn
 from carerules.report.log import log_rows_lines
 from carerules.report.pack import TRUTHS, charge_of, job_of, seconds, tidy
 from carerules.report.page import Paint, fold, plain, show_at, show_percent, show_s
@@ -48,7 +49,7 @@ def why_of(
         station=state.station,
         barred=state.barred or None,
         retired=state.retired or None,
-        jobs=[job_of(world, job) for job in state.jobs],
+        jobs=[job_of(world, job) for job in in_turn(state)],
         rules=[
             _rule(world, name, rule, its, facts, firing.get(rule.key), exact=exact)
             for rule, its in zip(bound.rules, state.rules, strict=True)

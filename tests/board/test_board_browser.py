@@ -388,7 +388,7 @@ def test_axe_finds_what_is_planted(shed: Shed, browser: Browser) -> None:
 def test_nothing_runs_out_of_the_page_and_all_can_be_pressed(
     shed: Shed, browser: Browser, width: int
 ) -> None:
-    """WCAG 2.2: reflow at 320 px (1.4.10), targets of 24 px and more (2.5.8)."""
+    """WCAG 2.2: reflow at 320 px (1.4.10), targets of 24 px and more (2.5.8). No name is broken."""
     size = {"width": width, "height": WIDTHS[width]}
     with looking(browser, shed, viewport=size) as (context, _):
         page = context.new_page()
@@ -400,6 +400,10 @@ def test_nothing_runs_out_of_the_page_and_all_can_be_pressed(
                 .filter(([, box]) => box.width && (box.width < 24 || box.height < 24))
                 .map(([name]) => name)""")
             assert small == [], path
+            broken = page.evaluate("""() => [...document.querySelectorAll(".pack h2 a")]
+                .map((one) => { one.textContent = "oystercatcher"; return one; })
+                .filter((one) => one.getClientRects().length > 1).length""")
+            assert broken == 0, path
 
 
 def test_the_keyboard_reaches_everything_in_order(shed: Shed, browser: Browser) -> None:

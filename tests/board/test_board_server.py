@@ -52,6 +52,19 @@ def said(client: TestClient, answer: Any) -> str:
     return first[1]
 
 
+def test_no_id_has_a_space_in_it_and_none_is_there_twice(tmp_path: Path) -> None:
+    """HTML, 3.2.6: an id is one of a kind in its page, and has no white space."""
+    story = draining_heron(tmp_path, rules='rule look on pack egret\n'
+                           '    when pack.soc < 90: chore "look at egret"\n')  # fmt: skip
+    client = browser(pages(story))
+    assert 'value="later"' in client.get("/").text
+    for path in ("/", "/pack/heron", "/rules"):
+        ids = re.findall(r'\bid="([^"]*)"', client.get(path).text)
+        assert ids
+        assert not [one for one in ids if re.search(r"\s", one) or not one]
+        assert len(ids) == len(set(ids))
+
+
 # ---- looking -----------------------------------------------------------------------------------
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 from board_kit import status
-from reading_kit import FIRES, T0, Story, begin, draining_heron, full_heron, seen_heron
+from reading_kit import FIRES, FULL, T0, Story, begin, draining_heron, full_heron, seen_heron
 
 from carerules.board import packrow, past, planview, rulework, view
 from carerules.board.packrow import Row, for_page, minutes, row_of
@@ -53,6 +53,27 @@ def test_a_drain_under_way_is_at_work_and_wants_its_level_now(tmp_path: Path) ->
     assert (seen.lane.wanted, seen.lane.wanted_now) == (80.0, True)
     assert seen.next == "now: drain to 80 %, moving energy"
     assert [job.job for job in seen.jobs] == ["heron-1"]
+
+
+RIVALS = """\
+rule high on lipo packs
+    when pack.soc >= 95: drain to 80 %
+rule stored on lipo packs over high
+    when pack.soc >= 90 for 2 min: drain to 50 %
+"""
+
+
+def test_of_two_jobs_the_one_that_has_the_pack_says_what_is_wanted(tmp_path: Path) -> None:
+    """The older one waits for it: its level would contradict what is asked of people."""
+    story = full_heron(tmp_path, rules=RIVALS)
+    story.go(Placed(FULL + 2 * MINUTE, "heron", None), Tick(FULL + 5 * MINUTE))
+    seen = row(story)
+    assert [job.line for job in seen.jobs] == ["drain to 50 %", "drain to 80 %"]
+    assert seen.wanted == "wanted now: 50 %"
+    assert seen.why.startswith("stored")
+    assert seen.next.startswith("now: drain to 50 %")
+    (asked,) = [note.text for note in seen.notes]
+    assert "drain to 50 %" in asked
 
 
 def test_the_last_reading_has_its_age_and_source(tmp_path: Path) -> None:
