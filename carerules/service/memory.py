@@ -143,7 +143,8 @@ def _as_unseen(fresh: Estimate, before: Estimate) -> Estimate:
     """Should it be the same pack after all: what has left it since somebody read it has left it."""
     track = fresh.track
     points = min(100.0, before.track.drawn * before.track.capacity_ah / track.capacity_ah)
-    return replace(fresh, track=track._replace(drawn=points))
+    track = track._replace(drawn=points, flowed=before.track.flowed)
+    return replace(fresh, track=track)
 
 
 def restore(store: WorldStore, setup: Setup, now: Moment) -> World:

@@ -232,6 +232,22 @@ def test_one_whose_label_is_mended_has_not_been_read_for_that() -> None:
     assert stage.all(ChoreOpened)[-1].text.startswith("read heron's voltage and enter it")
 
 
+def test_nor_does_what_was_read_before_the_drain_count_for_one_whose_label_is_mended() -> None:
+    stage = hung(STORED)
+    stage.until(BEGIN + 4 * HOUR)
+    pack = replace(SITE.packs["heron"], capacity_ah=15.5)
+    site = replace(SITE, packs={"heron": pack})
+    setup = make_setup(site, CHEMISTRIES, SIGNALS, plan_of(STORED))
+    again = load_world(dump_world(stage.world), setup)
+    assert again is not None
+    stage.world = replace(again, muted=frozenset())
+    stage.hear(Started(stage.now))
+    stage.until(stage.now + MINUTE)
+    volts = (Value("pack.voltage", 25.1),)
+    stage.hear(Sample(stage.now, BEGIN + 5 * MINUTE, "heron", volts, A_PERSON))
+    assert drawn(stage.world, "heron") > 30
+
+
 # ---- packs that tell something -----------------------------------------------------------------
 
 
