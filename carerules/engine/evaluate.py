@@ -317,6 +317,18 @@ def seen_by(never: BoundNever, facts: Facts, stand_ins: Mapping[str, Reading]) -
     return changed(facts, readings={**facts.readings, **stand_ins})
 
 
+def is_past_unseen(
+    bound: Bound, action: Forbidden, wanted: str, stand_ins: Mapping[str, Reading]
+) -> bool:
+    """Whether the interlock of that wording looks back on what nobody sees: it forbids for good."""
+    return any(
+        never.never.action == action
+        and wording(never.never.when) == wanted
+        and looks_back(never.when, stand_ins)
+        for never in bound.nevers
+    )
+
+
 def remember_nevers(
     bound: Bound, memories: Sequence[tuple[Memory, ...]], facts: Facts, now: Moment
 ) -> tuple[tuple[tuple[Memory, ...], ...], Moment]:

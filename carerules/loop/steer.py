@@ -12,7 +12,7 @@ from carerules.domain.moment import HOUR, MINUTE, NEVER, SECOND, Duration, Momen
 from carerules.domain.pack import SIDES, Plug, Side, Socket, Station
 from carerules.domain.plan import Forbidden
 from carerules.domain.quantity import Known, Reading
-from carerules.engine import Facts, Job, Phase, forbids, moving, wait
+from carerules.engine import Facts, Job, Phase, forbids, is_past_unseen, moving, wait
 from carerules.loop.conduct import end_job, end_run, keep_job
 from carerules.loop.knowledge import facts_of
 from carerules.loop.turn import Turn
@@ -40,6 +40,10 @@ from carerules.safety import (
 RUN_LEAST: Duration = 5 * SECOND
 """A contact is not closed for a permit that ends sooner (a reading that is about to be too old, a
 person about to leave): it would open again at once, and wear for nothing (our choice)."""
+PAST_UNSEEN = (
+    "let that `never` ask for what is now, without `for`, `in last` or `over`: of a voltage that "
+    "nobody sees no past is known; or connect its telemetry"
+)
 ASK_AGAIN: Duration = MINUTE
 """A vetoed intent is put again this often, whatever else happens."""
 
@@ -94,16 +98,17 @@ def judge(turn: Turn, station: Station, intent: Intent) -> Permit | Veto:
     place = world.stations[station.name]
     now = world.now
     bound = world.setup.bound[intent.pack]
-    forbidden = ""
+    forbidden, is_past = "", False
     if bound.nevers:
         facts = _before_on(facts_of(world, intent.pack), place.dwell, now)
         word = _FORBIDDEN[intent.side]
         volts = stand_ins(world, intent.pack, word)
         forbidden, _ = forbids(bound, word, state.nevers, facts, now, volts)
+        is_past = is_past_unseen(bound, word, forbidden, volts)
     load, charger = _outlet(turn, station.load), _outlet(turn, station.charger)
     outlet, other = (load, charger) if intent.side is Side.LOAD else (charger, load)
     assert outlet is not None  # no job asks for what is not there
-    return permit(intent, Bench(
+    verdict = permit(intent, Bench(
         now=now, pack=rated, station=station, readings=state.estimate.readings, room=world.room,
         outlet=outlet, other=other, dwell=place.dwell,
         attended_until=world.attended_until, stopped=_stopped(turn),
@@ -113,6 +118,9 @@ def judge(turn: Turn, station: Station, intent: Intent) -> Permit | Veto:
         drawn=drawn(world, intent.pack), charge_most=charge_most(world, intent.pack),
         needs_notice=world.setup.site.needs_notice, notice_at=world.notice_proven_at,
     ))  # fmt: skip
+    if is_past and isinstance(verdict, Veto) and verdict.interlock == "never":
+        return changed(verdict, mend=PAST_UNSEEN)
+    return verdict
 
 
 def _outlet(turn: Turn, socket: Socket | None) -> Outlet | None:

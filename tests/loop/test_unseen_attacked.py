@@ -23,6 +23,7 @@ from kit import (
 from test_unseen import SITE, STORED, begin, charge, hung, is_on, read
 
 from carerules.battery import rest_voltage
+from carerules.domain.action import Drain
 from carerules.domain.decision import ChoreOpened, JobEnded, Outcome, SwitchOn
 from carerules.domain.event import (
     A_PERSON,
@@ -39,8 +40,9 @@ from carerules.domain.event import (
     Wanted,
 )
 from carerules.domain.moment import Moment
-from carerules.loop import make_setup
+from carerules.loop import make_setup, obstacle
 from carerules.loop.knowledge import take_metered
+from carerules.loop.steer import PAST_UNSEEN
 from carerules.loop.turn import Turn
 from carerules.loop.unseen import charge_most, drawn
 from carerules.service.memory import dump_world, load_world
@@ -246,6 +248,32 @@ def test_nor_does_what_was_read_before_the_drain_count_for_one_whose_label_is_me
     volts = (Value("pack.voltage", 25.1),)
     stage.hear(Sample(stage.now, BEGIN + 5 * MINUTE, "heron", volts, A_PERSON))
     assert drawn(stage.world, "heron") > 30
+
+
+# ---- the author's own `never` -------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("when", "says"),
+    [
+        ("pack.cell.min <= 3.4 V in last 1 h", True),
+        ("pack.cell.min <= 3.4 V for 2 min", True),
+        ("pack.cell.min <= 4.15 V", False),
+        ("pack.soc < 99 % in last 1 h", False),
+    ],
+)
+def test_whoever_asks_for_the_past_of_a_voltage_that_nobody_sees_is_told(
+    when: str, says: bool
+) -> None:
+    stage = hung(f"never drain when {when}\n" + STORED, charged=False)
+    stage.hear(sample(BEGIN + 10, soc=60.0))
+    stage.until(BEGIN + 10 * MINUTE)
+    assert not is_on(stage)
+    told = [chore.text for chore in stage.world.chores.values()]
+    assert told == says * [f"to drain to 45 %: {PAST_UNSEEN}"]
+    met = obstacle(stage.world, "heron", [Drain(45.0)])
+    assert met is not None
+    assert (met.interlock, met.mend) == ("never", says * PAST_UNSEEN)
 
 
 # ---- packs that tell something -----------------------------------------------------------------
