@@ -45,6 +45,8 @@ def board_command(site_path: Path, listen: str | None) -> None:
     site = site_at(site_path)
     door = door_of(site, listen) or door_of(site, LISTEN_HERE)
     assert door is not None
+    if isinstance(door, Problem):
+        refuse(door.show())
     listener = _listener(site, door, _of_journal, lambda: None)
     if isinstance(listener, str):
         refuse(listener)
@@ -53,15 +55,25 @@ def board_command(site_path: Path, listen: str | None) -> None:
         listener.run()
 
 
-def door_of(site: SiteFile, listen: str | None) -> BoardDoor | None:
+def door_of(site: SiteFile, listen: str | None) -> BoardDoor | Problem | None:
     """Where the page is served: what was typed, else what the site file says, else nowhere."""
     if listen is None:
         return site.board
     read = read_listen(listen)
     if isinstance(read, Problem):
-        refuse(read.show())
+        return read
     host, port = read
     return replace(site.board or BoardDoor(host, port), host=host, port=port)
+
+
+def closed(door: BoardDoor) -> str | None:
+    """Why the page cannot be served there, whoever has the address; None: it can."""
+    try:
+        from carerules.board import access_of  # noqa: PLC0415
+    except ModuleNotFoundError as error:
+        return f"the page needs `{error.name}`; mend: `pip install 'carerules[board]'`"
+    access = access_of(door)
+    return access.show() if isinstance(access, Problem) else None
 
 
 def address(door: BoardDoor) -> str:
@@ -125,14 +137,13 @@ def _listener(
     wake: Callable[[], None], reread: Callable[[], str] | None = None,
 ) -> Listener | str:  # fmt: skip
     """The board, its address taken; or why that cannot be had, in one line."""
-    try:
-        # Only who wants the page waits for it to be imported, and needs what it runs on.
-        from carerules.board import Listener, Pages, PortTaken, access_of, app_of  # noqa: PLC0415
-    except ModuleNotFoundError as error:
-        refuse(f"the page needs `{error.name}`; mend: `pip install 'carerules[board]'`")
+    # Only who wants the page waits for it to be imported, and needs what it runs on.
+    if (why := closed(door)) is not None:
+        refuse(why)
+    from carerules.board import Listener, Pages, PortTaken, access_of, app_of  # noqa: PLC0415
+
     access = access_of(door)
-    if isinstance(access, Problem):
-        refuse(access.show())
+    assert not isinstance(access, Problem), "asked just now"
     pages = Pages(site, source(site), access, wake)
     if reread is not None:
         pages.reread = reread

@@ -14,8 +14,9 @@ from typing import TypeAlias
 import click
 
 from carerules.adapters import JournalBusy, KeptJournal, open_journal, share_heap
-from carerules.cli.boarding import door_of
-from carerules.cli.common import FAILED, Renamed, refuse, site_argument
+from carerules.adapters.problem import Problem
+from carerules.cli.boarding import closed, door_of
+from carerules.cli.common import FAILED, Renamed, refuse, site_argument, utter
 from carerules.cli.findings import show_findings
 from carerules.cli.sites import journal_path, make_state, must_be_named
 from carerules.cli.voice import Style
@@ -71,9 +72,14 @@ def run_command(
     if speed is not None and site.virtual is None:
         refuse(
             f"{site_path}: found `--speed {speed:g}`, wanted none: the site is not "
-            "virtual, and real time has one speed; mend: leave it away"
+            "virtual, and real time has one speed; mend: leave it away",
+            *_left_on(site),
         )
-    site = replace(site, board=door_of(site, listen))
+    door = door_of(site, listen)
+    why = door.show() if isinstance(door, Problem) else None if door is None else closed(door)
+    if why is not None or isinstance(door, Problem):
+        refuse(str(why), *_left_on(site))
+    site = replace(site, board=door)
     rules = read_rules(site)
     show_findings(rules.loaded)
     # The page, and whatever else is still to come, takes the place of what reading took.
@@ -96,6 +102,11 @@ def run_command(
         wrong = run(site, rules.setup, journal, speed, for_days, style or site.log or "words")
     except JournalError as error:
         refuse(str(error), *bring_off(site, journal), status=FAILED)
+    except Exception:
+        # Ours or the system's: whatever it is, nobody else knows what is on.
+        for line in bring_off(site, journal):
+            utter(line, err=True)
+        raise
     finally:
         journal.close()
     if wrong:
