@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import fields, replace
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import get_args
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -15,6 +16,7 @@ from site_cases import PRELUDE
 from carerules.adapters import Login
 from carerules.battery import shipped_chemistries
 from carerules.config import SiteFile, read_site, read_site_text
+from carerules.config.channels import COMMON, NEEDED, OWN, ChannelTable
 from carerules.domain.moment import HOUR, MINUTE
 from carerules.domain.pack import Limits, Side
 from carerules.domain.signal import catalogue
@@ -243,6 +245,16 @@ def test_rules_may_name_the_channels_of_the_site_and_no_others() -> None:
         assert (found.code, found.message) == ("unknown-channel", "unknown channel `fone`")
         assert found.mend is not None
         assert mend in found.mend.say
+
+
+def test_each_kind_of_channel_says_what_it_needs_and_what_it_knows() -> None:
+    """Of a kind that is in neither table nothing would be checked."""
+    (kind,) = (row for name, row in ChannelTable.model_fields.items() if name == "kind")
+    kinds = set(get_args(kind.annotation))
+    assert kinds == set(NEEDED) == set(OWN)
+    fields_of_a_channel = set(ChannelTable.model_fields)
+    assert all(set(NEEDED[one]) <= OWN[one] <= fields_of_a_channel for one in kinds)
+    assert frozenset().union(*OWN.values()) | COMMON | {"kind"} == fields_of_a_channel
 
 
 def test_a_signal_of_the_site_joins_the_catalogue() -> None:
