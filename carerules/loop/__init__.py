@@ -3,6 +3,7 @@
 Knows the order in which the rooms are asked. Does not know clocks, sockets or files.
 """
 
+from carerules.loop.asking import unread_key
 from carerules.loop.chunks import by_name
 from carerules.loop.differing import differences, locked_now, planned_soc, uses_within
 from carerules.loop.dues import Dues
@@ -66,6 +67,7 @@ __all__ = [
     "station_readings",
     "step",
     "stranger",
+    "unread_key",
     "untimely",
     "uses_within",
     "wish_words",

@@ -135,7 +135,8 @@ def _pack_at(turn: Turn, plug: str) -> Sequence[str]:
 
 
 def _is_due(state: PackState, now: Moment) -> bool:
-    return state.due <= now or state.jobs_due <= now
+    asks = state.ask_at is not None and state.ask_at <= now
+    return state.due <= now or state.jobs_due <= now or asks
 
 
 def _plug_report(turn: Turn, report: PlugReport) -> Iterable[str]:

@@ -22,6 +22,8 @@ from carerules.domain.decision import (
     SwitchOn,
 )
 from carerules.domain.event import Event, PlugReport
+from carerules.domain.moment import NEVER
+from carerules.loop.asking import note_charge, unread_key
 from carerules.loop.charging import forget_untold
 from carerules.loop.conduct import end_run
 from carerules.loop.intake import take
@@ -44,20 +46,25 @@ def learn(world: World, event: Event, decided: Iterable[Outcome]) -> World:
     turn = Turn(world, event.heard)
     decided = tuple(decided)
     turn.change(starting_since=event.heard)
-    take(turn, event)
+    touched = [*take(turn, event)]
     forget_untold(turn)
     if isinstance(event, PlugReport) and event.on:
         _still_on(turn, event.plug)
+    asked: list[str] = []
     for outcome in decided:
         match outcome:
             case Marked(pack, what) if pack in turn.world.packs:
                 take_mark(turn, pack, what, "a rule")
+                touched.append(pack)
             case PackBarred(pack, retired, why) if pack in turn.world.packs:
                 bar(turn, pack, why, retired=retired)
+                touched.append(pack)
             case Fired(key=key, pack=pack) if pack in turn.world.packs:
                 has_fired(turn, pack, key)
             case ChoreOpened() if outcome.pack in turn.world.packs:
                 _opened(turn, outcome)
+                if outcome.key == unread_key(outcome.pack):
+                    asked.append(outcome.pack)
             case ChoreClosed(key):
                 turn.change(chores=without(turn.world.chores, key))
             case SwitchOn(plug=plug, renewal=False) if plug in turn.world.plugs:
@@ -72,6 +79,10 @@ def learn(world: World, event: Event, decided: Iterable[Outcome]) -> World:
                     turn.set_station(station, locked="", unreached=False)
             case _:
                 pass
+    for name in touched:
+        note_charge(turn, name)
+    for name in asked:
+        turn.set_pack(name, ask_at=NEVER)
     if turn.world.kept is not None or world.kept is not None:
         follow(turn, world, event, decided)
     return turn.world

@@ -13,6 +13,7 @@ from carerules.domain.decision import Intent, Outcome
 from carerules.domain.event import Event, PlugReport, Sample
 from carerules.domain.moment import NEVER, SECOND, Duration, Moment
 from carerules.domain.pack import Station
+from carerules.loop.asking import ask_to_read, note_charge
 from carerules.loop.charging import tell_charge
 from carerules.loop.conduct import close_told_chores, conduct, open_jobs, open_wanted
 from carerules.loop.intake import take
@@ -63,11 +64,14 @@ def next_due(world: World) -> Moment:
 
 
 def due_of(world: World, state: PackState) -> Moment:
-    """When one pack must be looked at: its rules by themselves, or a job that goes on."""
+    """When one pack must be looked at: its rules by themselves, a job that goes on, or to ask a
+    person for a reading."""
     due = state.due
-    if state.jobs_due < due and world.starting_since is None and not world.ended:
-        return state.jobs_due
-    return due
+    if world.starting_since is not None or world.ended:
+        return due
+    if state.ask_at is not None and state.ask_at < due:
+        due = state.ask_at
+    return min(due, state.jobs_due)
 
 
 def _recounted(turn: Turn, touched: Iterable[str]) -> Iterable[str]:
@@ -113,7 +117,8 @@ def _act(turn: Turn, event: Event, touched: Iterable[str], unmoved: str | None) 
     wants: dict[str, Intent] = {}
     names = dict.fromkeys(touched)
     # While everything is brought off, at a start or on leaving, jobs stand where they are.
-    if turn.world.starting_since is None and not turn.world.ended:
+    at_work = turn.world.starting_since is None and not turn.world.ended
+    if at_work:
         for _ in range(ROUNDS_A_TURN):
             if turn.fired:
                 open_jobs(turn)
@@ -133,6 +138,10 @@ def _act(turn: Turn, event: Event, touched: Iterable[str], unmoved: str | None) 
                 break
         else:
             open_jobs(turn)
+    for name in names:
+        note_charge(turn, name)
+        if at_work:
+            ask_to_read(turn, name)
     for station, on_it in _to_steer(turn, event, names):
         due = steer(turn, station, wants.get(station.name))
         if on_it is not None and due < turn.pack(on_it).jobs_due:

@@ -98,7 +98,8 @@ class PackState:
     where the readings lay that the rules last saw. `left_out` counts samples that were not taken.
     `barred` and `retired` say why it takes no energy; empty: it does. `never_keys` say by their
     meaning whose memories `nevers` are, and `label` which pack, by its make, all this was learned
-    of.
+    of. `ask_at`: when a person is asked to read it, nothing being known of its charge (None: nobody
+    is to be asked; never: somebody was).
     """
 
     estimate: Estimate
@@ -117,6 +118,7 @@ class PackState:
     deadline: Moment = NEVER
     looked_at: tuple[Stretch, ...] | None = None
     jobs_due: Moment = NEVER
+    ask_at: Moment | None = None
     recent: tuple[Recent, ...] = ()
     left_out: int = 0
     never_keys: tuple[str, ...] = ()

@@ -32,6 +32,7 @@ from carerules.domain.scenario import (
 )
 from carerules.domain.signal import Catalogue
 from carerules.engine import Phase, line_wording
+from carerules.loop import unread_key
 from carerules.sim.trial import STEPS_MAX, Bench, Happening, bench_of, moment_of
 
 
@@ -175,6 +176,8 @@ def _done(since: Sequence[Happening], pack: str, bench: Bench) -> list[tuple[str
                 found.append((by_key[_key_of(key)], "notify"))
             case ChoreOpened(key, name, _) if name == pack and _key_of(key) in by_key:
                 found.append((by_key[_key_of(key)], "chore"))
+            case ChoreOpened(key, name, _) if key == unread_key(name):
+                pass  # nobody reads the pack: no rule's doing
             case ChoreOpened(key, name, _) if name == pack and key in bench.world.chores:
                 # What a job waits for, if it still does: an ideal bench mends much by itself.
                 found.append((bench.rules.get(key, ""), "chore"))

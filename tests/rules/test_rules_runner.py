@@ -47,6 +47,22 @@ def test_a_chore_that_the_bench_mends_by_itself_is_not_expected() -> None:
     assert not _came_out(WAITS.format(place=""))
 
 
+UNREAD = """
+rule hot when pack.temperature > 50 °C for 1 h: chore "{pack} is hot"
+
+scenario "a pack whose charge nobody knows"
+    given pack heron at 95 % since Mon 08:00
+    at Mon 09:00: heron use, heron pack.temperature = TEMP °C
+    at Thu 09:00: expect heron chore
+"""
+
+
+def test_that_nobody_reads_a_pack_is_no_rules_doing() -> None:
+    """After a day the to-do list asks for it: that chore is not the one that a rule was to give."""
+    assert _came_out(UNREAD.replace("TEMP", "55"))
+    assert not _came_out(UNREAD.replace("TEMP", "20"))
+
+
 def test_packs_tell_their_readings_while_another_ones_plug_answers() -> None:
     """Two jobs end in one refresh: the readings of the second are not told before the first's plug
     has answered. This broke off with an error."""
