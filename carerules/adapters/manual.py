@@ -25,7 +25,7 @@ from carerules.domain.quantity import (
     read_quantity,
     show,
 )
-from carerules.domain.spelling import counted
+from carerules.domain.spelling import alike, counted
 
 # What a person's instrument is good for, one sigma. All: common practice, no source.
 HAND_METER_V_A_CELL = 0.02  # a hand meter of 0.5 % and a few digits, at about 4 V a cell
@@ -121,7 +121,9 @@ def parse_record(
         return _bars(known, rest, at)
     if word in _MEASURES:
         return _measure(known, word, rest, at)
-    return Problem(quoted(words[0]), _one_of(RECORD_WORDS), "choose one of these words")
+    close = alike(word, RECORD_WORDS)
+    mend = f"did you mean `{close[0]}`?" if close else "choose one of these words"
+    return Problem(quoted(words[0]), _one_of(RECORD_WORDS), mend)
 
 
 def parse_place(pack: str, station: str | None, site: Site) -> Entry | Problem:
@@ -238,6 +240,10 @@ def _measure(pack: Pack, word: str, rest: Sequence[str], at: datetime) -> Entry 
     if word == "temperature" and bare and FAHRENHEIT_FROM <= number <= FAHRENHEIT_TO:
         return Problem(f"`{number:g}`", "a temperature with its unit",
                        f"write `{number:g} °C` or `{number:g} °F`")  # fmt: skip
+    if word == "soc" and bare and 0 < number < 1:
+        # A gauge that shows a part of one: taken as it stands, a pack nearly full is an empty one.
+        mend = f"write `{100 * number:g} %`, or `{number:g} %` if so little is left"
+        return Problem(f"`{number:g}`", "a charge with its unit", mend)
     low, high = measure.low, measure.high
     if word == "capacity":
         # A new pack may hold a little more than its label, never half as much again.

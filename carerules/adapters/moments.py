@@ -8,7 +8,7 @@ the hour that comes twice.
 from __future__ import annotations
 
 import re
-from datetime import UTC, datetime, time, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 
 from carerules.adapters.problem import Problem, quoted
 from carerules.domain.moment import LocalTime
@@ -71,8 +71,18 @@ def _read(text: str, now: datetime) -> datetime | Problem:
         return datetime.fromtimestamp(LocalTime(now.tzinfo).moment(wall) / 1_000, UTC)
     except (ValueError, OverflowError, OSError):
         if re.fullmatch(r"\d{4}-\d{2}-\d{2}", words):
-            return Problem(quoted(text), WANTED, f"add the clock time: `{words}T00:00`")
+            mend = f"add the clock time: `{words}T00:00`"
+            return Problem(quoted(text), WANTED,
+                           mend if _is_day(words) else "look at the month and the day")  # fmt: skip
         return Problem(quoted(text), WANTED, "write the clock time with a colon, in 24 hours")
+
+
+def _is_day(words: str) -> bool:
+    try:
+        date.fromisoformat(words)
+    except ValueError:
+        return False
+    return True
 
 
 def _wall(words: str, now: datetime) -> datetime:

@@ -131,7 +131,9 @@ def test_cells(text: str) -> None:
     ("text", "found", "mend"),
     [
         ("", "no words", "heron charged"),
-        ("charrged", "`charrged`", "choose one"),
+        ("charrged", "`charrged`", "did you mean `charged`?"),
+        ("volts 15", "`volts`", "did you mean `voltage`?"),
+        ("soc 0.8", "`0.8`", "write `80 %`, or `0.8 %`"),
         ("charged twice", "`twice`", "leave it out"),
         ("voltage", "nothing", "`voltage 15.0`"),
         ("voltage 15,0", "`15,0`", "`15.0`"),
