@@ -284,10 +284,11 @@ def take_mark(turn: Turn, name: str, what: str, source: str) -> None:
     """Something that we did ourselves, or a rule marked.
 
     A `charge` or `drain` of ours was counted as it flowed; from a person the same word says that
-    the pack is full, and is all that is known.
+    the pack is full, and is all that is known. A rule that marks `full` has read nothing: only the
+    plug's own power tells of a taper.
     """
-    now = turn.world.now
-    if what not in ("charge", "drain"):
+    now, counted = turn.world.now, ("charge", "drain", "full")
+    if what not in counted or (what == "full" and source.startswith(FROM_PLUG)):
         take_in(turn, Happened(now, now, name, what, source))
         return
     happened = turn.pack(name).happened

@@ -23,12 +23,13 @@ from carerules.domain.decision import (
 )
 from carerules.domain.event import Event, PlugReport
 from carerules.domain.moment import NEVER
+from carerules.domain.pack import Side
 from carerules.loop.asking import note_charge, unread_key
 from carerules.loop.charging import forget_untold
 from carerules.loop.conduct import end_run
 from carerules.loop.intake import take
 from carerules.loop.keeping import follow
-from carerules.loop.knowledge import bar, has_fired, take_mark
+from carerules.loop.knowledge import FROM_PLUG, bar, has_fired, take_mark
 from carerules.loop.steer import UNANSWERED
 from carerules.loop.turn import Turn
 from carerules.loop.world import OpenChore, World, pack_on, put, socket_of, without
@@ -54,7 +55,7 @@ def learn(world: World, event: Event, decided: Iterable[Outcome]) -> World:
     for outcome in decided:
         match outcome:
             case Marked(pack, what) if pack in turn.world.packs:
-                take_mark(turn, pack, what, "a rule")
+                take_mark(turn, pack, what, _marked_by(turn, event))
                 touched.append(pack)
             case PackBarred(pack, retired, why) if pack in turn.world.packs:
                 bar(turn, pack, why, retired=retired)
@@ -86,6 +87,15 @@ def learn(world: World, event: Event, decided: Iterable[Outcome]) -> World:
     if turn.world.kept is not None or world.kept is not None:
         follow(turn, world, event, decided)
     return turn.world
+
+
+def _marked_by(turn: Turn, event: Event) -> str:
+    """Who marked something in the turn of this event: the plug of a charger that was heard, or a
+    rule."""
+    if not isinstance(event, PlugReport):
+        return "a rule"
+    place = socket_of(turn.world, event.plug)
+    return f"{FROM_PLUG}{event.plug}" if place and place[1] is Side.CHARGER else "a rule"
 
 
 def _opened(turn: Turn, outcome: ChoreOpened) -> None:

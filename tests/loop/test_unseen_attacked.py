@@ -24,7 +24,7 @@ from test_unseen import SITE, STORED, begin, charge, hung, is_on, read
 
 from carerules.battery import rest_voltage
 from carerules.domain.action import Drain
-from carerules.domain.decision import ChoreOpened, JobEnded, Outcome, SwitchOn
+from carerules.domain.decision import ChoreOpened, JobEnded, Marked, Outcome, SwitchOn
 from carerules.domain.event import (
     A_PERSON,
     Attended,
@@ -40,7 +40,7 @@ from carerules.domain.event import (
     Wanted,
 )
 from carerules.domain.moment import Moment
-from carerules.loop import make_setup, obstacle
+from carerules.loop import learn, make_setup, new_world, obstacle
 from carerules.loop.knowledge import take_metered
 from carerules.loop.steer import PAST_UNSEEN
 from carerules.loop.turn import Turn
@@ -248,6 +248,28 @@ def test_nor_does_what_was_read_before_the_drain_count_for_one_whose_label_is_me
     volts = (Value("pack.voltage", 25.1),)
     stage.hear(Sample(stage.now, BEGIN + 5 * MINUTE, "heron", volts, A_PERSON))
     assert drawn(stage.world, "heron") > 30
+
+
+# ---- rules -------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("event", ["full", "charge", "drain", "calibration"])
+def test_a_rule_that_marks_something_has_read_nothing(event: str) -> None:
+    """Or one line would have a pack drained again and again, to nothing."""
+    stage = hung(
+        f"rule r\n    when pack.soc > 75 %:\n        drain to 71 %\n        mark {event}\n"
+    )
+    truth = Truth(stage)
+    stage.until(BEGIN + DAY)
+    assert 25 < truth.points < 32
+    assert charge(stage) == pytest.approx(71.0, abs=0.5)
+    marked = [one.event for one in stage.all(Marked)]
+    assert event in marked
+    world = new_world(stage.world.setup, BEGIN)
+    for heard, outcomes in stage.log:
+        world = learn(world, heard, outcomes)
+    assert world.packs["heron"].happened[event] == stage.world.packs["heron"].happened[event]
+    assert drawn(world, "heron") == pytest.approx(drawn(stage.world, "heron"), abs=0.1)
 
 
 # ---- the author's own `never` -------------------------------------------------------------------
