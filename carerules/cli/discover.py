@@ -6,6 +6,7 @@ Knows the options. Does not know what is recognised, nor how it is put.
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 from pathlib import Path
 from threading import Event as Flag
 
@@ -26,6 +27,8 @@ from carerules.adapters.recognise import feeds_among, plugs_among, states_among
 from carerules.cli.common import FAILED, refuse, site_option
 from carerules.cli.sites import site_at
 from carerules.config.propose import Known, propose
+from carerules.domain.spelling import counted
+from carerules.hub.model import is_own
 
 BROKER_PORT = 1_883
 
@@ -66,6 +69,10 @@ def discover_command(
     if not listened.up:
         refuse(f"{address.show()}: {listened.fault or 'no answer'}; nothing was heard",
                status=FAILED)  # fmt: skip
+    others = {topic: one for topic, one in listened.topics.items() if not is_own(topic)}
+    if own := len(listened.topics) - len(others):
+        click.echo(f"left out: {counted(own, 'topic')} that carerules keeps for a hub", err=True)
+    listened = replace(listened, topics=others)
     plugs = [one for one in plug_profiles().values() if isinstance(one, PlugProfile)]
     feeds = [one for one in feed_profiles().values() if isinstance(one, FeedProfile)]
     fed = feeds_among(listened.topics, feeds, time.time_ns() // 1_000_000)

@@ -12,9 +12,8 @@ from typing import Any
 
 from carerules.domain.frozen import guarded
 from carerules.hub.convention import PRESS, Kept, Step, table, wanted_of
-from carerules.hub.model import About, Device, Group, House, Kind, Order, Property, root_id
+from carerules.hub.model import BASE, About, Device, Group, House, Kind, Order, Property, root_id
 
-BASE = "carerules/hub"
 UP, DOWN = "online", "offline"
 UNKNOWN = "None"
 """What a hub takes for "unknown"."""

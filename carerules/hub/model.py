@@ -131,9 +131,19 @@ PLACE_KINDS = ("pack", "station")
 """What a device's place begins with; the site's own has the place `site`."""
 
 
+BASE = "carerules/hub"
+"""Under it lies what devices of any site show and take, by the first convention."""
+
+
 def root_id(key: str) -> str:
     """The id of the site's own device; those of its packs and stations begin so."""
     return f"carerules-{key}"
+
+
+def is_own(topic: str) -> bool:
+    """Whether a topic is one of those that carerules keeps at a broker for a hub, of any site."""
+    parts = topic.split("/")
+    return parts[:2] == BASE.split("/") or any(part.startswith(root_id("")) for part in parts)
 
 
 def short(text: str) -> str:
