@@ -70,6 +70,8 @@ def _hint(word: Word, before: Word | None, wanted: Set[str]) -> Mend | None:
         return Mend(f'write `"{word.text}"`', f'"{word.text}"')
     if wanted == {"NAME"} and word.type == "STRING":
         return Mend(f"write `{word.text}`", word.text)
+    if wanted == {"COLON"} and word.text == "=":
+        return Mend("write `:` after a group's name")
     if word.text == "than":
         return Mend("`for 24 h` already means that long or longer")
     if (only := next((say for one, say in _ONLY if wanted == one), None)) is not None:

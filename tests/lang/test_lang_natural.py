@@ -39,6 +39,12 @@ def test_what_is_said_otherwise_is_led_to_how_it_is_written(written: str, comes:
     assert got == (comes if "\n" in comes or not comes.startswith("! ") else f"{written}\n{comes}")
 
 
+def test_a_line_that_stands_further_in_is_read_like_any_other() -> None:
+    """Its own `when` is none that stands behind a colon."""
+    written = 'rule a\n    when pack.soc >= 95 for 24 h: drain to 80 and notify "done"\n'
+    assert _led_on(written) == written.replace("and", ";")
+
+
 def test_there_are_as_many_as_a_tutorial_has_wishes() -> None:
     """Forty were wanted; most come to a rule without a choice."""
     assert len(PAIRS) >= 150
