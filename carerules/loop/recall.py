@@ -23,13 +23,13 @@ from carerules.domain.decision import (
 )
 from carerules.domain.event import Event, PlugReport
 from carerules.domain.moment import NEVER
-from carerules.domain.pack import Side
+from carerules.domain.pack import Side, Station
 from carerules.loop.asking import note_charge, unread_key
 from carerules.loop.charging import forget_untold
 from carerules.loop.conduct import end_run
 from carerules.loop.intake import take
 from carerules.loop.keeping import follow
-from carerules.loop.knowledge import FROM_PLUG, bar, has_fired, take_mark
+from carerules.loop.knowledge import FROM_PLUG, bar, has_fired, take_mark, take_metered
 from carerules.loop.steer import UNANSWERED
 from carerules.loop.turn import Turn
 from carerules.loop.world import OpenChore, World, pack_on, put, socket_of, without
@@ -111,9 +111,18 @@ def _went_on(turn: Turn, plug: str) -> None:
     state = replace(state, proof=ran(state.proof), on_at=now, off_at=None)
     turn.set_plug(replace(state, said_at=now, energy_wh=0.0))
     if place is not None:
+        _flows(turn, place[0], place[1])
         name = place[0].name
         dwell = replace(turn.world.stations[name].dwell, pack=pack_on(turn.world, name) or "")
         turn.set_station(name, dwell=dwell)
+
+
+def _flows(turn: Turn, station: Station, side: Side) -> None:
+    """A load draws its usual power until its meter says otherwise. What that said is forgotten in
+    time, and what somebody said of the charge before is not."""
+    name, load = pack_on(turn.world, station.name), station.load if side is Side.LOAD else None
+    if load is not None and name is not None and turn.world.setup.site.plugs[load.plug].metered:
+        take_metered(turn, name, turn.world.now, -load.power_w, load.power_w)
 
 
 def _still_on(turn: Turn, plug: str) -> None:

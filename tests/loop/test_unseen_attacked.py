@@ -33,9 +33,12 @@ from carerules.domain.event import (
     Happened,
     Placed,
     PlugLink,
+    PlugReport,
     Released,
     Sample,
+    SiteSample,
     Started,
+    Tick,
     Value,
     Wanted,
 )
@@ -46,6 +49,7 @@ from carerules.loop.steer import PAST_UNSEEN
 from carerules.loop.turn import Turn
 from carerules.loop.unseen import charge_most, drawn
 from carerules.service.memory import dump_world, load_world
+from carerules.service.run import worth_keeping
 
 LOAD = "bench-load"
 LOAD_W = 60.0
@@ -74,6 +78,13 @@ class Truth:
     @property
     def points(self) -> float:
         return 100 * self.left_wh / FULL_WH
+
+
+def begin_again(stage: Stage) -> None:
+    stage.feed_each = MINUTE
+    stage.feeds["room"] = lambda at: SiteSample(at, at, (Value("site.temperature", 20.0),), "room")
+    stage.hear(Started(stage.now))
+    stage.until(stage.now + MINUTE)
 
 
 def say(stage: Stage, **values: float) -> None:
@@ -296,6 +307,25 @@ def test_whoever_asks_for_the_past_of_a_voltage_that_nobody_sees_is_told(
     met = obstacle(stage.world, "heron", [Drain(45.0)])
     assert met is not None
     assert (met.interlock, met.mend) == ("never", says * PAST_UNSEEN)
+
+
+def test_a_start_that_has_only_what_is_kept_for_good_knows_that_it_was_drained() -> None:
+    """Samples and plug reports that nothing was decided on are forgotten after some weeks; that it
+    was charged before is not."""
+    stage = hung(STORED)
+    stage.until(BEGIN + 4 * HOUR)
+    world = new_world(stage.world.setup, BEGIN)
+    for event, outcomes in stage.log:
+        kept = [one for one in outcomes if worth_keeping(one)]
+        if kept or not isinstance(event, (Sample, SiteSample, PlugReport, Tick)):
+            world = learn(world, event, kept)
+    assert drawn(world, "heron") >= drawn(stage.world, "heron") - 0.1
+    again = Stage(world, stage.now)
+    truth = Truth(again)
+    begin_again(again)
+    again.hear(Wanted(again.now, "heron", "storage", 75.0))
+    again.until(again.now + 4 * HOUR)
+    assert truth.points < 1
 
 
 # ---- packs that tell something -----------------------------------------------------------------
