@@ -38,7 +38,7 @@ from carerules.planner.problem import (
     Wish,
     units,
 )
-from carerules.planner.staged import is_too_deep, limits_of, stages_of
+from carerules.planner.staged import is_too_deep, limits_of, read_between, stages_of
 from carerules.planner.wants import Want, wants_of
 
 USE_BEYOND: Duration = 12 * HOUR
@@ -137,6 +137,8 @@ def _task(ground: _Ground, name: str) -> PackTask | None:
         # Where the one before is left out, the pack may be there already: then it follows.
         there = bool(wishes) and _is_there(want, without)
         stages, start = stages_of(world, name, want, before, own=before == level), before
+        if any(stage.read for stage in stages):
+            ground.remarks.append(read_between(name, want))
         for stage in stages:
             after = _rate(ground, name, stage.line.target)
             wish = _wish(ground, name, stage, before, before_lies - after, same_way=same_way)

@@ -45,6 +45,14 @@ def stages_of(world: World, name: str, want: Want, level: float, *, own: bool) -
     )  # fmt: skip
 
 
+def read_between(name: str, want: Want) -> str:
+    """What people have to know of a drain in stages, wherever the plan is shown."""
+    return (
+        f"{name} drain to {want.target:g} %: nobody sees its voltage, so it stops on the way until "
+        "somebody has read it and entered it"
+    )
+
+
 def limits_of(world: World, name: str, want: Want, level: float) -> str:
     """What a plan does not count with in a drain from a charge (%) on that only some stations see;
     empty: nothing."""

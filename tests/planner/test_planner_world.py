@@ -85,6 +85,7 @@ def test_a_drain_that_is_not_read_is_left_out_once_and_by_its_own_target() -> No
     assert [one.target_percent for one in plan.left_out] == [45.0]
     kept = kept_plan(moved, hours, NOON, asked, schedule, "kit")
     assert [one.target for one in kept.left_out] == [45.0]
+    assert any("until somebody has read it" in remark for remark in kept.remarks)
 
 
 @pytest.mark.parametrize(
