@@ -40,6 +40,7 @@ from carerules.engine import (
     Step,
     add_energy,
     advance,
+    owner,
     passed,
 )
 from carerules.loop.keeping import planned_mend
@@ -101,15 +102,25 @@ def _open_job(turn: Turn, name: str, job: Job) -> None:
 def conduct(turn: Turn, name: str) -> Intent | None:
     """Take each of the pack's jobs as far as it goes now; what the one that has the pack wants."""
     intent: Intent | None = None
-    due = NEVER
-    for job in turn.pack(name).jobs:
+    due, jobs = NEVER, turn.pack(name).jobs
+    had_it = _has_it(turn, name) if len(jobs) > 1 else ""
+    for job in jobs:
         wanted, its_due = _carry_on(turn, job)
         intent = intent or wanted
         due = min(due, its_due)
-    state = turn.pack(name)
-    if state.jobs_due != due:
+    if had_it and _has_it(turn, name) not in ("", had_it):
+        # Whoever has the pack now may have been looked at before that, and waits for it.
+        due = min(due, turn.world.now + SECOND)
+    if turn.pack(name).jobs_due != due:
         turn.set_pack(name, jobs_due=due)
     return intent
+
+
+def _has_it(turn: Turn, name: str) -> str:
+    """Which job has the pack; none: nothing."""
+    state = turn.pack(name)
+    found = owner(state.jobs, state.soc)
+    return "" if found is None else found.id
 
 
 def _carry_on(turn: Turn, job: Job) -> tuple[Intent | None, Moment]:

@@ -50,7 +50,7 @@ ASK_AGAIN: Duration = MINUTE
 
 def steer(turn: Turn, station: Station, intent: Intent | None) -> Moment:
     """Give the station's plugs their word; when the decision must be looked at again."""
-    due = NEVER
+    due, was_off = NEVER, off_proven(turn, station)
     for side in SIDES:
         socket = station.socket(side)
         if socket is None:
@@ -72,6 +72,8 @@ def steer(turn: Turn, station: Station, intent: Intent | None) -> Moment:
             off(turn, station, socket, verdict.found, planned=verdict.interlock == "handover")
     if intent is None and turn.world.stations[station.name].veto:
         turn.set_station(station.name, veto="")
+    if off_proven(turn, station) and not was_off:
+        due = turn.world.now  # that it is off is what a job waits for, and it has had its look
     return due
 
 

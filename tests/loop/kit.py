@@ -20,6 +20,8 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from woken_kit import asleep
+
 from carerules.battery import shipped_chemistries
 from carerules.domain.decision import AskPlug, Fired, Outcome, SwitchOff, SwitchOn
 from carerules.domain.event import (
@@ -138,6 +140,7 @@ class Stage:
         # Whatever a test is about: who keeps the dues up as it goes on says what the whole says.
         self.dues.follow(before, self.world)
         assert self.dues.next(self.world) == next_due(self.world)
+        assert asleep(self.world) == [], "nothing is due for it, and it would go on"
         self.log.append((event, outcomes))
         for outcome in outcomes:
             self._perform(outcome)
