@@ -41,7 +41,7 @@ from carerules.domain.event import (
     Value,
     Wanted,
 )
-from carerules.domain.moment import SECOND, Duration, Moment
+from carerules.domain.moment import NEVER, SECOND, Duration, Moment
 from carerules.domain.pack import Side
 from carerules.domain.quantity import Known
 from carerules.engine import Phase, wait
@@ -174,11 +174,12 @@ def _site_sample(turn: Turn, event: SiteSample) -> Iterable[str]:
     turn.change(room=room)
     for name in asking:
         look(turn, name, turn.world.now)
-    # At a station the interlock asks for the room, though no rule does: a job may have to stop.
+    # At a station the interlock asks for the room, though no rule does: a job may have to stop. One
+    # for which nothing is due waits for somebody, and asks the interlock nothing.
     return [
         *asking,
         *(n for n, state in turn.world.packs.items()
-          if state.jobs and state.station is not None and n not in asking),
+          if state.jobs_due != NEVER and state.station is not None and n not in asking),
     ]  # fmt: skip
 
 

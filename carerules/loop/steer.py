@@ -106,7 +106,7 @@ def judge(turn: Turn, station: Station, intent: Intent) -> Permit | Veto:
         word = _FORBIDDEN[intent.side]
         volts = stand_ins(world, intent.pack, word)
         forbidden, _ = forbids(bound, word, state.nevers, facts, now, volts)
-        is_past = is_past_unseen(bound, word, forbidden, volts)
+        is_past = forbidden != "" and is_past_unseen(bound, word, forbidden, volts)
     load, charger = _outlet(turn, station.load), _outlet(turn, station.charger)
     outlet, other = (load, charger) if intent.side is Side.LOAD else (charger, load)
     assert outlet is not None  # no job asks for what is not there
