@@ -25,7 +25,7 @@ from carerules.adapters.records import (
 from carerules.adapters.rows import Hold, Rows, Statement, put
 from carerules.adapters.store import SqliteRows
 from carerules.domain.decision import Outcome
-from carerules.domain.event import Event
+from carerules.domain.event import A_PERSON, Event
 from carerules.domain.moment import Moment
 from carerules.domain.ports import JournalError
 
@@ -37,6 +37,8 @@ FORGET_ROWS = 5_000  # deleted at a time: tens of milliseconds, in which the eva
 CHATTER = ("tick", "sample", "site-sample", "plug-report", "rejected",
            "channel-proved")  # fmt: skip
 """The kinds of event that come by the clock, of which old ones tell nobody anything."""
+TYPED_IN = f'%"source":"{A_PERSON}"%'
+"""What the row of a reading looks like that a person has typed in."""
 
 ANSWER_CHARS_MAX = 1_000
 
@@ -164,18 +166,19 @@ class KeptJournal(JournalReader):
     def forget(self, up_to_seq: int) -> int:
         """Delete what chattered, up to an event that a kept snapshot has taken in; how many rows.
 
-        Ticks, samples, plug reports and refusals go; what people said, what was decided and the
-        events that it was decided on stay for ever. At most 5000 rows at a time, durable at once.
+        Ticks, samples, plug reports and refusals go; what people said (a reading that was typed in,
+        too), what was decided and the events that it was decided on stay for ever. At most 5000
+        rows at a time, durable at once.
         """
         self._must_own()
         oldest = min((seq for seq, _ in self.snapshots()), default=0)
         return self._rows.together([(
             "DELETE FROM events WHERE seq IN (SELECT seq FROM events WHERE seq <= ? "
             f"AND kind IN ({', '.join('?' * len(CHATTER))}) "
-            "AND seq NOT IN (SELECT event_seq FROM outcomes) "
+            "AND seq NOT IN (SELECT event_seq FROM outcomes) AND body NOT LIKE ? "
             # The newest stays, or its number would be given again after a restart.
             "AND seq < (SELECT max(seq) FROM events) ORDER BY seq LIMIT ?)",
-            (min(up_to_seq, oldest), *CHATTER, FORGET_ROWS),
+            (min(up_to_seq, oldest), *CHATTER, TYPED_IN, FORGET_ROWS),
         )])  # fmt: skip
 
     def _must_own(self) -> None:

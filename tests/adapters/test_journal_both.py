@@ -27,7 +27,7 @@ from carerules.adapters import (
 )
 from carerules.adapters.journal import ENTRIES_WAITING_MAX, PENDING_ROWS_MAX
 from carerules.domain.decision import AskPlug, Notice, OffProven, SwitchOff, SwitchOn
-from carerules.domain.event import PlugLink, Sample, Started, Tick, Value
+from carerules.domain.event import A_PERSON, PlugLink, Sample, Started, Tick, Value
 from carerules.domain.ports import Journal, JournalError
 
 ON = SwitchOn("A-load", 90, "job-1", 1, renewal=False)
@@ -153,6 +153,21 @@ def test_chatter_is_forgotten_and_facts_are_not(where: JournalPlace) -> None:
     journal.close()
     journal = owned(where)
     assert journal.last_seq == 5
+    journal.close()
+
+
+def test_what_a_person_typed_in_is_never_forgotten(where: JournalPlace) -> None:
+    """It may be all that is known of a pack that tells nothing."""
+    journal = owned(where)
+    volts = (Value("pack.voltage", 15.2, 0.01),)
+    for at, source in enumerate(("feed", A_PERSON, "virtual heron"), 1):
+        journal.write(Sample(at, at, "heron", volts, source), [])
+    journal.write(Tick(4), [])
+    journal.save_snapshot(4, "state")
+    journal.commit()
+    assert journal.forget(4) == 2
+    assert [seq for seq, _ in journal.events()] == [2, 4]
+    assert [e.source for _, e in journal.events() if isinstance(e, Sample)] == [A_PERSON]
     journal.close()
 
 
