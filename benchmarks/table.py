@@ -28,6 +28,7 @@ sys.path.insert(0, str(ROOT))
 
 from carerules.adapters import SqliteJournal  # noqa: E402
 from carerules.adapters.rescue import compact  # noqa: E402
+from carerules.cli.rehearsal import few_collections  # noqa: E402
 from carerules.cli.virtual import virtual_outside, virtual_world, visited  # noqa: E402
 from carerules.config import SiteFile, read_site  # noqa: E402
 from carerules.domain.decision import Outcome  # noqa: E402
@@ -159,7 +160,8 @@ def one_plug(days: float) -> None:
     service = Service(new_world(setup, world.now), outside, None, lambda *_: None, idle=HOUR)
     visited(service, site, world, outside)
     begun = time.process_time()
-    service.run([Started(world.now)], world.now + round(days * DAY))
+    with few_collections():
+        service.run([Started(world.now)], world.now + round(days * DAY))
     rate = len(site.site.packs) * days / 365 / (time.process_time() - begun)
     row("ten packs on one plug, rehearsed", f"{rate:.3f} pack-years a CPU s", "1 pack-year/s",
         holds=rate >= 1)  # fmt: skip
@@ -182,7 +184,8 @@ def played(folder: Path, days: float) -> None:
     world = virtual_world(site, None)
     service = Service(new_world(setup, world.now), virtual_outside(world, None), None, told)
     begun, begun_cpu = time.monotonic(), time.process_time()
-    after = service.run([Started(world.now)], world.now + round(days * DAY))
+    with few_collections():
+        after = service.run([Started(world.now)], world.now + round(days * DAY))
     cpu, wall = time.process_time() - begun_cpu, time.monotonic() - begun
     packs = len(site.site.packs)
     years = packs * days / 365

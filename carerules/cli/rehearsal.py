@@ -75,7 +75,7 @@ def rehearse_command(
     service = Service(known, outside, None, told, idle=HOUR)
     visited(service, site, world, outside)
     put_before(service, site, outside)
-    with progress, _few_collections():
+    with progress, few_collections():
         after = service.run([Started(world.now)], world.now + time_ms)
     took_s = time.monotonic() - began
     if as_json:
@@ -89,7 +89,7 @@ def rehearse_command(
 
 
 @contextmanager
-def _few_collections() -> Iterator[None]:
+def few_collections() -> Iterator[None]:
     """What is loaded stays to the end, and a step leaves no circles behind: left as it is, the
     collector goes through all of it again and again, for a twentieth of the time."""
     usual = gc.get_threshold()

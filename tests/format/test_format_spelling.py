@@ -13,7 +13,7 @@ ROWS = [
     ("when pack.soc  >  95.0  percent: retire", "when pack.soc > 95 %: retire"),
     ("when pack.soc > 095.50: retire", "when pack.soc > 95.5: retire"),
     ("when pack.soc > +95: retire", "when pack.soc > 95: retire"),
-    ("when pack.soc > 00.050: retire", "when pack.soc > 0.05: retire"),
+    ("when pack.soc > 00.050%: retire", "when pack.soc > 0.05 %: retire"),
     ("when pack.current < −2A: retire", "when pack.current < -2 A: retire"),
     ("when pack.temperature > -0 degC: retire", "when pack.temperature > 0 °C: retire"),
     ("when pack.temperature > 86degF: retire", "when pack.temperature > 86 °F: retire"),

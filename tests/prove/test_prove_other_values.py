@@ -148,7 +148,7 @@ def test_the_work_of_a_hostile_plan_is_bounded() -> None:
     """500 rules that all meet: it stops at its bound, says so, and shows a hundred messages."""
     rules = "".join(
         f"rule r{n} when (pack.soc > {n % 90} or pack.temperature > {n % 40} °C) and"
-        f" (site.temperature > {n % 30} °C or pack.health > {n % 50}): drain to {n % 88}.{n}\n"
+        f" (site.temperature > {n % 30} °C or pack.health > {n % 50}): drain to {n % 88}.{n} %\n"
         for n in range(480)
     )  # fmt: skip
     spent = proofs_of(rules, None)

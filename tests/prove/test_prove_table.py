@@ -18,7 +18,7 @@ from carerules.lang.prove import prove
 
 ROOT = Path(__file__).parents[2]
 CASES = json.loads((ROOT / "docs" / "oracles" / "solver.json").read_text("utf-8"))["cases"]
-RULES = "rule a when {one}: drain to 0\nrule b when {other}: drain to 0.5\n"
+RULES = "rule a when {one}: drain to 0\nrule b when {other}: drain to 0.5 %\n"
 
 
 def prover_says(one: str, other: str) -> dict[str, object] | None:
