@@ -226,11 +226,8 @@ def test_a_reading_typed_in_is_no_watch_for_a_minute_either() -> None:
 # ---- the site file -----------------------------------------------------------------------------
 
 
-def test_one_whose_label_is_mended_has_not_been_read_for_that() -> None:
-    stage = hung(STORED)
-    stage.until(BEGIN + 4 * HOUR)
-    assert not is_on(stage)
-    truth = Truth(stage)
+def mend_label(stage: Stage) -> None:
+    """The pack has another capacity in the site file, and the service starts again on that."""
     pack = replace(SITE.packs["heron"], capacity_ah=15.5)
     site = replace(SITE, packs={"heron": pack})
     setup = make_setup(site, CHEMISTRIES, SIGNALS, plan_of(STORED))
@@ -239,6 +236,14 @@ def test_one_whose_label_is_mended_has_not_been_read_for_that() -> None:
     stage.world = replace(again, muted=frozenset())
     stage.hear(Started(stage.now))
     stage.until(stage.now + MINUTE)
+
+
+def test_one_whose_label_is_mended_has_not_been_read_for_that() -> None:
+    stage = hung(STORED)
+    stage.until(BEGIN + 4 * HOUR)
+    assert not is_on(stage)
+    truth = Truth(stage)
+    mend_label(stage)
     say(stage, soc=95.0)
     stage.until(stage.now + 8 * HOUR)
     assert truth.points < 1
@@ -248,14 +253,7 @@ def test_one_whose_label_is_mended_has_not_been_read_for_that() -> None:
 def test_nor_does_what_was_read_before_the_drain_count_for_one_whose_label_is_mended() -> None:
     stage = hung(STORED)
     stage.until(BEGIN + 4 * HOUR)
-    pack = replace(SITE.packs["heron"], capacity_ah=15.5)
-    site = replace(SITE, packs={"heron": pack})
-    setup = make_setup(site, CHEMISTRIES, SIGNALS, plan_of(STORED))
-    again = load_world(dump_world(stage.world), setup)
-    assert again is not None
-    stage.world = replace(again, muted=frozenset())
-    stage.hear(Started(stage.now))
-    stage.until(stage.now + MINUTE)
+    mend_label(stage)
     volts = (Value("pack.voltage", 25.1),)
     stage.hear(Sample(stage.now, BEGIN + 5 * MINUTE, "heron", volts, A_PERSON))
     assert drawn(stage.world, "heron") > 30
