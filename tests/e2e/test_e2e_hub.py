@@ -347,6 +347,7 @@ def test_a_site_file_is_proposed_from_what_is_heard(stage: Stage) -> None:
     pack, plug = stage.pack(), stage.plug()
     for one in (pack, plug):
         one.awaits("on the line")
+    eventually(lambda: "shed/a-load/link" in {one.topic for one in stage.eye.heard}, "the link")
     before = len(stage.eye.heard)
     ear = stage.start(
         "discover", "--broker", f"127.0.0.1:{stage.broker.port}", "--seconds", 15,

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import asyncio
+import threading
 from dataclasses import dataclass, field
 
 from carerules.domain.signal import catalogue
 from carerules.lang import load
 from carerules.lang.prove import Work, prove
 from carerules.lsp.features import Sight, findings
-from carerules.lsp.server.session import Session
+from carerules.lsp.server.session import KEYS_S, Session
 
 LONG = "".join(
     f"rule r{n} on lipo packs\n    when pack.soc > {60 + n % 30} % for {12 + n} h"
@@ -62,6 +63,27 @@ def test_a_key_gives_up_the_proofs_under_way_and_the_next_are_shown() -> None:
         # The first text was shown once, without proofs.
         assert [one.proofs for one in editor.sights if one.document.version == 1] == [None]
         assert not session._proving
+
+    asyncio.run(typed())
+
+
+def test_what_is_typed_during_a_check_is_looked_at_once_after_it() -> None:
+    """A hundred keys, each of which would begin a check, while the first one does not end."""
+
+    async def typed() -> None:
+        editor = Shown()
+        session = Session(editor)
+        held = threading.Event()
+        session._desk.submit(held.wait)
+        session.opened(URI, "when pack.soc > 95 %: warn\n", 1)
+        await until(lambda: URI in session._checking)
+        for version in range(2, 102):
+            session.changed(URI, [(None, f"when pack.soc > {version - 2} %: warn\n")], version)
+            await asyncio.sleep(2 * KEYS_S)
+        assert editor.sights == []
+        held.set()
+        await until(lambda: editor.sights and editor.sights[-1].document.version == 101)
+        assert [one.document.version for one in editor.sights] == [1, 101]
 
     asyncio.run(typed())
 
