@@ -6,7 +6,8 @@ names and signals are handed in, nor what the rules are for.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from functools import cache
 from pathlib import Path
 from types import MappingProxyType
 
@@ -18,6 +19,9 @@ from carerules.shipped import shipped
 
 RULE_BYTES_MAX = 1 << 20
 """SAFETY 13: a rule file is at most 1 MiB; one byte more is read, to see that there is more."""
+
+FILES_OFFERED_MAX = 200
+"""Rule files of a folder that are offered behind `use`."""
 
 ANY_SITE = Names()
 NOTHING: Mapping[str, str] = MappingProxyType({})
@@ -43,8 +47,9 @@ def load_files(
                 broken.append(diagnostic)
     folders = {path.parent for path in files.values()}
     loaded = load(
-        texts, catalogue=catalogue(signals), names=names, fetch=lambda name: _fetch(name, folders)
-    )
+        texts, catalogue=catalogue(signals), names=names,
+        fetch=lambda name: _fetch(name, folders), offered=lambda: _offered(folders),
+    )  # fmt: skip
     if not broken:
         return loaded
     return Loaded(None, (*broken, *loaded.diagnostics), loaded.sources)
@@ -53,6 +58,26 @@ def load_files(
 def ships(name: str) -> bool:
     """Whether a `use` of this name means a file that ships, and not one beside the rule file."""
     return "/" not in name and "\\" not in name and not name.endswith(".care")
+
+
+@cache
+def shipped_names() -> frozenset[str]:
+    """The rule files that ship, by the names that `use` takes."""
+    return frozenset(
+        one.name.removesuffix(".care") for one in shipped("rules").iterdir()
+        if one.name.endswith(".care")
+    )  # fmt: skip
+
+
+def beside(folder: Path) -> Iterator[str]:
+    """The rule files of a folder, by the names that `use` takes; at most so many, sorted.
+
+    A folder that cannot be read has none.
+    """
+    try:
+        yield from sorted(one.name for one in folder.glob("*.care"))[:FILES_OFFERED_MAX]
+    except OSError:
+        return
 
 
 def _read(path: Path, name: str) -> str | Diagnostic:
@@ -81,3 +106,10 @@ def _fetch(name: str, folders: set[Path]) -> str | None:
         if isinstance(text, str):
             return text
     return None
+
+
+def _offered(folders: set[Path]) -> Iterator[str]:
+    """What a `use` may name."""
+    yield from shipped_names()
+    for folder in sorted(folders):
+        yield from beside(folder)

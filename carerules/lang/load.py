@@ -6,7 +6,7 @@ Knows how files take in one another. Does not know where files lie: `fetch` does
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TypeAlias
@@ -20,7 +20,7 @@ from carerules.domain.signal import Catalogue
 from carerules.lang import statements as st
 from carerules.lang import syntax as s
 from carerules.lang.check import check_names, check_over
-from carerules.lang.findings import Findings
+from carerules.lang.findings import Findings, nearest
 from carerules.lang.limits import FILES_MAX, FINDINGS_MAX, RULES_MAX, USE_DEPTH_MAX
 from carerules.lang.memo import Memo
 from carerules.lang.resolve import FileResolver, Override, rule_name
@@ -29,6 +29,7 @@ from carerules.lang.scenario import scenario
 from carerules.lang.scope import Names, Scope
 
 Fetch: TypeAlias = Callable[[str], str | None]
+Offered: TypeAlias = Callable[[], Iterable[str]]
 
 
 @guarded
@@ -50,16 +51,17 @@ def _no_file(_name: str) -> str | None:
 
 def load(
     files: Mapping[str, str], *, catalogue: Catalogue, names: Names = Names(),  # noqa: B008 - frozen
-    fetch: Fetch = _no_file, memo: Memo | None = None,
+    fetch: Fetch = _no_file, offered: Offered = tuple, memo: Memo | None = None,
 ) -> Loaded:  # fmt: skip
     """The plan of these files and of all that they take in, in the order of the text.
 
     Never raises for anything that stands in a file. `fetch` gives the text of a file named in
-    `use`, exactly as it is written there, or None. `memo`: for files that are loaded again and
+    `use`, exactly as it is written there, or None; `offered` the names that it would give a text
+    for, asked only where it gave none. `memo`: for files that are loaded again and
     again, as while they are written.
     """
     memo = memo or Memo()
-    loading = _Loading(catalogue, names, fetch, memo)
+    loading = _Loading(catalogue, names, fetch, offered, memo)
     for name, text in files.items():
         loading.read(name, text)
     for name in files:
@@ -89,8 +91,11 @@ _MARKS = re.compile(r"\bmark\s+([^\W\d][\w-]*)")
 class _Loading:
     """All files on their way to one plan."""
 
-    def __init__(self, catalogue: Catalogue, names: Names, fetch: Fetch, memo: Memo) -> None:
-        self.catalogue, self.names, self.fetch, self.memo = catalogue, names, fetch, memo
+    def __init__(
+        self, catalogue: Catalogue, names: Names, fetch: Fetch, offered: Offered, memo: Memo
+    ) -> None:
+        self.catalogue, self.names, self.memo = catalogue, names, memo
+        self.fetch, self.offered = fetch, offered
         self.findings = Findings()
         self.sources: dict[str, str] = {}
         self.files: dict[str, _Read] = {}
@@ -158,8 +163,7 @@ class _Loading:
         if text is None:
             self.findings.add(
                 "unknown-file", f"there is no rule file `{name}`", node.name.span,
-                Mend('write the name of one that ships, such as `use "lipo"`, or of one beside'
-                     " this file"),
+                self._other_file(name, trail),
             )  # fmt: skip
         elif any(self.sources[above] == text for above in trail):
             ring = [*trail, name]
@@ -175,6 +179,16 @@ class _Loading:
             )  # fmt: skip
         else:
             self.read(name, text, trail)
+
+    def _other_file(self, name: str, trail: tuple[str, ...]) -> Mend:
+        """What a `use` may have meant that names no file."""
+        others = [one for one in self.offered() if one not in trail]
+        near = f"{name}.care" if f"{name}.care" in others else nearest(name, others)
+        if near is None:
+            return Mend('write the name of one that ships, such as `use "lipo"`, or of one beside'
+                        " this file")  # fmt: skip
+        safe = near.casefold() == name.casefold()
+        return Mend(f'did you mean `use "{near}"`?', f'"{near}"', safe)
 
     # ---- resolving ---------------------------------------------------------------------------
 

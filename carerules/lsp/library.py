@@ -8,7 +8,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field
-from functools import cache
 from pathlib import Path
 from urllib.parse import unquote, urlsplit
 
@@ -20,7 +19,7 @@ from carerules.lang import read_text
 from carerules.lang.memo import Memo
 from carerules.lsp.features import SITE_FILE, Sight, Together, look
 from carerules.lsp.text import Document
-from carerules.rulefiles import ships
+from carerules.rulefiles import beside, shipped_names, ships
 from carerules.shipped import shipped
 
 SITE_NEAR = "site.toml"
@@ -32,8 +31,6 @@ FILE_BYTES_MAX = 1 << 20
 """A rule file has at most 1 MiB; one byte more is read, to see that there is more."""
 DRAFT = "draft.care"
 """The name of a document that was never saved."""
-FILES_OFFERED_MAX = 200
-"""Rule files of a folder that are offered behind `use`."""
 
 
 def path_of(uri: str) -> Path | None:
@@ -71,15 +68,6 @@ def _saved(path: Path) -> str | None:
     except (OSError, ValueError):
         return None
     return None if isinstance(text, Diagnostic) else text
-
-
-@cache
-def shipped_names() -> frozenset[str]:
-    """The rule files that ship, by the names that `use` takes."""
-    return frozenset(
-        one.name.removesuffix(".care") for one in shipped("rules").iterdir()
-        if one.name.endswith(".care")
-    )  # fmt: skip
 
 
 @dataclass(slots=True)
@@ -198,7 +186,7 @@ class Library:
             return None if where is None else where.as_uri()
 
         site, text = (None, "") if read is None else (read.site, read.text)
-        together = Together(tops, fetch, uri_of, shipped_names(), site, text, _beside(path))
+        together = Together(tops, fetch, uri_of, shipped_names(), site, text, _offered(path))
         return together, file
 
     def _near(self, path: Path) -> Path | None:
@@ -267,12 +255,7 @@ def _where(name: str, folders: list[Path]) -> Path | None:
         return None
 
 
-def _beside(path: Path | None) -> tuple[str, ...]:
+def _offered(path: Path | None) -> tuple[str, ...]:
     """What a `use` could name: files that ship, and those beside the document."""
-    beside: list[str] = []
-    if path is not None:
-        try:
-            beside = [one.name for one in path.parent.glob("*.care") if one != path]
-        except OSError:
-            beside = []
-    return (*sorted(shipped_names()), *sorted(beside)[:FILES_OFFERED_MAX])
+    some = () if path is None else beside(path.parent)
+    return (*sorted(shipped_names()), *(name for name in some if path and name != path.name))

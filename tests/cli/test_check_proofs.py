@@ -98,3 +98,15 @@ def test_each_pack_has_the_cells_of_its_chemistry(tmp_path: Path) -> None:
     assert model.charge == tuple(100 * fraction for fraction in lipo.fractions)
     assert model.doubt == tuple(2 * spread for spread in lipo.spreads)
     assert "lipo" in model.show()
+
+
+def test_a_cells_voltage_asked_of_the_whole_pack_is_told(tmp_path: Path) -> None:
+    (tmp_path / "site.toml").write_text(SITE.format(chemistry="lipo"), "utf-8")
+    rules = tmp_path / "shed.care"
+    rules.write_text('when pack.voltage > 4.2 V for 1 h: notify "full"\n', "utf-8")
+    result = CliRunner().invoke(main, ["check", str(tmp_path / "site.toml")])
+    assert result.exit_code == 0, result.output
+    assert "1 warning" in result.output
+    assert "a lipo pack of 6 cells, such as heron, would have 0.7 V a cell" in result.stderr
+    rules.write_text('when pack.voltage > 25.2 V for 1 h: notify "full"\n', "utf-8")
+    assert "warning" not in CliRunner().invoke(main, ["check", str(tmp_path / "site.toml")]).output

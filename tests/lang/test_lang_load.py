@@ -1,7 +1,9 @@
 """The front door: files that take in one another, a site's names, and the order of what is told."""
 
+import pytest
 from lang_kit import CATALOGUE, NAMES, codes_of, fetch, loaded
 
+from carerules.domain.diagnostic import Mend
 from carerules.domain.quantity import VOLTAGE
 from carerules.domain.selector import AnyOf, ChemistryIs, Named, RoleIs, Tagged
 from carerules.domain.signal import Signal, catalogue
@@ -82,6 +84,26 @@ def test_a_file_that_takes_in_itself_under_another_name_is_a_circle() -> None:
 def test_without_a_fetch_nothing_is_taken_in() -> None:
     got = load({"a.care": 'use "storage"'}, catalogue=CATALOGUE)
     assert [found.code for found in got.diagnostics] == ["unknown-file"]
+
+
+@pytest.mark.parametrize(
+    ("written", "meant", "safe"),
+    [("lipoo", "lipo", False), ("LiPo", "lipo", True), ("shed", "shed.care", False)],
+)
+def test_a_file_that_is_misspelt_is_asked_back(written: str, meant: str, safe: bool) -> None:
+    offered = ("lipo", "li-ion", "river.care", "shed.care")
+    got = load({"river.care": f'use "{written}"\n'}, catalogue=CATALOGUE, offered=lambda: offered)
+    (found,) = got.diagnostics
+    assert found.mend == Mend(f'did you mean `use "{meant}"`?', f'"{meant}"', safe)
+
+
+@pytest.mark.parametrize("written", ["graphite", "river.car"])
+def test_a_file_like_no_other_and_the_file_itself_are_not_guessed(written: str) -> None:
+    offered = ("lipo", "river.care")
+    got = load({"river.care": f'use "{written}"\n'}, catalogue=CATALOGUE, offered=lambda: offered)
+    (found,) = got.diagnostics
+    assert found.mend is not None
+    assert found.mend.replacement is None
 
 
 # ---- names -------------------------------------------------------------------------------------

@@ -27,6 +27,7 @@ from carerules.lang.prove.verdict import (
     Gap,
     IdleRearm,
     Interlocked,
+    Misfit,
     NeverTrue,
     OnlyAtFirst,
     PingPong,
@@ -34,6 +35,7 @@ from carerules.lang.prove.verdict import (
     Undecided,
     Verdict,
 )
+from carerules.lang.prove.volts import misfit
 
 V = TypeVar("V")
 
@@ -46,6 +48,7 @@ class Proofs:
     only_at_first: tuple[OnlyAtFirst, ...] = ()
     always_true: tuple[AlwaysTrue, ...] = ()
     idle_rearms: tuple[IdleRearm, ...] = ()
+    misfits: tuple[Misfit, ...] = ()
     rivals: tuple[Rivals, ...] = ()
     interlocks: tuple[Interlocked, ...] = ()
     loops: tuple[PingPong, ...] = ()
@@ -62,7 +65,7 @@ class Proofs:
         """What is wrong, by place in the text; at most as many as a check shows."""
         verdicts: list[Verdict] = [
             *self.never_true, *self.only_at_first, *self.always_true, *self.idle_rearms,
-            *self.rivals, *self.interlocks, *self.loops, *self.undecided,
+            *self.misfits, *self.rivals, *self.interlocks, *self.loops, *self.undecided,
         ]  # fmt: skip
         return told.diagnostics(verdicts)
 
@@ -93,6 +96,7 @@ def prove(
     rules = [rule for rule in plan.rules if id(rule) not in dead]
     for proof in (
         (idle_rearm(ground, rule) for rule in rules),
+        (misfit(ground, what) for what in everything),
         rivals(ground, rules),
         interlocked(ground, rules, plan.nevers),
         ping_pong(ground, rules),
@@ -106,8 +110,8 @@ def prove(
     against = _only(Interlocked, found)
     return Proofs(
         _only(NeverTrue, found), _only(OnlyAtFirst, found), _only(AlwaysTrue, found),
-        _only(IdleRearm, found), _only(Rivals, found), against, _only(PingPong, found),
-        _only(Gap, found),
+        _only(IdleRearm, found), _only(Misfit, found), _only(Rivals, found), against,
+        _only(PingPong, found), _only(Gap, found),
         _undecided(found, against),
         tuple(dict.fromkeys(one.show() for one in (cells or {}).values())),
     )  # fmt: skip

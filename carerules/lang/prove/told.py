@@ -10,7 +10,9 @@ from typing import assert_never
 
 from carerules.domain.action import ACTIONS, Action, Charge, Drain, Switch
 from carerules.domain.diagnostic import Diagnostic, Mend, Severity, Span
+from carerules.domain.pack import Pack
 from carerules.domain.plan import Never, Rule
+from carerules.domain.quantity import Quantity
 from carerules.domain.wording import wording
 from carerules.lang.codes import Code
 from carerules.lang.limits import FINDINGS_MAX
@@ -22,6 +24,7 @@ from carerules.lang.prove.verdict import (
     IdleRearm,
     Interlocked,
     Meeting,
+    Misfit,
     NeverTrue,
     OnlyAtFirst,
     PingPong,
@@ -60,6 +63,9 @@ PROOF_CODES: Mapping[str, Code] = {code.name: code for code in (
          'when pack.soc > 90 for 1 h:\n    notify "full"\n    rearm when pack.soc > 80',
          'when pack.soc > 90 for 1 h:\n    notify "full"\n    rearm when pack.soc < 80',
          warning=True),
+    Code("pack-voltage", "a voltage that does not fit the cells of a pack",
+         "`pack.voltage` is that of the whole pack: many times a cell's, and another one for packs"
+         " of 4 and of 6 cells. The check knows the packs where it reads a site.", warning=True),
     Code("rivals", "two rules that want different things of one pack",
          "Both can be true at the same time for the same pack. Without `over`, the one that moves"
          " the least energy goes first, and the other follows it.",
@@ -120,6 +126,8 @@ def _diagnostic(verdict: Verdict) -> Iterator[Diagnostic]:
                         "is `and` meant where `or` stands, or the other way round?")  # fmt: skip
         case IdleRearm(rule):
             yield _idle(rule)
+        case Misfit(what, level, pack):
+            yield _misfit(what, level, pack)
         case Rivals(first, second, witness):
             message = (
                 f"{_name(first)} ({show_aim(aim_of(first))}) and {_name(second)}"
@@ -176,6 +184,21 @@ def _idle(rule: Rule) -> Diagnostic:
     )
     mend = "say what must come about in between, or leave it out; is it the wrong way round?"
     return _told("idle-rearm", message, rule.span, mend)
+
+
+def _misfit(what: Rule | Never, level: Quantity, pack: Pack) -> Diagnostic:
+    """A voltage that no pack of so many cells has."""
+    a_cell = Quantity(round(level.value / pack.cells, 2), level.dimension).show()
+    cells = f"{pack.cells} {'cell' if pack.cells == 1 else 'cells'}"
+    message = (
+        f"{_what(what)} compares `pack.voltage`, that of the whole pack, with {level.show()}: a"
+        f" {pack.chemistry} pack of {cells}, such as {pack.name}, would have {a_cell} a cell"
+    )
+    mend = (
+        "ask a cell, `pack.cell.min` or `pack.cell.max`, or say for packs of how many cells it is"
+        " meant: `where cells = N`"
+    )
+    return _told("pack-voltage", message, what.span, mend)
 
 
 def _vetoed(verdict: Interlocked) -> Diagnostic:

@@ -10,7 +10,9 @@ from typing import TypeAlias
 
 from carerules.domain.action import Action
 from carerules.domain.frozen import guarded
+from carerules.domain.pack import Pack
 from carerules.domain.plan import Never, Rule
+from carerules.domain.quantity import Quantity
 from carerules.lang.prove.witness import State, Witness
 
 
@@ -41,6 +43,18 @@ class IdleRearm:
     """A rule whose `rearm when` is true wherever its condition is: it holds nothing back."""
 
     rule: Rule
+
+
+@guarded
+class Misfit:
+    """A rule or `never` that asks of a pack's whole voltage what a pack of its cells cannot have.
+
+    `level` is the voltage asked (V), `pack` the first pack of the site that it does not fit.
+    """
+
+    what: Rule | Never
+    level: Quantity
+    pack: Pack
 
 
 @guarded
@@ -125,6 +139,7 @@ Verdict: TypeAlias = (
     | OnlyAtFirst
     | AlwaysTrue
     | IdleRearm
+    | Misfit
     | Rivals
     | Interlocked
     | PingPong

@@ -98,8 +98,9 @@ def look(file: str, document: Document, together: Together, memo: Memo) -> Sight
     """Check the document as one of the files, with as much of the proofs as is quick."""
     tops = {**together.tops, file: document.text}
     loaded = load(
-        tops, catalogue=together.signals, names=together.names, fetch=together.fetch, memo=memo
-    )
+        tops, catalogue=together.signals, names=together.names, fetch=together.fetch,
+        offered=lambda: together.files, memo=memo,
+    )  # fmt: skip
     sight = Sight(file, document, together, loaded, (), memo)
     return sight if loaded.plan is None else _proved(sight, QUICK_MEETS)
 
