@@ -16,6 +16,7 @@ from carerules.planner import (
     KeptShape,
     drawn_on,
     move_words_of,
+    reading_words,
 )
 from carerules.planner.shapes import KeptMoveShape, KeptRunShape
 from carerules.report import show_at, wish
@@ -43,7 +44,7 @@ class LaneRow:
 
 @guarded
 class PlanView:
-    """The kept plan: what it is, what is wrong with it, moves, stations, and two drawings."""
+    """The kept plan: what it is, what is wrong with it, what people do, stations, two drawings."""
 
     head: str
     made: str
@@ -51,7 +52,7 @@ class PlanView:
     without: tuple[Note, ...]
     soon: tuple[MoveRow, ...]
     more: int
-    moves: tuple[MoveRow, ...]
+    by_hand: tuple[MoveRow, ...]
     lanes: tuple[LaneRow, ...]
     remarks: tuple[str, ...]
     wide: str
@@ -63,8 +64,8 @@ def plan_view(kept: KeptShape) -> PlanView | None:
     plan = kept.plan
     if plan is None:
         return None
-    moves = tuple(_move(one, kept.now) for one in plan.moves)
-    left = tuple(row for row, one in zip(moves, plan.moves, strict=True) if one.done is None)
+    by_hand = _by_hand(plan, kept.now)
+    left = tuple(row for row in by_hand if row.mood != "rest")
     # To the minute, so that a page that nothing happens on stays as it is.
     now = kept.now.replace(second=0, microsecond=0)
     return PlanView(
@@ -74,7 +75,7 @@ def plan_view(kept: KeptShape) -> PlanView | None:
         without=tuple(Note("look", one.words) for one in plan.left_out),
         soon=left[:SOON_MAX],
         more=len(left) - len(left[:SOON_MAX]),
-        moves=moves,
+        by_hand=by_hand,
         lanes=tuple(
             LaneRow(name, tuple(_run(run, kept.now) for run in plan.runs if run.station == name))
             for name in plan.stations
@@ -93,6 +94,20 @@ def _made(plan: KeptPlanShape) -> str:
             proof = f", at most {plan.gap_percent:.2g} % above the cheapest"
     anew = f", because {plan.because[0]}" if plan.because else ""
     return f"made {show_at(plan.made)} by the {plan.made_by}{proof}{anew}"
+
+
+def _by_hand(plan: KeptPlanShape, now: datetime) -> tuple[MoveRow, ...]:
+    """What people do, in order; of one moment the moves first: what is read hangs there then."""
+    doings = [(one.at, 0, _move(one, now)) for one in plan.moves]
+    doings += [(one.begins, 1, _reading(one, now)) for one in plan.runs if one.read]
+    return tuple(row for _, _, row in sorted(doings, key=lambda one: one[:2]))
+
+
+def _reading(run: KeptRunShape, now: datetime) -> MoveRow:
+    words = reading_words(run.pack)
+    if run.done is not None:
+        return MoveRow("rest", "done", words)
+    return MoveRow("look" if run.begins <= now else "wait", f"at {show_at(run.begins)}", words)
 
 
 def _move(move: KeptMoveShape, now: datetime) -> MoveRow:

@@ -24,7 +24,7 @@ class KeptRun:
     """A pack at a station's load or charger: from which charge (%) to which, and for what.
 
     `due`: when it must be reached, where that is certain. `done`: when it was over: reached, or its
-    job ended well.
+    job ended well. `read`: somebody reads the pack and enters it as it begins.
     """
 
     pack: str
@@ -38,6 +38,7 @@ class KeptRun:
     rule: str = ""
     use: str = ""
     done: Moment | None = None
+    read: bool = False
 
 
 @guarded

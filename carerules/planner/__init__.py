@@ -17,7 +17,7 @@ from carerules.planner.hours import (
     read_window,
 )
 from carerules.planner.kept import hours_of, kept_plan, kept_shape, planned_simply
-from carerules.planner.lines import kept_lines, move_words_of, plan_lines
+from carerules.planner.lines import kept_lines, move_words_of, plan_lines, reading_words
 from carerules.planner.problem import (
     Cost,
     Move,
@@ -73,5 +73,6 @@ __all__ = [
     "problem_of",
     "read_tariff",
     "read_window",
+    "reading_words",
     "solved",
 ]

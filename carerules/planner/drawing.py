@@ -11,7 +11,14 @@ from datetime import datetime, timedelta
 from typing import TypeAlias
 
 from carerules.domain.frozen import guarded
-from carerules.planner.shapes import KeptMoveShape, KeptPlanShape, MoveShape, PlanShape, RunShape
+from carerules.planner.shapes import (
+    KeptMoveShape,
+    KeptPlanShape,
+    KeptRunShape,
+    MoveShape,
+    PlanShape,
+    RunShape,
+)
 from carerules.report import show_at
 from carerules.report.markup import Markup, tag
 
@@ -94,7 +101,8 @@ def drawn_on(
 
 
 LEGEND = (
-    "slanted: charges; plain: drains; grey: nobody is awake; ▲ a pack is put on the station by hand"
+    "slanted: charges; plain: drains; grey: nobody is awake; ▲ a pack is put on the station by"
+    " hand; ◆ its voltage is read and entered"
 )
 
 
@@ -130,6 +138,8 @@ def _run(sheet: Sheet, run: RunShape, left: float, right: float, top: float) -> 
     fill = f"url(#slant-{sheet.name})" if run.side == "charger" else None
     yield tag("rect", tag("title", said), x=left, y=top, width=max(2.0, right - left),
               height=LANE - 14, class_=run.side, fill=fill)  # fmt: skip
+    if run.read:
+        yield _reading(run, left, top - 6)
     for line, words in enumerate((run.pack, f"to {run.target_percent:g}\N{NO-BREAK SPACE}%")):
         if len(words) * LETTER <= right - left:
             yield tag("text", words, x=(left + right) / 2, y=top + 12 + 12 * line, class_="mid")
@@ -143,6 +153,16 @@ def _move(move: MoveShape, at: float, floor: float) -> Markup:
     said = f"{show_at(move.at)} put {move.pack} on {move.station}{off}{done}"
     shape = f"M{at - 4:.1f},{floor:.1f} h8 l-4,-7 Z"
     path = tag("path", d=shape, class_="made" if made else "move")
+    return tag("g", tag("title", said), path)
+
+
+def _reading(run: RunShape, at: float, roof: float) -> Markup:
+    """A mark at the top of the lane, where a stage of an unseen drain begins; hollow once it is
+    over."""
+    made = isinstance(run, KeptRunShape) and run.done is not None
+    said = f"{show_at(run.begins)} read {run.pack}'s voltage and enter it"
+    path = tag("path", d=f"M{at:.1f},{roof:.1f} l4,4 l-4,4 l-4,-4 Z",
+               class_="made" if made else "move")  # fmt: skip
     return tag("g", tag("title", said), path)
 
 

@@ -107,6 +107,7 @@ def _runs(world: World, problem: Problem, schedule: Schedule) -> Iterator[KeptRu
             wish.percent if level is None else level, wish.percent,
             problem.moment(run.begin), problem.moment(run.end),
             None if due is None else problem.moment(due), wish.why, wish.use,
+            read=wish.read,
         )  # fmt: skip
         levels[run.pack] = wish.percent
 
@@ -157,7 +158,7 @@ def kept_shape(world: World) -> KeptShape:
         runs=[KeptRunShape(
             pack=run.pack, station=run.station, side=run.side, target_percent=run.target,
             begins=read(run.begins), ends=read(run.ends), due=at(run.due),
-            rule=run.rule or None, use=run.use or None, done=at(run.done),
+            rule=run.rule or None, use=run.use or None, read=run.read, done=at(run.done),
         ) for run in kept.runs],
         moves=[KeptMoveShape(
             at=read(move.at), pack=move.pack, station=move.station, off=move.off or None,

@@ -12,6 +12,7 @@ from carerules.planner.shapes import (
     KeptLeftOutShape,
     KeptMoveShape,
     KeptPlanShape,
+    KeptRunShape,
     KeptShape,
     LeftOutShape,
     PlanShape,
@@ -29,7 +30,7 @@ def plan_lines(plan: PlanShape) -> list[str]:
     head = f"plan from {show_at(plan.begins)} to {show_at(plan.ends)}, by the {plan.made_by}"
     lines = fold("", head + (f": {_proof(plan)}" if plan.gap_percent is not None else ""))
     by_hand = plan.moves or plan.readings
-    lines += ["", "to do by hand" if by_hand else "nothing is to be moved by hand"]
+    lines += ["", "to do by hand" if by_hand else "nothing is to be done by hand"]
     for at, words in _by_hand(plan):
         lines += fold(f"  {show_at(at)}  ", words)
     for station in plan.stations:
@@ -57,7 +58,7 @@ def _by_hand(plan: PlanShape) -> list[tuple[datetime, str]]:
         off = f", in place of {move.off}" if move.off else ""
         doings.append((move.at, 0, f"put {move.pack} on {move.station}{off}"))
     for one in plan.readings:
-        doings.append((one.at, 1, f"read {one.pack}'s voltage and enter it: its drain goes on"))
+        doings.append((one.at, 1, reading_words(one.pack)))
     return [(at, words) for at, _, words in sorted(doings)]
 
 
@@ -73,9 +74,10 @@ def kept_lines(kept: KeptShape) -> list[str]:
         lines += fold("made anew: ", one)
     for one in plan.differences:
         lines += fold("it no longer fits: ", one)
-    lines += ["", "to do by hand" if plan.moves else "nothing is to be moved by hand"]
-    for move in plan.moves:
-        lines += fold(f"  {_move_when(move, kept.now):23}  ", move_words_of(move))
+    by_hand = sorted(_kept_by_hand(kept.now, plan))
+    lines += ["", "to do by hand" if by_hand else "nothing is to be done by hand"]
+    for _, _, when, words in by_hand:
+        lines += fold(f"  {when:23}  ", words)
     for station in plan.stations:
         runs = [run for run in plan.runs if run.station == station]
         lines += ["", f"station {station}" + ("" if runs else ": nothing")]
@@ -91,10 +93,28 @@ def kept_lines(kept: KeptShape) -> list[str]:
     return lines
 
 
+def _kept_by_hand(now: datetime, plan: KeptPlanShape) -> Iterator[tuple[datetime, int, str, str]]:
+    """What people do, each with its moment, its place among those of one moment, and when said."""
+    for move in plan.moves:
+        yield move.at, 0, _move_when(move, now), move_words_of(move)
+    for run in plan.runs:
+        if run.read:
+            yield run.begins, 1, _reading_when(run), reading_words(run.pack)
+
+
+def _reading_when(run: KeptRunShape) -> str:
+    return f"at {show_at(run.begins)}" if run.done is None else "done"
+
+
 def _move_when(move: KeptMoveShape, now: datetime) -> str:
     if move.done is not None:
         return f"done {show_at(move.done)}"
     return f"now, by {show_at(move.at)}" if move.told <= now else f"by {show_at(move.at)}"
+
+
+def reading_words(pack: str) -> str:
+    """What a person does between two stages of a drain that nobody sees."""
+    return f"read {pack}'s voltage and enter it: its drain goes on"
 
 
 def move_words_of(move: KeptMoveShape) -> str:
@@ -161,8 +181,11 @@ def _time_line(plan: PlanShape | KeptPlanShape) -> Iterator[str]:
     marks = [" "] * BAR
     for move in plan.moves:
         marks[min(column(move.at), BAR - 1)] = "^"
-    yield f"{'moves':>{NAMES - 1}} |{''.join(marks)}|"
-    yield f"{'':{NAMES}} - drains   + charges   . nobody awake   ^ a move by hand"
+    for run in plan.runs:
+        if run.read:
+            marks[min(column(run.begins), BAR - 1)] = "r"
+    yield f"{'by hand':>{NAMES - 1}} |{''.join(marks)}|"
+    yield f"{'':{NAMES}} - drains  + charges  . nobody awake  ^ a pack is moved  r it is read"
 
 
 def _block(run: RunShape, wide: int) -> str:

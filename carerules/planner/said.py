@@ -60,7 +60,7 @@ def _run(problem: Problem, run: Run, at: At) -> RunShape:
     return RunShape(
         pack=run.pack, station=run.station, side=wish.side.value, target_percent=wish.percent,
         begins=at(run.begin), ends=at(run.end), due=_due(problem, wish, at),
-        rule=wish.why or None, use=wish.use or None,
+        rule=wish.why or None, use=wish.use or None, read=wish.read,
     )  # fmt: skip
 
 

@@ -16,7 +16,8 @@ SideWord: TypeAlias = Literal["load", "charger"]
 
 
 class RunShape(Shape):
-    """A pack at a station's load or charger: to which charge, and for what."""
+    """A pack at a station's load or charger: to which charge, and for what. `read`: somebody reads
+    its voltage and enters it as it begins."""
 
     pack: str
     station: str
@@ -27,6 +28,7 @@ class RunShape(Shape):
     due: AwareDatetime | None
     rule: str | None
     use: str | None
+    read: bool
 
 
 class MoveShape(Shape):

@@ -87,10 +87,10 @@ def test_the_plan_says_its_moves_its_runs_and_what_differs(tmp_path: Path) -> No
     view = plan_view(kept_shape(story.world))
     assert view is not None
     assert view.head.startswith("to Sat 05 Dec")
-    assert [(one.mood, one.when, one.words) for one in view.moves] == [
+    assert [(one.mood, one.when, one.words) for one in view.by_hand] == [
         ("wait", "by Sat 05 Dec 07:15", "put heron on B, in place of egret")
     ]
-    assert view.soon == view.moves[:SOON_MAX]
+    assert view.soon == view.by_hand[:SOON_MAX]
     runs = {lane.station: [one.words for one in lane.runs] for lane in view.lanes}
     assert runs["A"] == ["heron drain to 80 % (rule full-too-long)"]
     assert runs["B"][-1].startswith("heron charge to 100 % (use Saturday survey, by Sat 05 Dec")
@@ -272,7 +272,7 @@ def test_a_swap_is_done_on_the_page_and_what_differs_is_planned_anew(
         expect(page.locator("#said")).to_contain_text("taken in")
         expect(chores).not_to_contain_text("put heron")
         expect(page.locator("#pack-heron")).to_contain_text("on station A")
-        expect(plan).to_contain_text("Nothing more is to be moved by hand.")
+        expect(plan).to_contain_text("Nothing more is to be done by hand.")
         expect(whole.locator("#plan .moves").first).to_contain_text("done Mon 30 Nov")
 
         # Somebody takes it off in the middle of its drain: it is said, and planned anew.

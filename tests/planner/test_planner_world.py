@@ -23,8 +23,9 @@ from shed_kit import (
 )
 
 from carerules.battery import ConstantPower, drain_ahead
+from carerules.board.planview import plan_view
 from carerules.domain.action import DayWindow
-from carerules.domain.event import A_PERSON, Attended, Event, Placed, Sample, Value
+from carerules.domain.event import A_PERSON, Attended, Event, Placed, PlanKept, Sample, Value
 from carerules.domain.moment import DAY, HOUR
 from carerules.domain.pack import Side
 from carerules.loop import figures_of, foresee, step
@@ -32,10 +33,13 @@ from carerules.planner import (
     Hours,
     Tariff,
     broken_limits,
+    kept_lines,
     kept_plan,
+    kept_shape,
     plan_drawing,
     plan_lines,
     plan_shape,
+    planned_simply,
     problem_of,
     read_tariff,
     read_window,
@@ -44,6 +48,7 @@ from carerules.planner import (
 
 # ---- what nobody sees ------------------------------------------------------------------------
 
+READ_MARK = "read heron"
 DEEP = "rule stored\n    when pack.soc >= 95 for 2 h: drain to 45 %\n"
 
 
@@ -71,6 +76,29 @@ def test_a_drain_that_nobody_sees_is_read_on_its_way_by_who_is_awake() -> None:
         (one.at, one.pack) for one in plan.readings
     ]
     assert "08:00  read heron's voltage and enter it" in " ".join(plan_lines(plan))
+    assert [run.read for run in plan.runs] == [False, True]
+    assert plan_drawing(plan, plan.site).count(READ_MARK) == 1
+
+
+def test_a_kept_plan_shows_when_the_pack_is_read() -> None:
+    """In its words, in its drawing and on its page, after the move that comes before it."""
+    world = world_of(DEEP, unseen_at(100.0), blind=True)
+    end = NOON + 4 * HOUR
+    world, _ = step(world, PlanKept(world.now, planned_simply(world, end, Hours(), "kit")))
+    shape = kept_shape(world)
+    assert shape.plan is not None
+    (first, second) = shape.plan.runs
+    assert (first.read, second.read) == (False, True)
+    assert plan_drawing(shape.plan, shape.site).count(READ_MARK) == 1
+    (line,) = [line for line in kept_lines(shape) if "read heron's voltage" in line]
+    assert f"{second.begins:%H:%M}" in line
+    (marks,) = [line for line in kept_lines(shape) if line.strip().startswith("by hand |")]
+    assert marks.replace(" ", "") == "byhand|^r|"
+    view = plan_view(shape)
+    assert view is not None
+    assert [row.words for row in view.by_hand] == [
+        "put heron on B", "read heron's voltage and enter it: its drain goes on"
+    ]  # fmt: skip
 
 
 def test_a_drain_that_is_not_read_is_left_out_once_and_by_its_own_target() -> None:
