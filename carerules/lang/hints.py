@@ -64,6 +64,8 @@ def _not_indented(before: Word, findings: Findings, *, story: bool) -> None:
 def _hint(word: Word, before: Word | None, wanted: Set[str]) -> Mend | None:
     if {"RULE", "LET", "NEVER"} <= wanted and word.type in ("ON", "OVER", "BECAUSE"):
         return Mend("a rule with a head has a name: `rule NAME on ... when ...`")
+    if {"RULE", "LET", "NEVER"} <= wanted and word.type in ("EXPECT", "GIVEN", "AFTER"):
+        return Mend('indent it below its `scenario "..."`')
     if "CLOCK" in wanted and word.type == "FIGURE":
         return Mend("write the time as `22:00`")
     if wanted == {"STRING"} and word.type == "NAME":
@@ -76,9 +78,8 @@ def _hint(word: Word, before: Word | None, wanted: Set[str]) -> Mend | None:
         return Mend("`for 24 h` already means that long or longer")
     if (only := next((say for one, say in _ONLY if wanted == one), None)) is not None:
         return Mend(only)
-    if before is None:
-        return None
-    return _hint_after(before, word, wanted) or _hint_in_scenario(before, word, wanted)
+    near = before and (_hint_after(before, word, wanted) or _hint_in_scenario(before, word, wanted))
+    return near or next((Mend(say) for signs, say in _SHAPES if signs <= wanted), None)
 
 
 def _hint_after(before: Word, word: Word, wanted: Set[str]) -> Mend | None:
@@ -86,6 +87,10 @@ def _hint_after(before: Word, word: Word, wanted: Set[str]) -> Mend | None:
         if before.type == "OF":
             return Mend("all packs are counted: write `number of packs where (...)`")
         return Mend(f"write `pack {before.text}` for one pack, `{before.text} packs` for a kind")
+    if before.type == "RPAR" and "OP" in wanted and word.type == "COLON":
+        return Mend("say for how many: `number of packs where (...) >= 3`")
+    if before.text == ";" and word.type in ("_NL", "$END", "_DEDENT"):
+        return Mend("leave `;` out: it stands between two actions")
     if before.text == "of" and word.type == "PACKS":
         return Mend("packs are counted by `number of packs where (...)`")
     if {"WHEN", "OVER"} <= wanted and word.type == "NAME":
@@ -140,6 +145,16 @@ _ONLY: tuple[tuple[Set[str], str], ...] = (
     ({"STATION"}, "write `on a station` or `on no station`"),
     ({"LOAD", "CHARGER"}, "the load or the charger of the pack's station is switched"),
 )
+
+# What is said where no slip is recognised: how such a thing looks.
+_SHAPES: tuple[tuple[Set[str], str], ...] = (
+    ({"LET", "RULE", "NEVER"}, "a rule looks like `when pack.soc >= 95 % for 24 h: drain to 80 %`"),
+    ({"DRAIN", "REST", "NOTIFY"},
+     "the actions are " + ", ".join(f"`{row.name}`" for row in ACTIONS.values())),
+    ({"OP", "BETWEEN"}, "a condition looks like `pack.soc >= 95 %`, `time since use > 30 d` or"
+     " `time until use < 24 h`"),
+    ({"IN", "SINCE"}, "say since when: `count charge since calibration`, or `in last 30 d`"),
+)  # fmt: skip
 
 _CLASSES: tuple[tuple[frozenset[str], str], ...] = (
     (frozenset({"OP", "BETWEEN"}), "a comparison such as `>=`, `is`, `between` or `rises above`"),

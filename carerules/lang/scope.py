@@ -129,6 +129,8 @@ class Scope:
             )  # fmt: skip
             return
         mend = Mend(f"write it in {wanted.unit}")
+        if of == "`pack.capacity`" and got.dimension == CHARGE_LEVEL:
+            mend = Mend("write it in Ah, or ask for its share of the label: `pack.health`")
         if wanted == DURATION:
             mend = Mend("write a time, such as `20 min`")
         elif wanted == COUNT:
@@ -215,6 +217,9 @@ class Scope:
         if signal is None and (let := nearest(word.text, self.lets)) is not None:
             self.used.add(let)  # one slip, one message
             mend = try_name(word.text, self.lets)
+        elif word.text in _COUNTED:
+            mend = Mend("what is counted, and since when: `count charge since calibration`, or"
+                        " `count charge in last 365 d`")  # fmt: skip
         self.findings.add(
             "unknown-name", f"unknown name `{word.text}`", word.span,
             mend or Mend(f"define it above: `let {word.text} = ...`"),
@@ -253,7 +258,7 @@ class Scope:
         if (days := _LONG_TIMES.get(word.text)) is not None:
             self.findings.add(
                 "unknown-unit", f"`{word.text}` is no unit: not every one is of one length",
-                word.span, Mend(f"write it in days: 1 {word.text} is about `{days} d`"),
+                word.span, Mend(f"write it in days: a {_CALLED[days]} is about `{days} d`"),
             )  # fmt: skip
             return
         units = [*UNITS, *SPELLINGS]
@@ -271,6 +276,8 @@ _LEVELS = {"full": "100 %", "half": "50 %"}
 _SIGNAL_HABITS = {"pack.charge": "pack.soc", "pack.level": "pack.soc", "pack.percent": "pack.soc",
                   "pack.temp": "pack.temperature", "pack.volts": "pack.voltage"}  # fmt: skip
 _LONG_TIMES = {"month": 30, "months": 30, "mo": 30, "year": 365, "years": 365, "y": 365, "yr": 365}
+_CALLED = {30: "month", 365: "year"}
+_COUNTED = frozenset({"cycle", "cycles", "charges", "drains", "uses"})
 _UNIT_HABITS = {
     "m": "min", "F": "°F", "º": "°C", "ºC": "°C", "°": "°C", "ºF": "°F", "°c": "°C", "°f": "°F",
     "degrees": "°C", "degree": "°C", "deg": "°C", "volt": "V", "volts": "V", "amps": "A",

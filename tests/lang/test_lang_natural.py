@@ -48,7 +48,7 @@ def test_a_line_that_stands_further_in_is_read_like_any_other() -> None:
 def test_there_are_as_many_as_a_tutorial_has_wishes() -> None:
     """Forty were wanted; most come to a rule without a choice."""
     assert len(PAIRS) >= 150
-    assert sum("! " not in comes for _, comes in PAIRS) > 0.8 * len(PAIRS)
+    assert sum("! " not in comes for _, comes in PAIRS) > 0.75 * len(PAIRS)
 
 
 def test_each_turn_of_speech_is_met(monkeypatch: pytest.MonkeyPatch) -> None:
