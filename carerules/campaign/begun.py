@@ -17,7 +17,7 @@ ENERGY_CAP = 1.25
 LEAST_WH = 0.5
 """Below this a plug's meter cannot tell."""
 POINTS_LEAST = 5.0
-"""What a charge may be off by at best: a rest curve is no better known (SCIENCE)."""
+"""What a charge may be off by at best: a rest curve is no better known (judgement, no source)."""
 LOSS = 1.17
 """A charger may be taken to lose so much more than it does: a quarter for an eighth."""
 SLICES = 10

@@ -26,7 +26,7 @@ ALARM_ENDS: Duration = 35 * SECOND
 PERSON_ENDS: Duration = 30 * SECOND
 """A charger is off so soon after whoever was with it said they would leave."""
 ON_LONGEST: Duration = 4 * HOUR
-"""SAFETY 9."""
+"""SAFETY 9: no ON is longer, whatever was forecast."""
 SURGE = 1.2
 """A load or charger may draw so much over its usual power before it is brought off."""
 METER_ERROR = 1.02
@@ -43,7 +43,7 @@ REST_SLACK: Duration = 20 * SECOND
 FLOWS_A = 0.02
 """Less is no charge: a charger that finds its pack full."""
 UNSEEN_POINTS = 30.0
-"""HAZARDS 43: so deep, of what its label says, where nobody has read the pack's voltage since."""
+"""So deep, of what its label says, where nobody has read the pack's voltage since."""
 SAG = 1.15
 """What a pack gives more than its rest voltage says, in ampere hours for a watt hour: at two to
 three times its capacity in an hour it sags by an eighth."""

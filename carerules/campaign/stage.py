@@ -21,7 +21,7 @@ from carerules.loop import Setup
 from carerules.sim import VirtualOutside, VirtualSite
 
 LOST_SHARE = 0.3
-"""Of the words on a bad wire (SAFETY: 30 % loss)."""
+"""Of the words on a bad wire: worse than any house has (our choice)."""
 
 Act: TypeAlias = Callable[[], Sequence[Event]]
 """Something happens to the site; what the service hears of it at once."""

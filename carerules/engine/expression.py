@@ -60,7 +60,7 @@ from carerules.engine.hold import (
 from carerules.engine.value import Facts, Look, make_look, signals_of
 
 PESSIMISM = 2.0
-"""An interlock reasons on the value plus and minus this many spreads (SAFETY: two sigma)."""
+"""An interlock reasons on the value plus and minus this many spreads (SAFETY 6)."""
 
 
 @guarded

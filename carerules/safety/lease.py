@@ -37,7 +37,7 @@ STRAY_AGAIN: Duration = 5 * MINUTE
 """A button pressed once by mistake is no second master; two ONs in this time are one
 (our choice)."""
 OVER_POWER = 1.2
-"""A load or charger that draws this much more than usual has a fault (HAZARDS 5)."""
+"""A load or charger that draws this much more than usual has a fault (our choice)."""
 PROOF_AGE_MAX: Duration = 30 * DAY
 PROOF_RUNS_MAX = 20
 """SAFETY 12: firmware is updated, relays wear, settings are changed by somebody. In times that it

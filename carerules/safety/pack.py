@@ -35,7 +35,7 @@ METER_SHOWS_WITHIN: Duration = MINUTE
 BLIND_FLOOR_SOC = 30.0
 BLIND_POINTS_MAX = 30.0
 """Without the pack's own voltage: never below this charge, and no deeper than this a run, nor
-until somebody reads it (HAZARDS 43)."""
+until somebody reads it (our choice)."""
 ROUNDING = 1e-6  # points: sums of the same numbers in another order; by far below what is measured
 ROOM_DOUBT_K = 10.0
 """A pack without a sensor of its own may be this much warmer or cooler than its room: from
@@ -71,9 +71,8 @@ def answers(intent: Intent, bench: Bench) -> Iterator[Refusal]:
     still; who types the same in again and again is one.
 
     A pack hung elsewhere than was said, a lead that has come off and telemetry that stands still
-    all look like a pack in good health, while another one, or the same one unseen, runs empty
-    (HAZARDS 33, 40-42). One that does not tell its current is not judged by it, nor one that is
-    not seen by its voltage.
+    all look like a pack in good health, while another one, or the same one unseen, runs empty. One
+    that does not tell its current is not judged by it, nor one that is not seen by its voltage.
     """
     pack, state, dwell = bench.pack, bench.outlet.state, bench.dwell
     volts, amps, lowest = map(bench.readings.get, ("pack.voltage", "pack.current", LOWEST))

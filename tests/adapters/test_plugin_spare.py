@@ -1,7 +1,7 @@
 """A plug-in's process is ended, and another serves at once: an OFF waits for no loading, neither
 of its own plug's library nor of another's.
 
-The bounds are of SAFETY.md: an OFF leaves at most 1 s after the decision, and is said again each
+The bounds are SAFETY 3 and 4: an OFF leaves at most 1 s after the decision, and is said again each
 5 s. No times are measured here: what must not be waited for never comes.
 """
 

@@ -197,7 +197,7 @@ def test_rules_do_not_fire_by_being_looked_at(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("hours", [0, 1, 18, 30])
 def test_on_a_real_site_time_goes_on_though_no_service_runs(tmp_path: Path, hours: int) -> None:
-    """A kept charge has no gap: the `for` runs on by the clock (LANGUAGE 6)."""
+    """A kept charge has no gap: the `for` runs on by the clock (docs/semantics.md)."""
     story = full_heron(tmp_path, virtual=False)
     story.close()
     site = read_site(story.path)

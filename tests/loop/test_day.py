@@ -56,7 +56,7 @@ def test_all_runs_of_a_day_end_at_sixteen_hours() -> None:
 
 def test_all_energy_of_a_day_ends_at_four_times_what_the_pack_holds() -> None:
     """60 W into a pack that holds at most 6 x 4.22 V x 4 Ah, 101 Wh: 405 Wh are moved in 6.75 h. A
-    figure of our own, no source; the reading that never comes down is HAZARDS 40."""
+    figure of our own, no source; a reading that never comes down is of a pack hung elsewhere."""
     stage = again_and_again(14, capacity_ah=4.0)
     moved_wh = sum(run.moved_wh for run in runs(stage.world.stations["bench"].dwell, stage.now))
     full_wh = 6 * stage.world.setup.site.packs["heron"].limits.cell_v_ceiling * 4.0

@@ -191,11 +191,12 @@ FIGURES = sorted(
 )  # fmt: skip
 SOURCE = re.compile(
     r"no\s+source|from\s+memory|common\s+practice|our\s+choice\b|\(measured\)|judgement|doi\s"
-    r"|\b(19|20)\d\d\b|\bIEC\b|CODATA|SAFETY|HAZARDS|as in `|by\s+definition"
+    r"|\b(19|20)\d\d\b|\bIEC\b|CODATA|SAFETY \d|as in `|by\s+definition"
     r"|\bcells? (above|below)\b",
     re.IGNORECASE,
 )
-"""A publication, or the plain word that there is none; SAFETY and HAZARDS are our own tables."""
+"""A publication, or the plain word that there is none; SAFETY and a number is our own
+contract (`docs/safety.md`)."""
 ARITHMETIC = {0, 1, 2, 3, 4, -1, 0.5, 100, 1_000, 3_600, 1e-3, 1e-6, 1e6}
 """No figures of anything: halves and squares, percent, and the steps from unit to unit."""
 
