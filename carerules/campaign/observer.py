@@ -52,11 +52,10 @@ class Observer:
     since they were last proved off. `begun` is what the last ON of each plug set out to do; jobs in
     `asking` have a question open, or had it answered with no. `wall` is the wall clock's lead over
     the line (ms). `believable_at` is when each pack was last heard of believably, `believed` what
-    the service believes of each pack, `locked_at` when each station that is locked now came to be;
-    `late_on`: when an ON that was held up on its way
-    came to its plug, whose timer begins with it; `frozen_wh`: what had left each pack whose
-    telemetry stands still when it began to; `unseen_ah`: what loads have drawn of each pack since
-    its voltage was told.
+    the service believes of each pack, `locked_at` when each station that is locked now came to be.
+    `late_on`: when an ON that was held up on its way came to its plug, whose timer begins with it.
+    `frozen_wh`: what had left each pack whose telemetry stands still when it began to. `unseen_ah`:
+    what loads have drawn of each pack since its voltage was told.
     """
 
     site: VirtualSite

@@ -21,7 +21,8 @@ ECHO_EVERY_S = 20.0
 
 
 class RealOutside:
-    """Satisfies `domain.ports.Outside`. Without a broker there are only people's entries."""
+    """Satisfies `domain.ports.Outside`. Without a broker there are the plugs that are asked, and
+    people's entries."""
 
     def __init__(
         self, site: SiteFile, clock: LineClock, *, strict: bool = True, serves: bool = False,
@@ -31,10 +32,10 @@ class RealOutside:
         """Connects to nothing before `start`; raises `AddressError` for a bad password file.
 
         With `strict` false a plug that cannot be asked, or a broker, keeps nobody from the others:
-        `lost` says what is wrong with the broker. Only
-        who `serves` has the broker know it by the site file's name; others come beside it, and one
-        that `stops` marks what it sends as a person's stop. `hold` is asked before each command
-        whether the site is still ours to command; `owner` is the number that each bears.
+        `lost` says what is wrong with the broker. Only who `serves` has the broker know it by the
+        site file's name; others come beside it, and one that `stops` marks what it sends as a
+        person's stop. `hold` is asked before each command whether the site is still ours to
+        command; `owner` is the number that each bears.
         """
         self._hold = hold
         self.inbox = Inbox(clock)

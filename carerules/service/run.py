@@ -1,4 +1,4 @@
-"""The service: wait, journal, step, perform, tell; again.
+"""The service: wait, step, journal, perform, tell; again.
 
 Knows the order in which these must happen. Does not know what is decided, nor which outside it
 works in. OFF goes out at once and needs no disk; ON goes out only when its reason is durable.
