@@ -5,7 +5,7 @@ Knows worlds and forecasts. Does not solve anything.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from itertools import pairwise
@@ -26,6 +26,7 @@ from carerules.domain.moment import HOUR, MONTH, SECOND, Duration, Moment
 from carerules.domain.pack import Side, Station
 from carerules.domain.quantity import Known, Unknown
 from carerules.loop import World, figures_of, full_v
+from carerules.loop.differing import uses_within
 from carerules.planner.hours import Hours, next_step, price_at, whole_through
 from carerules.planner.problem import (
     STEP,
@@ -40,10 +41,6 @@ from carerules.planner.problem import (
 )
 from carerules.planner.staged import is_too_deep, limits_of, read_between, stages_of
 from carerules.planner.wants import Want, wants_of
-
-USE_BEYOND: Duration = 12 * HOUR
-"""So far past the end of the plan a use still counts: what it needs begins before that end."""
-
 
 SOONER = 1
 """What a step sooner is worth at least, in units: next to nothing, and enough to choose by."""
@@ -79,8 +76,8 @@ def problem_of(world: World, until: Moment, hours: Hours, weights: Weights | Non
     """What is to be planned from now until then (at most a week): wishes out of rules and uses,
     ways out of stations and forecasts, prices out of published cells, the tariff and weights."""
     begin = next_step(world.local, world.now)
-    uses = [use.start for use in world.uses.values() if until < use.start <= until + USE_BEYOND]
-    steps = min(STEPS_MAX, max(1, (max([until, *uses]) - begin) // STEP))
+    end = max([until, *(start for _, start, _ in uses_within(world, until))])
+    steps = min(STEPS_MAX, max(1, (end - begin) // STEP))
     ground = _Ground(world, hours, begin, steps, weights or Weights())
     packs = [task for name in world.setup.site.packs if (task := _task(ground, name)) is not None]
     moments = [begin + step * STEP for step in range(steps)]
@@ -202,7 +199,7 @@ def _line(line: Drain | Charge) -> str:
 def _ways(
     ground: _Ground, name: str, want: Want, level: float, ready: int, due: int
 ) -> Iterator[Way]:
-    side = _side(want)
+    side, running_at = _side(want), _running_at(ground.world, want)
     for station in ground.world.setup.site.stations.values():
         socket = station.socket(side)
         if socket is None or ground.world.stations[station.name].locked:
@@ -215,32 +212,27 @@ def _ways(
         time = _time(ground, name, station, want.line, level)
         if time is None:
             continue
+        if running_at not in (None, station.name):
+            continue  # a pack whose plug is on is not moved
         steps = max(1, ceil(time / STEP))
         last = due - steps
-        running = _runs_at(ground, want, station)
-        if running is False:
-            continue  # a pack whose plug is on is not moved
-        begins = ((0, 1),) if running and last >= 0 else _begins(
-            ground, want, station, steps, ready, last
-        )  # fmt: skip
+        if running_at is not None and last >= 0:
+            begins: Iterable[Stretch] = ((0, 1),)
+        else:
+            begins = _begins(ground, want, station, steps, ready, last)
         wall_w = ceil(socket.power_w) if side is Side.CHARGER else 0
         yield Way(station.name, steps, wall_w, tuple(begins))
 
 
-def _runs_at(ground: _Ground, want: Want, station: Station) -> bool | None:
-    """Whether the want's job has the plug on at this station; False: at another; None: at none."""
-    world = ground.world
-    if want.job is None:
-        return None
-    place = world.packs[want.job.pack].station
-    here = world.setup.site.stations[place] if place is not None else None
-    socket = here.socket(_side(want)) if here is not None else None
-    if socket is None or here is None:
+def _running_at(world: World, want: Want) -> str | None:
+    """The station at which the want's job has the plug on now; None: at none."""
+    job = want.job
+    place = None if job is None else world.packs[job.pack].station
+    socket = None if place is None else world.setup.site.stations[place].socket(_side(want))
+    if job is None or socket is None:
         return None
     plug = world.plugs[socket.plug]
-    if plug.on_at is None or plug.job != want.job.id:
-        return None
-    return here.name == station.name
+    return place if plug.on_at is not None and plug.job == job.id else None
 
 
 def _begins(
@@ -278,10 +270,11 @@ def _may_be_alone(ground: _Ground, station: Station, side: Side) -> bool:
 
 
 def _quickest(ground: _Ground, name: str, line: Drain | Charge, level: float) -> Duration:
+    side = Side.LOAD if isinstance(line, Drain) else Side.CHARGER
     times = [
         time
         for station in ground.world.setup.site.stations.values()
-        if station.socket(Side.LOAD if isinstance(line, Drain) else Side.CHARGER) is not None
+        if station.socket(side) is not None
         and (time := _time(ground, name, station, line, level)) is not None
     ]
     return min(times, default=STEP)
@@ -293,9 +286,9 @@ def _time(
     """How long the line takes there, at the slow end of its band; None: it cannot be done there."""
     world = ground.world
     own = world.packs[name].soc
-    now = isinstance(own, Known) and abs(own.value_at(world.now) - level) < 0.05
+    from_now = isinstance(own, Known) and abs(own.value_at(world.now) - level) < 0.05
     # From its charge now the doubt of that charge counts; a level that a rule brought it to is met.
-    figures = figures_of(world, name, None if now else level)
+    figures = figures_of(world, name, None if from_now else level)
     if figures is None:
         return None
     if isinstance(line, Drain):
@@ -341,7 +334,5 @@ def _rate(ground: _Ground, name: str, level: float) -> int:
     pack, readings = world.setup.site.packs[name], world.packs[name].estimate.readings
     temp = readings.get("pack.temperature")
     warm = round(temp.value) if isinstance(temp, Known) else None
-    cost = stored_cost(
-        world.setup.chemistries[pack.chemistry], round(2 * level) / 2, warm
-    )  # fmt: skip
+    cost = stored_cost(world.setup.chemistries[pack.chemistry], round(2 * level) / 2, warm)
     return 0 if cost is None else units(cost.mid * STEP / MONTH)
