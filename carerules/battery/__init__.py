@@ -51,7 +51,7 @@ from carerules.battery.health import (
 from carerules.battery.history import History, metered, no_history, priced, remembered
 from carerules.battery.life import LifeCell, read_life_cell, shipped_life_cells
 from carerules.battery.measured import FROM_PACK, HIDDEN_POINTS
-from carerules.battery.ohm import at_warmth, warmth
+from carerules.battery.ohm import at_warmth, kept_mohm, warmth
 from carerules.battery.outlook import (
     Ahead,
     Figures,
@@ -122,6 +122,7 @@ __all__ = [
     "forecast",
     "fresh",
     "judged",
+    "kept_mohm",
     "lain",
     "metered",
     "no_history",

@@ -18,6 +18,7 @@ from carerules.battery.chemistry import Chemistry
 from carerules.battery.learned import Learned, Look, labelled, taught
 from carerules.battery.measured import disown, measure
 from carerules.battery.ohm import learn as learn_ohm
+from carerules.battery.ohm import typical_mohm
 from carerules.battery.rest import Rest
 from carerules.battery.screen import Doubts, screened
 from carerules.battery.track import COUNTED, REST_VOLTAGE, Track
@@ -36,9 +37,6 @@ RATED_SHARE = 0.07
 
 CAPACITY_SHARE = 0.03
 """Doubt of a measured capacity that names none, of itself (common practice, no source)."""
-
-RESISTANCE_SHARE = 0.5
-"""Doubt of a typical resistance, of itself: temperature alone doubles it (no source)."""
 
 USE_SEEN: Duration = HOUR
 """A use was counted if the pack's current was still sent, and flowed within this time before."""
@@ -214,9 +212,8 @@ def _with_typical(
     """A copy to write in; the first time, with what is typical of the chemistry."""
     readings = dict(old)
     if "pack.resistance" not in readings:
-        typical = chemistry.resistance_mohm_ah / pack.capacity_ah
-        doubt = RESISTANCE_SHARE * typical
-        readings["pack.resistance"] = Known(typical, doubt, at, f"typical of {chemistry.name}")
+        mohm, doubt = typical_mohm(pack, chemistry)
+        readings["pack.resistance"] = Known(mohm, doubt, at, f"typical of {chemistry.name}")
     return readings
 
 

@@ -63,6 +63,9 @@ source)."""
 OF_TYPICAL = (0.1, 10.0)
 """Of what is typical of the chemistry: outside no pack lies; a lead or a meter does (no source)."""
 
+TYPICAL_DOUBT = 0.5
+"""Doubt of a typical resistance, of itself: cells of one kind differ by as much (no source)."""
+
 LEARNED = "learned from steps of current"
 
 
@@ -71,6 +74,22 @@ class Step(NamedTuple):
 
     mohm: float
     doubt: float
+
+
+def typical_mohm(pack: Pack, chemistry: Chemistry) -> tuple[float, float]:
+    """A cell's resistance (mΩ at 25 °C) as its chemistry and capacity have it, and its doubt."""
+    mohm = chemistry.resistance_mohm_ah / pack.capacity_ah
+    return mohm, TYPICAL_DOUBT * mohm
+
+
+def kept_mohm(
+    readings: Mapping[str, Reading], pack: Pack, chemistry: Chemistry
+) -> tuple[float, float]:
+    """A cell's resistance (mΩ at 25 °C) and its doubt: as it is known, or else what is typical."""
+    known = readings.get("pack.resistance")
+    return (
+        (known.value, known.spread) if isinstance(known, Known) else typical_mohm(pack, chemistry)
+    )
 
 
 def warmth(readings: Mapping[str, Reading], at: Moment) -> float | None:
@@ -104,7 +123,7 @@ def learn(
         now_v.spread, pack.capacity_ah, pack.cells,
     )  # fmt: skip
     if step is not None:
-        typical = chemistry.resistance_mohm_ah / pack.capacity_ah
+        typical, _ = typical_mohm(pack, chemistry)
         readings["pack.resistance"] = with_step(kept, typical, step, warmth(readings, at), at)
 
 

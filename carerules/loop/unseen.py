@@ -14,6 +14,7 @@ from carerules.battery import (
     HIDDEN_POINTS,
     SAG,
     at_warmth,
+    kept_mohm,
     read_curve,
     volts_at_charge,
     warmth,
@@ -133,12 +134,9 @@ def _ohm(world: World, name: str) -> float:
     """What a steady load pulls a cell down by, V for each A, at the pessimistic end: as cold as the
     pack is, or where nobody tells that its room."""
     pack, readings = world.setup.site.packs[name], world.packs[name].estimate.readings
-    resistance, warm_c = readings.get("pack.resistance"), warmth(readings, world.now)
+    warm_c = warmth(readings, world.now)
     room = world.room.get("site.temperature")
     if warm_c is None and isinstance(room, Known):
         warm_c = room.value_at(world.now)
-    kept = chemistry_of(world, pack).resistance_mohm_ah / pack.capacity_ah, 0.0
-    if isinstance(resistance, Known):
-        kept = resistance.value, resistance.spread
-    mohm, spread = at_warmth(*kept, warm_c)
+    mohm, spread = at_warmth(*kept_mohm(readings, pack, chemistry_of(world, pack)), warm_c)
     return SAG * (mohm + 2 * spread) / 1_000

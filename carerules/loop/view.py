@@ -17,6 +17,7 @@ from carerules.battery import (
     at_warmth,
     charger_of,
     forecast,
+    kept_mohm,
     recharge,
     rest_voltage,
     warmth,
@@ -180,20 +181,13 @@ def figures_of(world: World, name: str, start_percent: float | None = None) -> F
     if not isinstance(soc, Known):
         return None
     capacity = readings.get("pack.capacity")
-    resistance = readings.get("pack.resistance")
     ah, ah_spread = (
         (capacity.value, capacity.spread)
         if isinstance(capacity, Known)
         else (pack.capacity_ah, 0.0)
     )
-    mohm, mohm_spread = at_warmth(
-        *(
-            (resistance.value, resistance.spread)
-            if isinstance(resistance, Known)
-            else (chemistry.resistance_mohm_ah / pack.capacity_ah, 0.0)
-        ),
-        warmth(readings, world.now),
-    )
+    kept = kept_mohm(readings, pack, chemistry)
+    mohm, mohm_spread = at_warmth(*kept, warmth(readings, world.now))
     return Figures(
         (chemistry.fractions, chemistry.volts), pack.cells, ah, ah_spread,
         mohm / 1_000 * pack.cells, mohm_spread / 1_000 * pack.cells,
