@@ -12,12 +12,12 @@ from threading import Lock
 
 from carerules.adapters.address import MqttAddress, broker_password
 from carerules.adapters.broker import BrokerLine, Callbacks
+from carerules.adapters.payload import PAYLOAD_BYTES_MAX
 from carerules.domain.frozen import guarded
 
 TOPICS_MAX = 2_000
 """A house of two hundred things, each on ten topics; on what is beyond nobody reads a proposal."""
 BYTES_MAX = 8 << 20
-PAYLOAD_BYTES_MAX = 16 * 1_024  # as for every message that carerules reads
 SECONDS_MAX = 600
 
 

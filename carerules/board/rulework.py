@@ -18,6 +18,7 @@ from carerules.bounded import read_bounded
 from carerules.config import SiteFile
 from carerules.domain.diagnostic import Severity
 from carerules.domain.frozen import guarded
+from carerules.domain.spelling import counted
 from carerules.report import CompareShape
 from carerules.service.rules import read_rules, shown_path
 
@@ -113,7 +114,7 @@ class RuleWork:
                            "the file that was edited", "load the page again")  # fmt: skip
         errors = sum(one.error for one in self.check(file, text))
         if errors:
-            return Problem(f"{errors} error{'s' * (errors != 1)}", "rules without an error",
+            return Problem(counted(errors, "error"), "rules without an error",
                            "mend them first")  # fmt: skip
         path = self._site.rules[file.number - 1]
         try:

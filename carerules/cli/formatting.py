@@ -18,6 +18,7 @@ from carerules.cli.common import FAILED, REFUSED, finding, json_option, must_be_
 from carerules.cli.writing import put
 from carerules.domain.diagnostic import Diagnostic, Severity, Span
 from carerules.domain.frozen import guarded
+from carerules.domain.spelling import counted
 from carerules.lang import read_text
 from carerules.lang.format import format_text
 from carerules.rulefiles import load_files
@@ -116,7 +117,7 @@ def _tell(one: _Done, *, check: bool, diff: bool) -> None:
         click.echo(found.show(one.text or None), err=True)
     if one.findings:
         errors = sum(found.severity is Severity.ERROR for found in one.findings)
-        click.echo(f"{one.name}: {errors} error{'s' * (errors != 1)}, left as it is", err=True)
+        click.echo(f"{one.name}: {counted(errors, 'error')}, left as it is", err=True)
         return
     if diff and one.changed:
         before, after = one.text.splitlines(keepends=True), one.out.splitlines(keepends=True)

@@ -14,6 +14,7 @@ from carerules.cli.narrator import Narrator, page_width, wrapped
 from carerules.config import SiteFile
 from carerules.domain.decision import Outcome
 from carerules.domain.event import Event
+from carerules.domain.spelling import counted
 from carerules.loop import World
 from carerules.report import Line
 from carerules.report.saying import record, records_of
@@ -81,10 +82,7 @@ def voice_of(style: Style, world: Callable[[], World]) -> Voice:
 def greet(voice: Voice, site: SiteFile, what: str) -> None:
     """What is said first."""
     packs, stations = len(site.site.packs), len(site.site.stations)
-    voice.say(
-        f"{site.site.name}: {packs} pack{'s' * (packs != 1)}, "
-        f"{stations} station{'s' * (stations != 1)}"
-    )
+    voice.say(f"{site.site.name}: {counted(packs, 'pack')}, {counted(stations, 'station')}")
     voice.say(what)
     voice.say(CAUTIONS)
     voice.say("Ctrl-C brings everything off and ends.\n")

@@ -13,6 +13,10 @@ from hashlib import sha256
 from carerules.domain.frozen import guarded
 from carerules.domain.moment import MINUTE, Duration, LocalTime, Moment
 
+FULL_PERCENT = 95.0
+"""From this charge on a pack counts as full: lying so it ages fastest (common practice, no
+source)."""
+
 
 @guarded
 class Limits:

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable, Mapping
 from carerules.adapters import HAPPENINGS, RECORD_BOUNDS
 from carerules.domain.frozen import guarded
 from carerules.domain.moment import HOUR, Moment
-from carerules.domain.pack import Pack, Site
+from carerules.domain.pack import FULL_PERCENT, Pack, Site
 from carerules.domain.quantity import Known
 from carerules.domain.spelling import counted
 from carerules.hub.model import (
@@ -31,8 +31,6 @@ from carerules.report import PackShape, StationShape, pack_now, station_now
 
 NOWHERE = "no station"
 """The choice of a pack that is on no station."""
-FULL_PERCENT = 95.0
-"""From here on a pack counts as full, as the ready-made rules have it."""
 NOTHING = "nothing"
 CHORE = "chore"
 CHORE_KINDS = ("opened", "closed")

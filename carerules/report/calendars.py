@@ -14,6 +14,7 @@ from pydantic import AwareDatetime
 from carerules.calendar import Occurrence, Pick, changes, picked_by, wanted_of
 from carerules.domain.event import UsePlanned
 from carerules.domain.pack import Use
+from carerules.domain.spelling import counted
 from carerules.loop import World
 from carerules.report.page import fold, show_at
 from carerules.report.shapes import Shape
@@ -113,7 +114,6 @@ def _lines(one: CalendarShape) -> Iterator[str]:
     if one.known and not one.uses:
         yield "  no use is planned by it"
     if one.events_without_use:
-        count = one.events_without_use
-        yield f"  {count} event{'s' * (count != 1)} mean{'s' * (count == 1)} no use"
+        yield f"  {counted(one.events_without_use, 'event means', 'events mean')} no use"
     for line in one.left_out:
         yield from fold("  left out ", line)

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
+from carerules.domain.pack import FULL_PERCENT
 from carerules.domain.spelling import counted
 from carerules.report.drawings import capacity_chart, charge_chart, key_of, level_bar
 from carerules.report.health import health_words
@@ -14,8 +15,6 @@ from carerules.report.markup import Markup, joined, tag
 from carerules.report.month_shapes import MonthShape, PackMonthShape
 from carerules.report.page import show_s
 from carerules.report.shapes import BandShape
-
-FULL_FROM = 95.0
 
 CAUTION = (
     "carerules is not a protective device. A pack that is swollen, hot, wet, dented or that was "
@@ -82,14 +81,14 @@ def _table(month: MonthShape) -> Markup:
         for pack in month.packs
     ]  # fmt: skip
     note = (
-        f"Full: above {FULL_FROM:.0f} %. Cycles: falls of charge in whole capacities. Cost and "
+        f"Full: above {FULL_PERCENT:.0f} %. Cycles: falls of charge in whole capacities. Cost and "
         "saving: percent of capacity, the least and the most that published cells say."
     )
     return joined(tag("h2", "Packs"), _rows_of(heads, rows), tag("p", note, class_="note"))
 
 
 def _full_s(pack: PackMonthShape) -> float:
-    return sum(level.time_s for level in pack.levels if level.from_percent >= FULL_FROM)
+    return sum(level.time_s for level in pack.levels if level.from_percent >= FULL_PERCENT)
 
 
 def _pack(month: MonthShape, pack: PackMonthShape) -> Markup:

@@ -21,11 +21,11 @@ from carerules.domain.decision import (
     Veto,
 )
 from carerules.domain.moment import HOUR, MINUTE, SECOND, Duration, Moment
+from carerules.domain.pack import FULL_PERCENT
 from carerules.domain.quantity import Known
 from carerules.domain.spelling import counted
 from carerules.loop import World
 
-FULL_PERCENT = 95.0
 PRICE_EVERY: Duration = HOUR
 """How often lying is priced: what published cells say of a month differs severalfold, and an hour
 on the way from one charge to another is a small part of what a pack lies."""

@@ -10,6 +10,7 @@ from concurrent.futures import ThreadPoolExecutor
 
 from carerules.config import CalendarSettings, SiteFile
 from carerules.domain.moment import show_duration
+from carerules.domain.spelling import counted
 from carerules.service.almanac import Almanac, Looked
 from carerules.service.finding import Finding
 
@@ -29,6 +30,6 @@ def read_each(site: SiteFile, wall_ms: int) -> Iterator[Finding]:
                 mend = f"see what it is: `carerules calendar {one.name} --fetch`"
                 yield Finding(about, "look", found.said, mend)
             else:
-                count = len(found.occurrences or ())
-                ahead = f"{count} event{'s' * (count != 1)} in the {show_duration(one.ahead)} ahead"
+                events = counted(len(found.occurrences or ()), "event")
+                ahead = f"{events} in the {show_duration(one.ahead)} ahead"
                 yield Finding(about, "in order", f"it can be read: {ahead}")

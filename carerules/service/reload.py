@@ -15,6 +15,7 @@ from carerules.domain.decision import Outcome
 from carerules.domain.event import Attended, Cancelled, Event, Rejected, Started
 from carerules.domain.frozen import guarded
 from carerules.domain.plan import Plan, Rule
+from carerules.domain.spelling import counted
 from carerules.loop import Setup, World
 from carerules.service.memory import WorldStore
 from carerules.service.rules import SiteRules
@@ -73,8 +74,7 @@ def take_up(
     if rules.setup is None:
         errors = [found for found in rules.loaded.diagnostics if found.severity.value == "error"]
         first = errors[0].message if errors else "they do not read"
-        count = f"{len(errors)} error{'s' * (len(errors) != 1)}"
-        why = f"{count}, first: {first}; the old rules go on"
+        why = f"{counted(len(errors), 'error')}, first: {first}; the old rules go on"
         service.take([Rejected(service.world.now, "the edited rules", why)])
         return f"refused: {why}"
     old = service.world

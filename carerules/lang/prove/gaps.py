@@ -13,6 +13,7 @@ from typing import NamedTuple
 
 from carerules.domain.action import Ask, Chore, Drain, Notify
 from carerules.domain.moment import NEVER, show_duration
+from carerules.domain.pack import FULL_PERCENT
 from carerules.domain.plan import Rule
 from carerules.lang.prove.axes import PACK, SOC, UNTIL, Motion
 from carerules.lang.prove.box import At, Box, TooMuch, meet_at
@@ -20,8 +21,6 @@ from carerules.lang.prove.ground import Ground
 from carerules.lang.prove.ranges import Cut, Range, Ranges, each_of, hull, span, whole_numbers
 from carerules.lang.prove.verdict import Gap
 
-FULL = 95.0
-"""A pack from here on is full: it ages fastest (common practice, no source)."""
 KINDS_MAX = 16
 """Kinds of packs in the table: more are not read."""
 FIELDS_MAX = 400
@@ -51,9 +50,9 @@ def gaps(ground: Ground, rules: Sequence[Rule]) -> Iterator[Gap]:
 
 
 def _acting(ground: Ground, rules: Sequence[Rule]) -> Iterator[_Acting]:
-    full: At = {SOC: span(FULL, 100)}
+    full: At = {SOC: span(FULL_PERCENT, 100)}
     for rule in rules:
-        drains = any(isinstance(one, Drain) and one.target < FULL for one in rule.actions)
+        drains = any(isinstance(one, Drain) and one.target < FULL_PERCENT for one in rule.actions)
         tells = any(isinstance(one, (Notify, Chore, Ask)) for one in rule.actions)
         if not drains and not tells:
             continue
@@ -83,7 +82,7 @@ def _kinds(ground: Ground, rules: Sequence[Rule]) -> Iterator[tuple[str, At]]:
 
 
 def _of_kind(ground: Ground, name: str, label: At, acting: Sequence[_Acting]) -> Iterator[Gap]:
-    charges = _fields(acting, SOC, span(FULL, 100))
+    charges = _fields(acting, SOC, span(FULL_PERCENT, 100))
     times = _fields(acting, UNTIL, span(0, NEVER))
     times = [one for time in times for one in whole_numbers((time,))]
     if len(charges) * len(times) > FIELDS_MAX:
