@@ -24,7 +24,7 @@ from carerules.domain.frozen import changed
 from carerules.domain.moment import HOUR, MINUTE, NEVER, Duration
 from carerules.domain.pack import Side
 from carerules.domain.quantity import Truth
-from carerules.engine.energy import ENERGY_CAP, LEAST_WH, ON_TIME_MAX, move_energy, next_line
+from carerules.engine.energy import ENERGY_CAP, LEAST_WH, ON_TIME_MAX, move_energy
 from carerules.engine.job import (
     Asking,
     Going,
@@ -35,6 +35,7 @@ from carerules.engine.job import (
     Step,
     View,
     enter,
+    next_line,
     wait,
 )
 

@@ -1,6 +1,6 @@
 """A line that moves energy: whether it is there yet, what hinders it, what it may move.
 
-Knows targets, forecasts and caps. Does not know the order of lines (engine/advance).
+Knows targets, forecasts and caps. Does not know the other kinds of line (engine/advance).
 """
 
 from __future__ import annotations
@@ -19,8 +19,8 @@ from carerules.engine.job import (
     Phase,
     Step,
     View,
-    at_next_line,
     enter,
+    next_line,
     wait,
 )
 from carerules.engine.stages import stage_ended, staged, waits_to_be_read
@@ -202,22 +202,6 @@ def _settle(job: Job, view: View) -> Step:
     if job.rounds >= ROUNDS_MAX:
         return Over(job, Ending.FAILED, _shortfall(job, rests_at))
     return Going(enter(job, Phase.WAITING, view.now, "rested above its target"), due=view.now)
-
-
-def next_line(job: Job, view: View) -> Step:
-    """The job at its next line, or over when this was the last."""
-    if job.line + 1 == len(job.actions):
-        nothing = job.side is not None and not job.rounds
-        ending = Ending.NOT_NEEDED if nothing and not job.started else Ending.DONE
-        return Over(job, ending, "already there" if nothing else _result(job, view))
-    after = at_next_line(job, view.now)
-    return Going(after, due=view.now)
-
-
-def _result(job: Job, view: View) -> str:
-    if job.side is not None and isinstance(view.soc, Known):
-        return f"{job.pack} is at {view.soc.value_at(view.now):.0f} %"
-    return "every line is done"
 
 
 def _target_of(job: Job) -> float:

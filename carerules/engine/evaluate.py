@@ -122,8 +122,9 @@ def bind(plan: Plan, pack: Pack, signals: Catalogue) -> Bound:
             for one in (rule.when, rule.rearm_when, rule.stop_when)
         )
         assert when is not None
-        memory, *others = (one.fresh if one else () for one in (when, rearm, stop))
-        fresh = RuleState(key, memory, others[0], others[1])
+        memories = (one.fresh if one else () for one in (when, rearm, stop))
+        memory, rearm_memory, stop_memory = memories
+        fresh = RuleState(key, memory, rearm_memory, stop_memory)
         resting, alone = fresh._replace(truth=NO), rearm is None and stop is None
         rules.append(BoundRule(rule, key, when, rearm, stop, fresh, resting, alone))
     nevers = tuple(
@@ -142,11 +143,11 @@ def bind(plan: Plan, pack: Pack, signals: Catalogue) -> Bound:
     ]
     # An interlock that looks back has to see every sample too; the others are asked when needed.
     # It is doubtful in a band about its limit, as wide as the sample's own spread says.
-    looks_back = [never.when for never in nevers if never.when.fresh]
-    in_doubt = any(name.startswith("pack.") for one in looks_back for name in one.reads)
+    looking_back = [never.when for never in nevers if never.when.fresh]
+    in_doubt = any(name.startswith("pack.") for one in looking_back for name in one.reads)
     # Interlocks and counts are gone through at each look: they share the place behind the rules.
     last = len(rules)
-    watched = own + [(last, one) for one in (*looks_back, *(one for _, one in counted))]
+    watched = own + [(last, one) for one in (*looking_back, *(one for _, one in counted))]
     reads = frozenset[str]().union(*(one.reads for _, one in watched))
     reads = reads.union(*(never.when.reads for never in nevers))
     return Bound(
@@ -155,7 +156,8 @@ def bind(plan: Plan, pack: Pack, signals: Catalogue) -> Bound:
         counted,
         reads_station=any(name.startswith("station.") for name in reads),
         reads_site=any(name.startswith("site.") for name in reads),
-        reads_counts=any(_counts(one.condition) for one in (*looks_back, *(r for _, r in own))),
+        reads_counts=any(_counts(one.condition) for one in looking_back)
+        or any(_counts(one.condition) for _, one in own),
         watch=watch_over(
             [(place, one.condition) for place, one in watched], reads, signals,
             each_sample=frozenset((last,)) if in_doubt else NOBODY,

@@ -30,7 +30,7 @@ from carerules.domain.decision import Ending, Intent
 from carerules.domain.frozen import changed, frozen
 from carerules.domain.moment import NEVER, Duration, LocalTime, Moment, show_duration
 from carerules.domain.pack import Side, Station
-from carerules.domain.quantity import Reading, Truth
+from carerules.domain.quantity import Known, Reading, Truth
 
 
 class Phase(Enum):
@@ -173,18 +173,29 @@ Step: TypeAlias = Going | Instant | Asking | Over
 
 
 def passed(job: Job, now: Moment) -> Job | None:
-    """The job after an instant line, or None when that was the last."""
+    """The job at the beginning of its next line; None: this was the last."""
     if job.line + 1 == len(job.actions):
         return None
-    return at_next_line(job, now)
-
-
-def at_next_line(job: Job, now: Moment) -> Job:
-    """The job at the beginning of its next line."""
     return changed(
         job, line=job.line + 1, phase=Phase.READY, since=now, rounds=0, started=True,
         line_wh=0.0, budget_wh=None, why="", mend="", stage=None,
     )  # fmt: skip
+
+
+def next_line(job: Job, view: View) -> Step:
+    """The job at its next line, or over when this was the last."""
+    after = passed(job, view.now)
+    if after is not None:
+        return Going(after, due=view.now)
+    nothing = job.side is not None and not job.rounds
+    ending = Ending.NOT_NEEDED if nothing and not job.started else Ending.DONE
+    return Over(job, ending, "already there" if nothing else _result(job, view))
+
+
+def _result(job: Job, view: View) -> str:
+    if job.side is not None and isinstance(view.soc, Known):
+        return f"{job.pack} is at {view.soc.value_at(view.now):.0f} %"
+    return "every line is done"
 
 
 def moving(job: Job, now: Moment, *, new_run: bool) -> Job:

@@ -80,7 +80,7 @@ def open_wanted(turn: Turn) -> None:
     # Who wants the one no longer wants the other.
     for old in turn.pack(wanted.pack).jobs:
         if old.rule == BY_HAND:
-            _end(turn, old, Ending.CANCELLED, "something else is wanted now")
+            end_job(turn, old, Ending.CANCELLED, "something else is wanted now")
     _open_job(turn, wanted.pack, Job(
         id=f"{wanted.pack}-{turn.world.jobs_made + 1}", rule=BY_HAND, key=f"want {wanted.goal}",
         pack=wanted.pack, actions=(action,), fired_at=turn.world.now, since=turn.world.now,
@@ -92,7 +92,7 @@ def _open_job(turn: Turn, name: str, job: Job) -> None:
     # A rule that fires again before its last job has ended starts over: one job a rule and pack.
     for old in turn.pack(name).jobs:
         if old.key == job.key:
-            _end(turn, old, Ending.CANCELLED, "its rule fired anew")
+            end_job(turn, old, Ending.CANCELLED, "its rule fired anew")
     turn.change(jobs_made=turn.world.jobs_made + 1)
     # Due at once: should this turn not come round to it, the next tick does.
     turn.set_pack(name, jobs=(*turn.pack(name).jobs, job), jobs_due=turn.world.now)
@@ -130,28 +130,28 @@ def _carry_on(turn: Turn, job: Job) -> tuple[Intent | None, Moment]:
         _note_energy(turn, before, step)
         match step:
             case Going(after, intent, due):
-                job = _keep(turn, before, after)
+                job = keep_job(turn, before, after)
                 if due > turn.world.now:
                     return intent, due
                 if after == before:  # nothing moved: looking again now would say the same
                     return intent, turn.world.now + SECOND
             case Asking(after, action, due):
-                job = _keep(turn, before, after)
+                job = keep_job(turn, before, after)
                 asked = say(action.text, turn.world, job.pack)
                 turn.open_chore(job.id, job.pack, f"{asked} (`carerules answer {job.id} yes`)")
                 return None, due
             case Instant(after, action):
                 _do(turn, after, action)
                 if isinstance(action, Notify) and action.again is not None:
-                    job = _keep(turn, before, after)
+                    job = keep_job(turn, before, after)
                     return None, after.since + action.again
                 following = passed(after, turn.world.now)
                 if following is None:
-                    _end(turn, after, Ending.DONE, "every line is done")
+                    end_job(turn, after, Ending.DONE, "every line is done")
                     return None, NEVER
-                job = _keep(turn, before, following)
+                job = keep_job(turn, before, following)
             case Over(after, ending, why):
-                _end(turn, after, ending, why)
+                end_job(turn, after, ending, why)
                 return None, NEVER
     return None, turn.world.now + SECOND
 
@@ -184,7 +184,7 @@ def _counted_by_session(turn: Turn, name: str) -> bool:
     return lately and counted_charge(turn, name, session.began)
 
 
-def _keep(turn: Turn, before: Job, after: Job) -> Job:
+def keep_job(turn: Turn, before: Job, after: Job) -> Job:
     """Put the job back in its place, and say where it went if it moved."""
     if after is before or after == before:
         return after
@@ -205,17 +205,8 @@ def _topic(job: Job) -> str:
     return job.why.partition(": ")[0]
 
 
-def keep_job(turn: Turn, before: Job, after: Job) -> None:
-    """Put a changed job back; for the room that steers stations."""
-    _keep(turn, before, after)
-
-
 def end_job(turn: Turn, job: Job, ending: Ending, why: str) -> None:
-    """End a job for a reason from outside it."""
-    _end(turn, job, ending, why)
-
-
-def _end(turn: Turn, job: Job, ending: Ending, why: str) -> None:
+    """Take the job off its pack, and say what it came to."""
     name = job.pack
     turn.set_pack(name, jobs=tuple(one for one in turn.pack(name).jobs if one.id != job.id))
     turn.close_chore(job.id)
@@ -243,7 +234,7 @@ def _do(turn: Turn, job: Job, action: Action) -> None:
         case Switch(side, None):
             for other in turn.pack(name).jobs:
                 if other.id != job.id and other.side is side:
-                    _end(turn, other, Ending.CANCELLED, f"rule {job.rule} switches it off")
+                    end_job(turn, other, Ending.CANCELLED, f"rule {job.rule} switches it off")
         case Quarantine():
             bar(turn, name, job.because or f"rule {job.rule}", retired=False)
         case Retire(because):
@@ -282,5 +273,5 @@ def end_run(turn: Turn, state: PlugState, end: Moment, why: str, *, planned: boo
     for known in turn.world.packs.values():
         for job in known.jobs:
             if job.id == state.job:
-                _keep(turn, job, add_energy(job, state.energy_wh))
+                keep_job(turn, job, add_energy(job, state.energy_wh))
                 return

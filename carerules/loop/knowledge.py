@@ -46,6 +46,8 @@ RECENT_MAX = 64
 """Two samples a second over the lateness, and a little over."""
 HAPPENED_MAX = 512
 """Happenings of one kind remembered a pack: daily charges of a year and a half."""
+COUNTED = ("charge", "drain", "full")
+"""What of our own doing the estimate has followed as it flowed."""
 CATCH_UP_MAX = 10_000
 """Looks in one catching-up: far more than any plan can be due in a year of silence; a bound, not
 a plan. Past it the pack is looked at as it stands."""
@@ -257,9 +259,7 @@ def _apply(turn: Turn, event: Sample | Happened) -> None:
     if isinstance(event, Sample):
         _look_if_new(turn, name, event.at)
         return
-    times = (*state.happened.get(event.what, ()), event.at)[-HAPPENED_MAX:]
-    turn.set_pack(name, happened=put(state.happened, event.what, times))
-    _look_once(turn, name, event.at)
+    _remember(turn, name, event.what, event.at)
 
 
 def _put_in_place(turn: Turn, event: Sample | Happened) -> None:
@@ -287,15 +287,20 @@ def take_mark(turn: Turn, name: str, what: str, source: str) -> None:
     the pack is full, and is all that is known. A rule that marks `full` has read nothing: only the
     plug's own power tells of a taper.
     """
-    now, counted = turn.world.now, ("charge", "drain", "full")
-    if what not in counted or (what == "full" and source.startswith(FROM_PLUG)):
+    now = turn.world.now
+    if what not in COUNTED or (what == "full" and source.startswith(FROM_PLUG)):
         take_in(turn, Happened(now, now, name, what, source))
         return
-    happened = turn.pack(name).happened
-    times = (*happened.get(what, ()), now)[-HAPPENED_MAX:]
     catch_up(turn, name, now)
+    _remember(turn, name, what, now)
+
+
+def _remember(turn: Turn, name: str, what: str, at: Moment) -> None:
+    """Put what happened behind what has happened before, and look at the rules that see it."""
+    happened = turn.pack(name).happened
+    times = (*happened.get(what, ()), at)[-HAPPENED_MAX:]
     turn.set_pack(name, happened=put(happened, what, times))
-    _look_once(turn, name, now)
+    _look_once(turn, name, at)
 
 
 def take_metered(turn: Turn, name: str, at: Moment, power_w: float, usual_w: float = 0.0) -> None:
@@ -318,7 +323,7 @@ def take_metered(turn: Turn, name: str, at: Moment, power_w: float, usual_w: flo
 def _note_harm(turn: Turn, event: Sample | Happened) -> None:
     """A swollen pack, or one seen below the voltage that harms it, waits for a person."""
     name = event.pack
-    state: PackState = turn.pack(name)
+    state = turn.pack(name)
     if state.barred:
         return
     why = ""

@@ -32,7 +32,7 @@ from carerules.loop.keeping import follow
 from carerules.loop.knowledge import FROM_PLUG, bar, has_fired, take_mark, take_metered
 from carerules.loop.steer import UNANSWERED
 from carerules.loop.turn import Turn
-from carerules.loop.world import OpenChore, World, pack_on, put, socket_of, without
+from carerules.loop.world import World, pack_on, socket_of
 from carerules.safety import ran
 
 
@@ -63,11 +63,11 @@ def learn(world: World, event: Event, decided: Iterable[Outcome]) -> World:
             case Fired(key=key, pack=pack) if pack in turn.world.packs:
                 has_fired(turn, pack, key)
             case ChoreOpened() if outcome.pack in turn.world.packs:
-                _opened(turn, outcome)
+                turn.open_chore(outcome.key, outcome.pack, outcome.text)
                 if outcome.key == unread_key(outcome.pack):
                     asked.append(outcome.pack)
             case ChoreClosed(key):
-                turn.change(chores=without(turn.world.chores, key))
+                turn.close_chore(key)
             case SwitchOn(plug=plug, renewal=False) if plug in turn.world.plugs:
                 _went_on(turn, plug)
             case SwitchOff(plug=plug, because=why, again=0) if plug in turn.world.plugs:
@@ -96,13 +96,6 @@ def _marked_by(turn: Turn, event: Event) -> str:
         return "a rule"
     place = socket_of(turn.world, event.plug)
     return f"{FROM_PLUG}{event.plug}" if place and place[1] is Side.CHARGER else "a rule"
-
-
-def _opened(turn: Turn, outcome: ChoreOpened) -> None:
-    chore = OpenChore(outcome.key, outcome.pack, outcome.text, turn.world.now)
-    if (known := turn.world.chores.get(outcome.key)) is not None:  # other words for the same thing
-        chore = replace(known, text=outcome.text)
-    turn.change(chores=put(turn.world.chores, outcome.key, chore))
 
 
 def _went_on(turn: Turn, plug: str) -> None:

@@ -20,7 +20,7 @@ from carerules.domain.event import Attended
 from carerules.domain.moment import DAY, HOUR, NEVER
 from carerules.domain.quantity import Known
 from carerules.engine import Over, energy, window
-from carerules.engine.energy import next_line
+from carerules.engine.job import next_line
 from carerules.loop import intake, knowledge, steer, unseen, view
 from carerules.safety import Permit, interlock, lease
 from carerules.safety import pack as pack_checks
