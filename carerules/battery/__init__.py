@@ -71,6 +71,7 @@ from carerules.battery.session import (
 from carerules.battery.session import heard as session_heard
 from carerules.battery.shelf import shelved, turns
 from carerules.battery.thermal import AIR_SHARE, Body, body_of, warmed
+from carerules.battery.track import METER_HOLD_MAX
 from carerules.battery.trend import Crossing, Measured, Trend, slope_band, trend
 from carerules.battery.witness import SAG
 
@@ -80,6 +81,7 @@ __all__ = [
     "EFFICIENCY",
     "FROM_PACK",
     "HIDDEN_POINTS",
+    "METER_HOLD_MAX",
     "RATED",
     "SAG",
     "SAID_FULL",

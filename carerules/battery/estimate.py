@@ -136,10 +136,11 @@ def take_energy(
     pack: Pack,
     chemistry: Chemistry,
     at: Moment,
-    power_w: float,
+    power_w: float | None,
     usual_w: float = 0.0,
 ) -> Estimate:
-    """The estimate after the station's plug told a power (W, positive into the pack).
+    """The estimate after the station's plug told a power (W, positive into the pack). None: it told
+    of its relay alone, and the power that it told last goes on.
 
     It holds until the next call, at most `METER_HOLD_MAX`; 0 ends it. It counts only while the pack
     sends no current of its own (`HOLD_MAX`), with ten percent of doubt: what the load or charger
@@ -147,15 +148,16 @@ def take_energy(
     less.
     """
     # Beyond a gigawatt it is no reading; our choice. Written so that NaN fails.
-    if not -1e9 < power_w < 1e9:
+    if power_w is not None and not -1e9 < power_w < 1e9:
         why = f"`plug`: found `{power_w:g} W`, wanted a number"
         return replace(estimate, doubts={**estimate.doubts, "plug": why})
     doubts: Doubts = {name: why for name, why in estimate.doubts.items() if name != "plug"}
     readings = _with_typical(estimate.readings, pack, chemistry, at)
     track = counting.advanced(estimate.track, chemistry, at, None)
     if at >= estimate.track.at:
-        out_w = max(0.0, -power_w, usual_w) / pack.cells
-        track = track._replace(cell_w=power_w / pack.cells, cell_at=at, out_w=out_w)
+        if power_w is not None:
+            track = track._replace(cell_w=power_w / pack.cells, cell_at=at)
+        track = track._replace(out_w=max(0.0, -track.cell_w, usual_w / pack.cells))
     rest = resting.settled(estimate.rest, track, at)
     return _told(
         readings, doubts, track, rest, estimate.learned, estimate, estimate.gauge, chemistry, "plug"

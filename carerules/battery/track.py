@@ -73,7 +73,8 @@ class Track(NamedTuple):
     meter shows at nothing; `cell_at` is when a plug last said `cell_w`, and `out_w` what may flow
     out at most until it says so again, though its meter reads low or it is silent. `drawn` is what
     may have flowed out since the pack's voltage was last told, or it was charged full, and `spent`
-    what has on balance since it was charged full, or an instrument told its voltage (points).
+    what may have, less what flowed in, since it was charged full, or an instrument told its voltage
+    (points).
     A tuple, because it is made anew for each sample: a tenth of the cost of replacing fields.
     """
 
@@ -177,9 +178,9 @@ def advanced(track: Track, chemistry: Chemistry, at: Moment, current_a: float | 
         moved *= chemistry.charge_efficiency if moved > 0 else 1.0
         other *= chemistry.charge_efficiency if other > 0 else 1.0
         net += moved + other
-        spent = max(0.0, spent - moved - other)
-        if moved < 0.0 or out_w > 0.0:
-            drawn = min(100.0, drawn + _out_at_most(track, chemistry, moved, span - live))
+        out = _out_at_most(track, chemistry, moved, span - live) if moved < 0.0 or out_w else 0.0
+        drawn = min(100.0, drawn + out)
+        spent = min(100.0, max(0.0, spent + out - max(0.0, moved) - max(0.0, other)))
         gain_doubt += GAIN_CURRENT * abs(moved) + GAIN_OTHER * abs(other)
         if charge is not None:
             charge += moved + other + chemistry.shelf_slope * span

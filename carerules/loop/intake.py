@@ -10,6 +10,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import assert_never
 
+from carerules.battery import METER_HOLD_MAX
 from carerules.domain.decision import Ending
 from carerules.domain.event import (
     BESIDE,
@@ -42,7 +43,7 @@ from carerules.domain.event import (
     Wanted,
 )
 from carerules.domain.moment import NEVER, SECOND, Duration, Moment
-from carerules.domain.pack import Side
+from carerules.domain.pack import SIDES, Side, Station
 from carerules.domain.quantity import Known
 from carerules.engine import Phase, wait
 from carerules.loop.charging import hear_charger, into_pack_w
@@ -152,15 +153,35 @@ def _plug_report(turn: Turn, report: PlugReport) -> Iterable[str]:
     idle = before.proven_off and not report.on and report.power_w == before.power_w
     if idle and not turn.world.setup.bound[name].reads_station:
         return ()
+    into_w, usual_w = _flows(turn, place[0], report.plug)
     if report.power_w is not None:
-        draining = place[1] is Side.LOAD
-        signed = -report.power_w if draining else into_pack_w(turn, place[0].name, report.power_w)
-        relay_on = turn.world.plugs[report.plug].on is not False
-        usual_w = place[0].load.power_w if draining and relay_on and place[0].load else 0.0
-        take_metered(turn, name, report.heard, signed, usual_w)
+        take_metered(turn, name, report.heard, into_w, usual_w)
+    elif (usual_w > 0.0) is not (turn.pack(name).estimate.track.out_w > 0.0):
+        take_metered(turn, name, report.heard, None, usual_w)
     else:
         look(turn, name, report.heard)
     return (name,)
+
+
+def _flows(turn: Turn, station: Station, told: str) -> tuple[float, float]:
+    """What the station's plugs say flows into the pack there (W), and what its load draws where it
+    is on, after a word of the plug `told`: what one says is no word on the other side."""
+    into_w = usual_w = 0.0
+    for side in SIDES:
+        socket = station.socket(side)
+        if socket is None:
+            continue
+        state = turn.world.plugs[socket.plug]
+        holds = turn.world.now - state.power_heard <= METER_HOLD_MAX
+        power_w = state.power_w if holds and state.power_w is not None else 0.0
+        if side is Side.CHARGER:
+            into_w += into_pack_w(turn, station.name, power_w)
+        else:
+            into_w -= power_w
+            # Unknown, at a start: what speaks may be on.
+            on = state.on is not False if socket.plug == told else state.on
+            usual_w = socket.power_w if on else 0.0
+    return into_w, usual_w
 
 
 def _site_sample(turn: Turn, event: SiteSample) -> Iterable[str]:

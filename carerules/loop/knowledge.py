@@ -303,15 +303,17 @@ def _remember(turn: Turn, name: str, what: str, at: Moment) -> None:
     _look_once(turn, name, at)
 
 
-def take_metered(turn: Turn, name: str, at: Moment, power_w: float, usual_w: float = 0.0) -> None:
+def take_metered(
+    turn: Turn, name: str, at: Moment, power_w: float | None, usual_w: float = 0.0
+) -> None:
     """Energy that the station's plug meters (W, positive into the pack), and the rules that see it.
-    `usual_w` as in `take_energy`."""
+    None, and `usual_w`, as in `take_energy`."""
     pack, state = turn.rated(name), turn.pack(name)
     chemistry = chemistry_of(turn.world, pack)
     after = take_energy(state.estimate, pack, chemistry, at, power_w, usual_w)
     turn.set_pack(name, estimate=_shelved(turn, name, after))
     # Going back to put a late fact in its place would lose what flowed since, or that it ended.
-    if power_w or state.estimate.track.cell_w:
+    if power_w or usual_w or state.estimate.track.cell_w:
         turn.set_pack(name, recent=())
     catch_up(turn, name, at)
     if turn.world.setup.bound[name].reads_station:

@@ -106,7 +106,8 @@ def _placed(turn: Turn, event: Placed) -> Iterable[str]:
 
 def _flow_ends(turn: Turn, name: str, now: Moment) -> None:
     """The pack hangs on that plug no more, whose next word is not about it."""
-    if turn.pack(name).estimate.track.cell_w:
+    track = turn.pack(name).estimate.track
+    if track.cell_w or track.out_w:
         take_metered(turn, name, now, 0.0)
 
 

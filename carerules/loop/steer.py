@@ -13,6 +13,7 @@ from carerules.domain.pack import SIDES, Plug, Side, Socket, Station
 from carerules.domain.plan import Forbidden
 from carerules.domain.quantity import Known, Reading
 from carerules.engine import Facts, Job, Phase, forbids, is_past_unseen, moving, wait
+from carerules.loop.answering import stands_still
 from carerules.loop.conduct import end_job, end_run, keep_job
 from carerules.loop.knowledge import facts_of
 from carerules.loop.turn import Turn
@@ -59,6 +60,8 @@ def steer(turn: Turn, station: Station, intent: Intent | None) -> Moment:
             because = _stopped(turn) or "no job wants it on"
             off(turn, station, socket, because, planned=intent is None)
             continue
+        if side is Side.LOAD and (why := stands_still(turn, station, _plug(turn, socket)[1])):
+            lock(turn, station.name, why)
         verdict = judge(turn, station, intent)
         if isinstance(verdict, Permit):
             due = verdict.until
@@ -181,7 +184,7 @@ def _on(turn: Turn, station: Station, socket: Socket, intent: Intent, granted: P
         rested = _value(readings.get("pack.rested"), turn.world.now)
         dwell = turn.world.stations[station.name].dwell
         dwell = went_on(dwell, intent, soc, rested)
-        turn.set_station(station.name, dwell=dwell, veto="")
+        turn.set_station(station.name, dwell=dwell, veto="", first_told=None)
     lowest_v = _value(readings.get("pack.cell.min"), turn.world.now)
     dwell = turn.world.stations[station.name].dwell
     if (seen := saw(dwell, lowest_v, 0.0 if first else state.energy_wh)) is not dwell:
@@ -269,6 +272,8 @@ def _refused(turn: Turn, station: Station, socket: Socket, intent: Intent, veto:
     wrong = fault(state, plug, socket.power_w, turn.world.now)
     if wrong is not None and wrong.lock:
         lock(turn, station.name, f"plug {plug.name}: {wrong.what}")
+    if veto.interlock == "answer":  # who hangs there is in doubt: another job would go on with it
+        lock(turn, station.name, veto.found)
     job = _job(turn, intent)
     if veto.final:
         ending = Ending.REFUSED if veto.interlock in _BY_DESIGN else Ending.FAILED

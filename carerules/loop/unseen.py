@@ -43,13 +43,11 @@ def unseen(world: World, name: str, station: Station) -> Unseen | None:
     """The bounds of a drain at a blind station; None: the pack itself tells its voltage there. What
     a person has typed in is one reading, and no watch."""
     readings = world.packs[name].estimate.readings
-    volts, lowest = readings.get("pack.voltage"), readings.get("pack.cell.min")
-    # A lowest cell that was worked out of the pack's voltage says no more than that does.
-    teller = volts if _shared_out(lowest) else lowest
     # As the interlock: of a pack whose cells are told seldom they are not seen, though it is.
-    if is_seen(world, name) and isinstance(teller, Known) and teller.source != A_PERSON:
+    if is_seen(world, name) and is_watched(readings):
         return None
-    read_at = max((one.at for one in (volts, teller) if isinstance(one, Known)), default=NEVER_READ)
+    told = (readings.get("pack.voltage"), _teller(readings))
+    read_at = max((one.at for one in told if isinstance(one, Known)), default=NEVER_READ)
     return Unseen(
         BLIND_POINTS_MAX,
         drawn(world, name),
@@ -85,8 +83,18 @@ def stand_ins(world: World, name: str, forbids: Forbidden) -> Mapping[str, Readi
     return volts_by_charge(world, name, station)
 
 
-def _shared_out(lowest: Reading | None) -> bool:
-    return isinstance(lowest, Known) and lowest.source == FROM_PACK
+def is_watched(readings: Mapping[str, Reading]) -> bool:
+    """Whether an instrument tells of the lowest cell, not a person."""
+    teller = _teller(readings)
+    return isinstance(teller, Known) and teller.source != A_PERSON
+
+
+def _teller(readings: Mapping[str, Reading]) -> Reading | None:
+    """What the lowest cell is known by: worked out of the pack's voltage it says no more than
+    that does."""
+    lowest = readings.get("pack.cell.min")
+    shared = isinstance(lowest, Known) and lowest.source == FROM_PACK
+    return readings.get("pack.voltage") if shared else lowest
 
 
 def floor_charge(world: World, name: str, station: Station) -> float:

@@ -139,6 +139,8 @@ class StationState:
 
     `unreached`: locked only because its plug could not be reached; it opens by itself when it can.
     `session` is the charge at its charger now or last, `habit` what that charger has shown.
+    `first_told`: the lowest cell as it was first told of in this ON: by whom, V, and what had
+    flowed by then (Wh).
     """
 
     locked: str = ""
@@ -147,6 +149,7 @@ class StationState:
     veto: str = ""
     session: Session = field(default_factory=Session)
     habit: Habit = field(default_factory=Habit)
+    first_told: tuple[str, float, float] | None = None
 
 
 @frozen

@@ -202,7 +202,7 @@ def test_a_pack_that_tells_of_no_current_is_noticed_at_a_plug_without_a_meter() 
 def test_one_on_moves_no_more_than_its_cap_at_a_plug_without_a_meter() -> None:
     stage = unmetered(cell=4.08)
     stage.feeds["heron"] = lambda at: sample(
-        at, soc=90.0, temperature=21.0, cell=4.08 if at // SECOND % 20 else 4.079
+        at, soc=90.0, temperature=21.0, cell=4.05 if at // SECOND % 20 else 4.049
     )
     on_at = stage.world.plugs["bench-load"].on_at
     assert on_at is not None

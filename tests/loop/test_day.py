@@ -25,7 +25,9 @@ def again_and_again(hours: int, capacity_ah: float = 16.0) -> Stage:
     cell, high = [4.08], [90.0]
 
     def feed(at: int) -> Event:
-        cell[0] = 4.08 if cell[0] != 4.08 else 4.07  # so that it does not stand still
+        # So that it does not stand still, and tells of the load.
+        resting = stage.world.plugs["bench-load"].on_at is None
+        cell[0] = 4.08 if resting else 4.05 if cell[0] != 4.05 else 4.04
         return sample(at, soc=high[0], cell=cell[0], temperature=21.0)
 
     stage.feeds["heron"] = feed

@@ -98,6 +98,65 @@ def say(stage: Stage, **values: float) -> None:
 
 
 @pytest.mark.parametrize("share", [0.21, 0.5, 0.8, 1.0])
+def test_a_meter_that_reads_low_and_somebody_who_reads_another_pack(share: float) -> None:
+    """Two faults: what has left it in all is counted at the load's usual power, too."""
+    stage = hung("rule r\n    when pack.soc > 70 %: drain to 45 %\n")
+    stage.power_w[LOAD] = share * LOAD_W
+    truth = Truth(stage)
+    for _ in range(8):
+        stage.until(stage.now + 5 * HOUR)
+        read(stage, 76.0)
+        stage.until(stage.now + 15 * MINUTE)
+        read(stage, 76.0)
+    assert 60 < truth.points < 71.5
+
+
+def test_what_flows_while_a_meter_says_nothing_counts() -> None:
+    """Its relay is told, and its power only when it is off: six runs of a minute, for each job."""
+    stage = hung(STORED)
+    answers = stage._answers
+
+    def says(at: Moment) -> None:
+        _, plug = answer = min(answers)
+        answers.remove(answer)
+        on = (stage.on.get(plug) or 0) > at
+        stage.hear(PlugReport(at, plug, on, None if on else 0.0, 80.0 if on else None))
+
+    stage._say = says  # type: ignore[method-assign]
+    truth = Truth(stage)
+    stage.until(BEGIN + 2 * HOUR)
+    assert truth.points > 1
+    assert drawn(stage.world, "heron") == pytest.approx(truth.points, rel=0.1)
+
+
+def test_a_word_of_the_charger_is_none_about_the_load() -> None:
+    """A charger's plug that is off trembles each second: what its load drew was not counted."""
+    stage = hung("rule r\n    when pack.soc > 55 %: drain to 45 %\n")
+    stage.feed_each, room = SECOND, stage.feeds["room"]
+    stage.feeds["room"] = lambda at: None if at % MINUTE else room(at)
+    stage.feeds["charger"] = lambda at: PlugReport(
+        at, "bench-charger", False, 0.3 * (at // SECOND % 2), None
+    )
+    truth = Truth(stage)
+    stage.until(BEGIN + 4 * HOUR)
+    assert not is_on(stage)
+    assert truth.points == pytest.approx(30.0, abs=1.0)
+    assert charge(stage) == pytest.approx(70.0, abs=0.5)
+
+
+def test_one_taken_off_a_load_whose_meter_says_nothing_is_drained_no_more() -> None:
+    stage = hung(STORED)
+    stage.power_w[LOAD] = 0.0
+    stage.until(BEGIN + 30 * SECOND)
+    assert is_on(stage)
+    stage.hear(Placed(stage.now, "heron", None))
+    stage.until(stage.now + 5 * HOUR)
+    stage.hear(Placed(stage.now, "heron", "bench"))
+    say(stage, temperature=20.0)
+    assert drawn(stage.world, "heron") < 1
+
+
+@pytest.mark.parametrize("share", [0.21, 0.5, 0.8, 1.0])
 def test_a_meter_that_reads_low_takes_it_no_deeper(share: float) -> None:
     """A fifth of the load's power still passes for a load at work."""
     stage = hung("rule first\n    when pack.soc > 99 %: drain to 45 %\n" + AGAIN)
