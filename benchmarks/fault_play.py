@@ -17,7 +17,7 @@ from pathlib import Path
 from time import monotonic, sleep
 
 ROOT = Path(__file__).resolve().parents[1]
-for folder in (ROOT, ROOT / "tests" / "e2e", ROOT / "benchmarks"):
+for folder in (ROOT, ROOT / "tests", ROOT / "tests" / "e2e", ROOT / "benchmarks"):
     sys.path.insert(0, str(folder))
 
 from e2e_kit import PACK, PLUG, RULES, SITE, Program, Stage, eventually  # noqa: E402

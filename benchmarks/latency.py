@@ -32,7 +32,7 @@ from pathlib import Path
 from statistics import median
 
 ROOT = Path(__file__).resolve().parents[1]
-for folder in (ROOT, ROOT / "tests" / "e2e", ROOT / "benchmarks"):
+for folder in (ROOT, ROOT / "tests", ROOT / "tests" / "e2e", ROOT / "benchmarks"):
     sys.path.insert(0, str(folder))
 
 from e2e_kit import ENTRY, Program, Stage, eventually  # noqa: E402

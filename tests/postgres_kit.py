@@ -12,7 +12,6 @@ import pwd
 import secrets
 import shutil
 import signal
-import socket
 import subprocess
 import tempfile
 import time
@@ -21,6 +20,8 @@ from contextlib import contextmanager
 from itertools import count
 from pathlib import Path
 from typing import Any
+
+from ports_kit import free_port
 
 from carerules.adapters import PostgresPlace
 
@@ -32,8 +33,7 @@ class Server:
 
     def __init__(self, folder: Path, settings: tuple[str, ...] = ()) -> None:
         self.folder, self.data, self.settings = folder, folder / "data", settings
-        with socket.create_server(("127.0.0.1", 0)) as free:
-            self.port: int = free.getsockname()[1]
+        self.port = free_port()
         self.url = f"postgresql://{USER}@127.0.0.1:{self.port}/postgres"
         self.password = secrets.token_hex(8)
         self.passfile = folder / "pgpass"
@@ -92,13 +92,16 @@ class Server:
         """SIGINT is the server's fast shutdown, SIGQUIT its immediate one, as a crash."""
         if self._process is not None:
             self._process.send_signal(how)
-            self._process.wait(30)
+            self._process.wait(120)
             self._process = None
 
     @contextmanager
     def frozen(self) -> Iterator[None]:
         """The server and its sessions stand still; their machine still answers for them."""
         assert self._process is not None
+        # The one that begins the others first: no session may come that is not on the list.
+        os.kill(self._process.pid, signal.SIGSTOP)
+        os.waitid(os.P_PID, self._process.pid, os.WSTOPPED)
         processes = self._sessions()
         for pid in processes:
             os.kill(pid, signal.SIGSTOP)

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import signal
-import socket
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from doors_kit import Broker, Hands
+from ports_kit import free_port
 
 
 @pytest.fixture
@@ -18,10 +18,7 @@ def hands() -> Hands:
 
 @pytest.fixture
 def broker(tmp_path: Path) -> Iterator[Broker]:
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
-    running = Broker(tmp_path, port, ("allow_anonymous true",))
+    running = Broker(tmp_path, free_port(), ("allow_anonymous true",))
     running.start()
     yield running
     running.stop(signal.SIGKILL)

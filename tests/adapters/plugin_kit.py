@@ -6,7 +6,6 @@ from __future__ import annotations
 import os
 import re
 import shutil
-import socket
 import socketserver
 import subprocess
 import sys
@@ -17,6 +16,7 @@ from threading import Lock, Thread
 from time import monotonic
 
 import pytest
+from ports_kit import free_port
 
 EXAMPLE = Path(__file__).parents[2] / "examples" / "plug-in"
 UNTIMED = """[on]
@@ -142,6 +142,4 @@ def relay_at() -> Iterator[tuple[Relay, str]]:
 
 def nobody() -> str:
     """An address at which nobody listens."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return f"127.0.0.1:{probe.getsockname()[1]}"
+    return f"127.0.0.1:{free_port()}"

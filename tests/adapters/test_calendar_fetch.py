@@ -4,7 +4,6 @@ leaves us. The server is a real one, in this process."""
 from __future__ import annotations
 
 import os
-import socket
 import stat
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -13,6 +12,7 @@ from pathlib import Path
 from threading import Thread
 
 import pytest
+from ports_kit import free_port
 
 from carerules.adapters import CalendarAddress, url_fault
 from carerules.adapters.calendaraddress import Tags
@@ -165,10 +165,8 @@ def test_a_server_that_trickles_is_given_up_when_its_minute_is_over() -> None:
 
 
 def test_nobody_there_is_told() -> None:
-    with socket.socket() as taken:
-        taken.bind(("127.0.0.1", 0))
-        port = taken.getsockname()[1]
-    assert fetch(CalendarAddress(url=f"http://127.0.0.1:{port}")) == Unreached("connection refused")
+    url = f"http://127.0.0.1:{free_port()}"
+    assert fetch(CalendarAddress(url=url)) == Unreached("connection refused")
 
 
 def test_what_is_no_http_is_told() -> None:

@@ -6,12 +6,12 @@ Held by content and not by time: which modules are there at the end of a real pr
 from __future__ import annotations
 
 import shutil
-import socket
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
+from ports_kit import free_port
 
 ROOT = Path(__file__).resolve().parents[2]
 SURVEY = ROOT / "examples" / "river-survey"
@@ -61,9 +61,7 @@ def test_a_service_with_its_page_holds_only_what_it_uses(tmp_path: Path) -> None
         'name = "shelf"\nzone = "UTC"\nrules = ["all.care"]\n'
         '[pack.heron]\nchemistry = "lipo"\ncells = 6\ncapacity = "16 Ah"\n', "utf-8",
     )  # fmt: skip
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        door = f"127.0.0.1:{free.getsockname()[1]}"
+    door = f"127.0.0.1:{free_port()}"
     there = loaded("run", str(tmp_path / "site.toml"), "--board", door, "--for", "0.00002")
     assert {"carerules.cli.real", "carerules.board", "uvicorn", "apscheduler"} <= there
     assert not there & {"smtplib", "email.generator", "numpy", "icalendar", "recurring_ical_events",

@@ -11,7 +11,6 @@ import re
 import shlex
 import shutil
 import signal
-import socket
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -22,6 +21,7 @@ from urllib.error import URLError
 from urllib.request import urlopen
 
 import pytest
+from ports_kit import free_port
 
 ROOT = Path(__file__).parents[2]
 PAGE = (ROOT / "docs" / "tutorial.md").read_text("utf-8")
@@ -78,12 +78,6 @@ def missing(shown: str, said: str) -> str:
             return line
         at, loose = found + 1, False
     return ""
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
 
 
 @dataclass
@@ -208,7 +202,7 @@ def reader(tmp_path: Path) -> Iterator[Reader]:
         program.kill()
         program.communicate()
     broker.kill()
-    broker.wait(10)
+    broker.wait()
 
 
 def test_whoever_does_what_the_page_says_sees_what_it_shows(reader: Reader) -> None:

@@ -7,7 +7,6 @@ The pack tells its values over the broker; the plug knows of no broker.
 from __future__ import annotations
 
 import json
-import socket
 import sys
 from pathlib import Path
 from threading import Event, Thread
@@ -15,6 +14,7 @@ from time import monotonic
 from typing import Any
 
 from e2e_kit import ROOT, TRUTH, Program, Stage, eventually, side_by_side, sound
+from ports_kit import free_port
 
 FAKE = ROOT / "tests" / "adapters" / "fake_http_plug.py"
 LEASE_S = 30
@@ -26,9 +26,7 @@ class AskedPlug:
     """The plug's process, its file of truth, and a courier of that truth to the pack."""
 
     def __init__(self, stage: Stage) -> None:
-        with socket.socket() as probe:
-            probe.bind(("127.0.0.1", 0))
-            self.port: int = probe.getsockname()[1]
+        self.port = free_port()
         password = stage.folder / "plug-password"
         password.write_text("let me in\n")
         password.chmod(0o600)

@@ -16,6 +16,7 @@ from typing import Any
 import pytest
 from distributed import LocalCluster
 from fleet_kit import MILDER, carerules, cluster, exported, north, south, told
+from ports_kit import free_port
 from reading_kit import RULES
 
 from carerules.adapters import Problem
@@ -127,8 +128,7 @@ def test_a_scheduler_that_ends_is_told(
 @contextmanager
 def programs(folder: Path) -> Iterator[tuple[str, subprocess.Popen[bytes]]]:
     """A scheduler and a worker as they are started on machines."""
-    with socket.create_server(("127.0.0.1", 0)) as free:
-        address = f"tcp://127.0.0.1:{free.getsockname()[1]}"
+    address = f"tcp://127.0.0.1:{free_port()}"
     dask = [sys.executable, "-m", "dask"]
     quiet = {"cwd": folder, "stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
     started = [

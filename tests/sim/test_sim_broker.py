@@ -19,9 +19,10 @@ from pathlib import Path
 import pytest
 from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+from ports_kit import free_port
 
 MOSQUITTO = "/usr/sbin/mosquitto"
-PATIENCE_S = 30.0
+PATIENCE_S = 60.0
 ROOT = Path(__file__).resolve().parents[2]
 
 
@@ -29,9 +30,7 @@ class Broker:
     """One mosquitto on a loopback port that stays the same over a restart."""
 
     def __init__(self, folder: Path) -> None:
-        with socket.socket() as probe:
-            probe.bind(("127.0.0.1", 0))
-            self.port = probe.getsockname()[1]
+        self.port = free_port()
         self._conf = folder / "mosquitto.conf"
         self._conf.write_text(
             f"listener {self.port} 127.0.0.1\nallow_anonymous true\npersistence false\n"
@@ -46,7 +45,7 @@ class Broker:
             stderr=subprocess.DEVNULL,
         )
         waiting = threading.Event()
-        for _ in range(200):
+        for _ in range(1_200):
             with socket.socket() as probe:
                 if probe.connect_ex(("127.0.0.1", self.port)) == 0:
                     return
