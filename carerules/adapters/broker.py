@@ -43,6 +43,7 @@ class Callbacks:
     """What a line tells its owner. On the line's own thread; each may raise, none may block.
 
     `marked` has a message with `STOP_MARK`; without it that is a message like any other.
+    `listening`: the broker has answered all that was asked of it to listen to.
     """
 
     up: Callable[[], None]
@@ -51,6 +52,7 @@ class Callbacks:
     acknowledged: Callable[[int], None]
     fault: Callable[[str], None]
     marked: Callable[[str, bytes, bool], None] | None = None
+    listening: Callable[[], None] = lambda: None
 
 
 @guarded
@@ -231,6 +233,8 @@ class BrokerLine:
         for topic, reason in zip(topics, reasons, strict=False):
             if reason.is_failure:
                 self._told.fault(f"the broker refuses to let us listen to {quoted(topic)}")
+        if not self._topics:
+            self._told.listening()
 
 
 def _no_connection(error: BaseException | None, *, tls: bool) -> str:

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
+from math import inf
 from threading import Lock
 from time import monotonic, sleep
 from typing import Protocol
@@ -117,7 +118,8 @@ class HubLine:
         """How many messages were sent since the start."""
         self._line = BrokerLine(
             name, address, password,
-            Callbacks(self._up, self._down, self._on_message, self._acknowledged, ears.fault),
+            Callbacks(self._up, self._down, self._on_message, self._acknowledged, ears.fault,
+                      listening=self._listening),
             None if script.will is None else Will(*script.will),
         )  # fmt: skip
 
@@ -227,8 +229,13 @@ class HubLine:
     def _up(self) -> None:
         with self._lock:
             self._forget()
-            self._gather_until = monotonic() + GATHER_S
+            self._gather_until = inf
         self._line.subscribe([(topic, 0) for topic in self._script.remembered])
+
+    def _listening(self) -> None:
+        with self._lock:
+            if self._gather_until == inf:
+                self._gather_until = monotonic() + GATHER_S
         self._ears.kick()
 
     def _down(self) -> None:
