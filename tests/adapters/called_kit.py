@@ -14,7 +14,7 @@ from carerules.domain.event import Event, PlugLink, PlugReport, Rejected
 from carerules.domain.moment import SECOND, Moment
 from carerules.domain.pack import Plug
 
-PATIENCE_S = 10.0
+PATIENCE_S = 60.0
 """For what takes milliseconds on a quiet machine; never a measurement."""
 P = "A-load"
 

@@ -63,7 +63,7 @@ class Hands:
         self.boot += ms
 
 
-def eventually(true: Callable[[], bool], what: str, within_s: float = 15.0) -> None:
+def eventually(true: Callable[[], bool], what: str, within_s: float = 60.0) -> None:
     """Wait for something that other processes do; the limit is patience, not a measurement."""
     end = monotonic() + within_s
     while not true():
@@ -136,7 +136,7 @@ class Way:
         self.cut()
         self._server.shutdown(socket.SHUT_RDWR)
         for thread in self._threads:
-            thread.join(10)
+            thread.join(60)
         self._server.close()
         for end in self._ends:
             end.close()

@@ -88,6 +88,8 @@ class FakeHttpPlug:
         self.asked.append(asked)
         if "silent" in self.faults:
             sleep(self.faults["silent"])
+        if "held" in self.faults:
+            self.faults["held"].wait()
         answer = json.dumps(self._answer(asked)).encode()
         answer = self.faults.get("body", answer)
         request.send_response(self.faults.get("status", 200))

@@ -9,7 +9,7 @@ import json
 from threading import Event as Flag
 from typing import Any
 
-from paho.mqtt.client import Client, MQTTMessage
+from paho.mqtt.client import Client, MQTTMessage, MQTTMessageInfo
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
 
@@ -39,10 +39,10 @@ class FakePlug:
         self._client.loop_stop()
         self._client.on_connect = self._client.on_message = self._client.on_subscribe = None
 
-    def say_state(self, *, retain: bool = False) -> None:
+    def say_state(self, *, retain: bool = False) -> MQTTMessageInfo:
         watts = self.watts if self.on else 0.0
         body = {"on": self.on, "power_w": watts, "timer_s": self.timer_s if self.on else None}
-        self._client.publish(f"{self.topic}/state", json.dumps(body), 1, retain)
+        return self._client.publish(f"{self.topic}/state", json.dumps(body), 1, retain)
 
     def _on_connect(self, client: Client, *_: Any) -> None:
         client.subscribe([(f"{self.topic}/set", 1), (f"{self.topic}/get", 1)])

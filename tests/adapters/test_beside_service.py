@@ -49,7 +49,7 @@ def test_a_command_beside_the_service_does_not_cut_it_off(broker: Broker, visit:
         return [(event.origin, event.why) for event in heard if isinstance(event, Rejected)]
 
     try:
-        assert plug.ready.wait(10)
+        assert plug.ready.wait(60)
         eventually(lambda: True in links(), "the service is up")
         if visit == "stop":
             report = bring_all_off(site, 10 * SECOND, "kit", beside=True)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import shutil
 import signal
-import socket
 import subprocess
 from collections.abc import Iterator
 from pathlib import Path
@@ -15,12 +14,13 @@ import pytest
 from doors_kit import Broker
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+from ports_kit import free_port
 
 ROOT = Path(__file__).resolve().parents[2]
 ACL = ROOT / "integrations" / "broker" / "access.acl"
 CONF = ROOT / "integrations" / "broker" / "mosquitto.conf"
 LOGINS = ("carerules", "a-load", "b-load", "heron", "viewer", "hub")
-PATIENCE_S = 10.0
+PATIENCE_S = 60.0
 
 
 @pytest.fixture(scope="module")
@@ -34,13 +34,10 @@ def guarded(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Broker]:
         subprocess.run([maker, "-b", passwords, login, f"word-of-{login}"], check=True)
     shutil.copy(ACL, acl)
     acl.chmod(0o600)
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
     # The example as it ships, but for the address and the folder of the two files.
     told = CONF.read_text("utf-8").replace("/etc/mosquitto", str(folder)).splitlines()
     lines = [line for line in told if not line.startswith(("#", "listener"))]
-    running = Broker(folder, port, tuple(lines))
+    running = Broker(folder, free_port(), tuple(lines))
     running.start()
     yield running
     running.stop(signal.SIGKILL)

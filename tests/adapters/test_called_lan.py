@@ -16,7 +16,7 @@ from types import ModuleType, SimpleNamespace
 from typing import Any
 
 import pytest
-from called_kit import LATE, Ear, P, on, profile, wired
+from called_kit import LATE, PATIENCE_S, Ear, P, on, profile, wired
 
 from carerules.adapters import AddressError, Login, Wire, say
 from carerules.adapters.called import Called, CalledWires
@@ -253,7 +253,7 @@ def test_off_breaks_off_a_question_that_hangs(relay: Relay) -> None:
         ear.reports()
         relay.faults["hangs"] = True
         wires.perform(AskPlug(P))
-        assert relay.hanging.wait(10)
+        assert relay.hanging.wait(PATIENCE_S)
         relay.faults.clear()
         wires.perform(OFF)
         ear.reports(2)
@@ -266,7 +266,7 @@ def test_off_breaks_off_an_on_that_hangs(relay: Relay) -> None:
         ear.reports()
         relay.faults["hangs"] = True
         wires.perform(on())
-        assert relay.hanging.wait(10)
+        assert relay.hanging.wait(PATIENCE_S)
         relay.faults.clear()
         wires.perform(OFF)
         ear.reports(2)

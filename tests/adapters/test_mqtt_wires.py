@@ -8,7 +8,6 @@ from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 from threading import Event as Flag
-from time import sleep
 from typing import Any, TypeVar
 
 import pytest
@@ -37,10 +36,13 @@ from carerules.adapters.mqtt import ECHOES_LOST_MAX, MqttWires, Wiring
 from carerules.adapters.profile import PlugProfile
 from carerules.domain.decision import AskPlug, Command, SwitchOff, SwitchOn
 from carerules.domain.event import BESIDE, Event, PlugLink, PlugReport, Rejected, Sample
+from carerules.domain.moment import Moment
 from carerules.domain.signal import catalogue
 
 E_ = TypeVar("E_")
 TOPIC = "bench/plug-1"
+PATIENCE_S = 60.0
+"""For what takes milliseconds on a quiet machine; never a measurement."""
 
 
 def wiring() -> Wiring:
@@ -60,12 +62,13 @@ class Listener:
         self.clock = LineClock()
         self.inbox = Inbox(self.clock)
         self.heard: list[Event] = []
-        self.ahead_ms = 0
+        self.stands_at: Moment | None = None
+        """The moment at which the wires' clock stands still; None: it goes."""
         self.wires = MqttWires(address, wiring(), self.inbox.put, self.now, self.clock.offset)
         self.wires.start()
 
     def now(self) -> int:
-        return self.clock.now() + self.ahead_ms
+        return self.clock.now() if self.stands_at is None else self.stands_at
 
     def all(self, kind: type[E_]) -> list[E_]:
         self.heard += self.inbox.take(0)
@@ -100,7 +103,7 @@ def listener(address: MqttAddress) -> Iterator[Listener]:
 @pytest.fixture
 def plug(broker: Broker) -> Iterator[FakePlug]:
     made = FakePlug(broker.port, TOPIC)
-    assert made.ready.wait(10)
+    assert made.ready.wait(PATIENCE_S)
     yield made
     made.close()
 
@@ -113,14 +116,16 @@ def other(broker: Broker) -> Iterator[Client]:
     client.on_connect = lambda *_: up.set()
     client.connect("127.0.0.1", broker.port, 10)
     client.loop_start()
-    assert up.wait(10)
+    assert up.wait(PATIENCE_S)
     yield client
     client.disconnect()
     client.loop_stop()
 
 
 def say(client: Client, topic: str, payload: str | bytes, **options: Any) -> None:
-    client.publish(topic, payload, 1, **options).wait_for_publish(10)
+    said = client.publish(topic, payload, 1, **options)
+    said.wait_for_publish(PATIENCE_S)
+    assert said.is_published(), topic
 
 
 def last_report(listener: Listener) -> PlugReport | None:
@@ -195,7 +200,7 @@ def retained(client: Client, topic: str) -> bytes | None:
     )
     client.subscribe([(topic, 1), ("marker", 1)])
     say(client, "marker", "x")
-    assert done.wait(10)
+    assert done.wait(PATIENCE_S)
     client.unsubscribe([topic, "marker"])
     return found[0] if found else None
 
@@ -314,7 +319,7 @@ def test_an_on_given_while_the_broker_is_down_is_never_delivered(
     listener.switch_on()
     plug.ready.clear()
     broker.start()
-    assert plug.ready.wait(20)
+    assert plug.ready.wait(PATIENCE_S)
     off_arrives_alone(listener, plug)
 
 
@@ -324,15 +329,17 @@ def test_a_broker_that_does_not_acknowledge_is_given_no_second_on(
     eventually(lambda: listener.links()[-1:] == [True], "the link is up")
     assert broker.process is not None
     broker.process.send_signal(signal.SIGSTOP)
+    listener.stands_at = listener.now()
     try:
         listener.switch_on(lease_s=61)
         listener.switch_on(lease_s=62)  # at once after it: nothing is known to be wrong yet
         assert "does not acknowledge" not in listener.refusals()
-        listener.ahead_ms = 2_100
+        listener.stands_at += 2_100
         listener.switch_on(lease_s=63)
         assert "does not acknowledge" in listener.refusals()
         listener.perform(SwitchOff("A-load", "test"))  # an OFF is never held back
     finally:
+        listener.stands_at = None
         broker.process.send_signal(signal.SIGCONT)
     eventually(lambda: b'{"on": false}' in plug.obeyed, "the OFF arrives")
     assert [b"63" in obeyed for obeyed in plug.obeyed] == [False, False, False]
@@ -350,11 +357,13 @@ def test_no_more_commands_are_in_flight_than_the_library_sends_at_once(
     eventually(lambda: listener.links()[-1:] == [True], "the link is up")
     assert broker.process is not None
     broker.process.send_signal(signal.SIGSTOP)
+    listener.stands_at = listener.now()
     try:
         for _ in range(30):
             listener.switch_on()
         assert "does not acknowledge" in listener.refusals()
     finally:
+        listener.stands_at = None
         broker.process.send_signal(signal.SIGCONT)
     listener.perform(SwitchOff("A-load", "test"))
     eventually(lambda: b'{"on": false}' in plug.obeyed, "the OFF arrives")
@@ -392,7 +401,8 @@ def test_a_plug_that_was_away_before_us_is_away_at_the_end(
 
 def test_a_retained_state_is_no_report(address: MqttAddress, plug: FakePlug) -> None:
     plug.on = True
-    plug.say_state(retain=True)
+    said = plug.say_state(retain=True)
+    eventually(said.is_published, "it lies at the broker before we come")
     listener = Listener(address)
     try:
         eventually(lambda: "retained" in listener.refusals(), "it is refused")
@@ -401,17 +411,30 @@ def test_a_retained_state_is_no_report(address: MqttAddress, plug: FakePlug) -> 
         listener.wires.close()
 
 
-def echoes(listener: Listener, number: int) -> None:
-    """Messages to ourselves, each with time to come back."""
+def come_back(listener: Listener, number: int) -> None:
+    """Messages to ourselves, each waited for; one that is said before the broker knows that we
+    listen is lost."""
+
+    def first() -> bool:
+        listener.wires.echo()
+        return listener.wires._echoed
+
+    eventually(first, "one comes back")
     for _ in range(number):
         listener.wires.echo()
-        sleep(0.05)
+        eventually(lambda: listener.wires._unheard == 0, "it comes back")
+
+
+def echoes(listener: Listener, number: int) -> None:
+    """Messages to ourselves that nobody hears."""
+    for _ in range(number):
+        listener.wires.echo()
 
 
 def test_a_line_that_hears_itself_is_not_deaf(listener: Listener) -> None:
     eventually(lambda: listener.links()[-1:] == [True], "the link is up")
-    echoes(listener, ECHOES_LOST_MAX + 5)
-    eventually(lambda: not listener.wires.deaf, "what came back is counted")
+    come_back(listener, ECHOES_LOST_MAX + 5)
+    assert not listener.wires.deaf, "what came back is counted"
     assert "ourselves" not in listener.refusals()
 
 
@@ -420,7 +443,7 @@ def test_a_line_that_no_longer_hears_itself_is_deaf(
 ) -> None:
     """The connection is up; what comes on it reaches nobody any more."""
     eventually(lambda: listener.links()[-1:] == [True], "the link is up")
-    echoes(listener, 3)
+    come_back(listener, 3)
     deafened = listener.wires._hearing
     monkeypatch.setattr(deafened, "_told", replace(deafened._told, message=lambda *_: None))
     echoes(listener, ECHOES_LOST_MAX)
@@ -441,7 +464,7 @@ def test_a_broker_that_never_lets_it_through_is_not_judged(
 
 def test_without_a_connection_it_is_not_deaf_but_down(broker: Broker, listener: Listener) -> None:
     eventually(lambda: listener.links()[-1:] == [True], "the link is up")
-    echoes(listener, 2)
+    come_back(listener, 2)
     broker.stop()
     eventually(lambda: listener.links()[-1:] == [False], "the link is down")
     echoes(listener, ECHOES_LOST_MAX + 3)

@@ -43,7 +43,7 @@ from carerules.plugin import Way
 
 WEIR = read(PROFILE, "weir-relay", PlugProfile)
 assert isinstance(WEIR, PlugProfile)
-PATIENCE_S = 20.0
+PATIENCE_S = 60.0
 """For what takes a fraction of a second on a quiet machine; never a measurement."""
 
 
