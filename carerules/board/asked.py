@@ -34,12 +34,13 @@ class Past:
         self._turn = asyncio.Lock()
         self._kept: OrderedDict[tuple[str, ...], tuple[float, bytes]] = OrderedDict()
 
-    async def ask(self, shape: type[S], *words: str, within_s: float = WITHIN_S) -> S | str:
-        """What `carerules WORDS --json` says, or one line of what is wrong."""
+    async def ask(self, shape: type[S], *words: str, within_s: float | None = None) -> S | str:
+        """What `carerules WORDS --json` says, or one line of what is wrong. `within_s`: how long
+        it may take; None: `WITHIN_S`."""
         async with self._turn:
             kept = self._kept.get(words)
             if kept is None or time.monotonic() - kept[0] > KEPT_S:
-                answer = await self._run(words, within_s)
+                answer = await self._run(words, WITHIN_S if within_s is None else within_s)
                 if isinstance(answer, str):
                     return answer
                 self._kept[words] = kept = time.monotonic(), answer

@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import shutil
 import signal
-import socket
 import subprocess
 import sys
 import time
@@ -19,10 +18,12 @@ from typing import Any
 
 import pytest
 from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, Request, expect
+from ports_kit import free_port
 
 ROOT = Path(__file__).resolve().parents[2]
-PATIENCE_S = 40.0
-"""For what takes a second on a quiet machine."""
+PATIENCE_S = 150.0
+"""For what takes a second on a quiet machine; a page of the past may be given little of a busy
+one."""
 
 SITE = """\
 name = "boat shed"
@@ -94,12 +95,6 @@ token_file = "token"
 edit_rules = true
 """
 )
-
-
-def free_port() -> int:
-    with socket.socket() as made:
-        made.bind(("127.0.0.1", 0))
-        return int(made.getsockname()[1])
 
 
 @dataclass
