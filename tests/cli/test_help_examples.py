@@ -88,7 +88,7 @@ def survey(tmp_path_factory: pytest.TempPathFactory) -> Path:
     shutil.copy(folder / "river.care", folder / "edited" / "river.care")
     words = ["-m", "carerules", "run", "site.toml", "--speed", "100000", "--for", DAYS]
     ran = subprocess.run(
-        [sys.executable, *words], cwd=folder, text=True, capture_output=True, timeout=120,
+        [sys.executable, *words], cwd=folder, text=True, capture_output=True, timeout=500,
         env=os.environ | {"PYTHONPATH": str(ROOT)}, check=False,
     )  # fmt: skip
     assert ran.returncode == 0, ran.stderr

@@ -132,7 +132,7 @@ def test_a_program_around_us_hears_the_error_itself() -> None:
 def run(words: str, **streams: Any) -> subprocess.CompletedProcess[bytes]:
     surroundings = os.environ | {"PYTHONPATH": str(ROOT)}
     command = [sys.executable, "-m", "carerules", *words.split()]
-    return subprocess.run(command, env=surroundings, check=False, timeout=60, **streams)
+    return subprocess.run(command, env=surroundings, check=False, timeout=300, **streams)
 
 
 @pytest.mark.parametrize("words", ["schema", "campaign --list", "--help"])
@@ -148,7 +148,7 @@ def test_whoever_closed_a_stream_is_told_nothing_there() -> None:
     for closed, status in ((">&-", 2), ("2>&-", 2), ("<&- >&- 2>&-", 2)):
         got = subprocess.run(
             ["/bin/sh", "-c", f"{shell} {closed}", sys.executable],
-            env=os.environ | {"PYTHONPATH": str(ROOT)}, capture_output=True, timeout=60,
+            env=os.environ | {"PYTHONPATH": str(ROOT)}, capture_output=True, timeout=300,
             check=False,
         )  # fmt: skip
         assert (got.returncode, b"Traceback" in got.stderr) == (status, False)

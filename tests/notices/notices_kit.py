@@ -14,7 +14,7 @@ from typing import Any
 
 from carerules.config import SiteFile, read_site
 
-PATIENCE_S = 30.0
+PATIENCE_S = 60.0
 
 SITE = """\
 name = "boat shed"

@@ -92,7 +92,7 @@ class Hands:
 @pytest.fixture
 def hands(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[tuple[Hands, SqliteJournal]]:
     monkeypatch.setattr(courier_room, "LOOK_EVERY_S", 0.02)
-    monkeypatch.setattr(courier_room, "LEAVE_WITHIN_S", 0.2)
+    monkeypatch.setattr(courier_room, "LEAVE_WITHIN_S", 60.0)  # none leaves with a letter in hand
     with closing(SqliteJournal.open(tmp_path / "journal.db", owner=True)) as journal:
         yield Hands(tmp_path, site_with(tmp_path, TWO)), journal
 
@@ -190,6 +190,7 @@ def test_acknowledged_by_a_command_it_goes_on_to_nobody(hands: tuple[Hands, Sqli
         hand.now += HOUR
         decide(journal, hand.now, Notice("k", "heron is warm"))
         eventually(lambda: len(hand.words()) == 2, "the courier has looked again")
+        eventually(lambda: "k" in hand.outbox().incidents, "it is kept")
         assert hand.words("neighbour") == []
         said = CliRunner().invoke(main, ["notices", "--json", *site])
         (first, _) = json.loads(said.stdout)["notices"]

@@ -37,7 +37,7 @@ from carerules.service.desk import entry_events
 from carerules.service.kept import kept_calendars
 from carerules.sim import VirtualOutside
 
-TURNS_MAX = 600
+TURNS_MAX = 6_000
 
 SITE = """\
 name = "boat shed"
@@ -133,7 +133,7 @@ class Bench:
             yield calendars
         finally:
             calendars.close()
-            calendars._thread.join(30)
+            calendars._thread.join(60)
             assert not calendars._thread.is_alive()
 
     def turn_until(self, done: Callable[[], object]) -> None:

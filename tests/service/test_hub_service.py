@@ -115,7 +115,7 @@ class Stage:
 
     def until(self, true: Callable[[], bool], what: str) -> None:
         """The hub's thread comes round twice a second."""
-        for _ in range(200):
+        for _ in range(2_000):
             if true():
                 return
             self.line.ears.kick()
