@@ -200,6 +200,13 @@ class Stage:
         found: float = eventually(open_since, "the contact opens", within_s)
         return found
 
+    def is_opened(self) -> None:
+        """The plug was read back off: its contact is open, as soon as the eye has seen it, and not
+        by its own timer."""
+        eventually(lambda: not self.closed(), "the contact is open")
+        for program in self.programs:
+            assert program.finds("timer ran out") is None, program.text()
+
     def until_on(self, service: Program, within_s: float = PATIENCE_S) -> float:
         """Wait until the load is on and current flows; when the plug was told (monotonic, s)."""
         service.awaits("A-load on", within_s)

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import signal
 import socket
 import subprocess
@@ -21,6 +22,7 @@ from typing import Any
 from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.subscribeoptions import SubscribeOptions
+from ports_kit import free_port
 
 ROOT = Path(__file__).resolve().parents[2]
 ENTRY = "import sys; from carerules.cli import main; sys.argv[0] = 'carerules'; main()"
@@ -116,7 +118,7 @@ class Program:
             status = self.process.wait(within_s)
         except subprocess.TimeoutExpired:
             raise AssertionError(f"{self.name} did not end:\n{self.text()}") from None
-        self._reader.join(5)
+        self._reader.join(PATIENCE_S)
         return status
 
     def send(self, number: int) -> None:
@@ -131,22 +133,18 @@ class Program:
         """kill -9; when (monotonic, s)."""
         at = monotonic()
         self.process.kill()
-        self.process.wait(10)
-        self._reader.join(5)
+        self.process.wait(PATIENCE_S)
+        self._reader.join(5)  # what it began may live on, and hold the way open
         return at
 
     def close(self) -> None:
         if self.process.poll() is None:
             self.process.kill()
-            self.process.wait(10)
+            self.process.wait(PATIENCE_S)
         self._reader.join(5)
         assert self.process.stdout is not None
         if not self._reader.is_alive():
             self.process.stdout.close()
-
-
-class PortTakenError(Exception):
-    """Mosquitto has ended instead of listening."""
 
 
 class Broker:
@@ -162,16 +160,8 @@ class Broker:
         )
         self._folder = folder
         self.process: subprocess.Popen[bytes] | None = None
-        for _ in range(5):  # a port that was free may be somebody else's before it is ours
-            with socket.socket() as probe:
-                probe.bind(("127.0.0.1", 0))
-                self.port: int = probe.getsockname()[1]
-            try:
-                self.start()
-            except PortTakenError:
-                continue
-            return
-        raise AssertionError("five ports were taken before mosquitto had them")
+        self.port = free_port()
+        self.start()
 
     def start(self) -> None:
         settings = self._folder / "mosquitto.conf"
@@ -187,8 +177,8 @@ class Broker:
         eventually(self._answers, "mosquitto listens")
 
     def _answers(self) -> bool:
-        if self.process is not None and self.process.poll() is not None:
-            raise PortTakenError
+        assert self.process is not None
+        assert self.process.poll() is None, "mosquitto ended: look into its log"
         with socket.socket() as probe:
             return probe.connect_ex(("127.0.0.1", self.port)) == 0
 
@@ -196,11 +186,24 @@ class Broker:
         assert self.process is not None
         self.process.send_signal(number)
 
+    def first_word_s(self, topic: str) -> int:
+        """Of the client that said something on a topic last: how long after both of its lines had
+        come it first did so (s), by the broker's own clock."""
+        log = (self._folder / "mosquitto.log").read_text(errors="replace")
+        says = rf"^(\d+): Received PUBLISH from (\S+)-out .*'{re.escape(topic)}'"
+        name = re.findall(says, log, re.MULTILINE)[-1][1]
+        first = next(int(at) for at, who in re.findall(says, log, re.MULTILINE) if who == name)
+        came = re.findall(
+            rf"^(\d+): New client connected .* as {name}-(?:in|out) ", log, re.MULTILINE
+        )
+        assert len(came) >= 2, log[-3_000:]
+        return first - max(int(at) for at in came[:2])
+
     def kill(self) -> float:
         at = monotonic()
         if self.process is not None:
             self.process.kill()
-            self.process.wait(10)
+            self.process.wait(PATIENCE_S)
             self.process = None
         return at
 
@@ -238,17 +241,18 @@ class Eye:
         self._up = threading.Event()
         client = Client(CallbackAPIVersion.VERSION2, protocol=MQTTProtocolVersion.MQTTv5)
         client.on_connect = self._on_connect
+        client.on_subscribe = lambda *_: self._up.set()
         client.on_message = self._on_message
         client.reconnect_delay_set(1, 1)
         client.connect_async("127.0.0.1", port, 60)
         client.loop_start()
         self.client = client
-        assert self._up.wait(PATIENCE_S), "the eye did not reach the broker"
+        # Only from the broker's answer on is everything seen that others say.
+        assert self._up.wait(PATIENCE_S), "the broker does not let the eye look on"
 
     def _on_connect(self, client: Client, *_: object) -> None:
         # noLocal: what a test says itself is not seen by its own eye.
         client.subscribe("#", options=SubscribeOptions(qos=0, noLocal=True))
-        self._up.set()
 
     def _on_message(self, _client: Client, _data: object, message: MQTTMessage) -> None:
         self.heard.append(
@@ -266,7 +270,9 @@ class Eye:
         return [one for one in tuple(self.heard) if one.topic == topic and one.at > after]
 
     def say(self, topic: str, payload: bytes, *, retain: bool = False) -> None:
-        self.client.publish(topic, payload, qos=1, retain=retain).wait_for_publish(5)
+        said = self.client.publish(topic, payload, qos=1, retain=retain)
+        said.wait_for_publish(PATIENCE_S)
+        assert said.is_published(), f"the broker did not take what was said on {topic}"
 
     def close(self) -> None:
         self.client.disconnect()

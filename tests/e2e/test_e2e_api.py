@@ -9,7 +9,7 @@ from typing import Any
 
 from e2e_kit import Stage, side_by_side, sound
 from e2e_process import eventually
-from test_e2e_board import free_port
+from ports_kit import free_port
 
 
 def ask(port: int, path: str, body: dict[str, Any] | None = None) -> tuple[int, str]:
@@ -45,12 +45,13 @@ def test_programs_at_the_board_of_a_service_that_drains(stage: Stage) -> None:
     eventually(lambda: value(port, "plug_on") == 1, "the plug is on")
     eventually(lambda: value(port, "plug_energy_joules_total") > 0, "energy flows")
     assert value(port, "samples_total") > 0
-    assert 0 <= value(port, "step_age_seconds") < 5
+    eventually(lambda: 0 <= value(port, "step_age_seconds") < 5, "it steps again and again")
     after = json.loads(ask(port, "/api/1/log")[1])["next_after"]
     status, told = ask(port, "/api/1/entries", {"do": "attend", "minutes": 30})
-    assert (status, json.loads(told)["taken_in"]) == (200, True), told
+    # 202: handed in, and taken in some seconds later.
+    assert (status, json.loads(told)["taken_in"]) in ((200, True), (202, False)), told
     status, told = ask(port, "/api/1/entries", {"do": "answer", "job": "heron-99", "yes": True})
-    assert status in (200, 409), told
+    assert status in (200, 202, 409), told
 
     def logged() -> bool:
         lines = json.loads(ask(port, f"/api/1/log?after={after}")[1])["lines"]

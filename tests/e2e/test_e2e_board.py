@@ -10,12 +10,7 @@ from time import monotonic
 
 from e2e_kit import Stage, side_by_side, sound
 from e2e_process import eventually
-
-
-def free_port() -> int:
-    with socket.socket() as made:
-        made.bind(("127.0.0.1", 0))
-        return int(made.getsockname()[1])
+from ports_kit import free_port
 
 
 def ask(port: int, path: str, data: bytes | None = None) -> str:
@@ -65,7 +60,7 @@ def test_the_board_beside_a_service_stops_a_real_plug(stage: Stage) -> None:
     service = stage.service("site.toml", "--board", f"127.0.0.1:{port}")
     stage.until_on(service)
     eventually(lambda: answers(port), "the board answers")
-    assert "drains" in ask(port, "/")
+    eventually(lambda: "drains" in ask(port, "/"), "it says so")
     pressed = monotonic()
     ask(port, "/stop", b"")
     opened = stage.opened(pressed)

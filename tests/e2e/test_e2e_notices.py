@@ -9,6 +9,7 @@ from http.server import BaseHTTPRequestHandler, HTTPServer
 from time import monotonic
 
 from e2e_kit import SITE, Stage, eventually, side_by_side, sound
+from ports_kit import free_port
 
 OFF_WITHIN_S = 1.0 + 3.0
 """SAFETY 3: OFF leaves at most 1 s after the decision; three for a shared machine."""
@@ -39,7 +40,7 @@ def test_a_channel_that_hangs_delays_no_off(stage: Stage) -> None:
         asked = monotonic()
         stopping = stage.run("stop")
         assert stopping.process.returncode == 0, stopping.text()
-        off = next(at for at in stage.offs() if at > asked)
+        off = eventually(lambda: stage.offs(asked), "OFF on the wire")[0]
         stopped = service.awaits("everything stopped", after=asked).at
         assert off - stopped < OFF_WITHIN_S
         stage.opened(asked)
@@ -61,9 +62,7 @@ def test_what_was_not_delivered_before_a_kill_is_delivered_after_it(stage: Stage
         def log_message(self, format: str, *args: object) -> None:
             pass
 
-    with socket.socket() as probe:  # nobody listens here yet
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
+    port = free_port()  # nobody listens here yet
     _site(stage, port)
     rules = 'rule tell\n    when pack.soc < 90 %: notify "it is so"\n'
     (stage.folder / "shed.care").write_text(rules)

@@ -5,10 +5,10 @@ from __future__ import annotations
 import signal
 from time import monotonic, sleep
 
-from e2e_kit import PACK, Stage, eventually, side_by_side, sound
+from e2e_kit import PACK, SET, Stage, eventually, side_by_side, sound
 
 from carerules.adapters import SqliteJournal
-from carerules.domain.decision import Fired, JobBegan, JobEnded
+from carerules.domain.decision import Fired, JobBegan, JobEnded, OffProven
 from carerules.domain.event import Happened
 from carerules.domain.moment import SECOND
 
@@ -16,8 +16,9 @@ LEASE_S = 30
 """The shortest that a site file may ask for: the plug's own timer is then seen at work."""
 TIMER_WITHIN_S = LEASE_S + 3.0
 """From the last ON, whenever before the kill that was; three seconds for a shared machine."""
-SPARE_S = 2.5
-"""The service is awake each second; the rest is for a shared machine."""
+SPARE_S = 10.0
+"""The service is awake each second; the rest is for a shared machine. Counted from the second
+start it would come later by more than this: so long it lay before that (see the sleeps)."""
 
 
 def outcomes(stage: Stage) -> list[object]:
@@ -38,7 +39,7 @@ def test_the_plug_opens_by_itself_when_the_service_is_killed(stage: Stage) -> No
     last_on = stage.ons()[-1]
     opened = stage.opened(killed, LEASE_S + 10)
     assert not stage.offs(after=killed), "nobody told it to"
-    assert plug.finds("timer ran out")
+    plug.awaits("timer ran out")
     assert opened - last_on < TIMER_WITHIN_S
     stage.measured.append(f"kill -9 to contact open, lease {LEASE_S} s: {opened - killed:.1f} s")
 
@@ -57,7 +58,7 @@ def test_after_a_kill_off_comes_first_and_then_the_drain_goes_on(stage: Stage) -
     first = eventually(lambda: stage.commands(killed), "the plug is told something")[0]
     assert first[1] is False, "the first word after a start is OFF"
     # On its way once the broker is there; without the news of that, it is said again after 5 s.
-    assert first[0] - again.awaits("started").at < 3
+    assert stage.broker.first_word_s(SET) < 4
     proven = again.awaits("read back off")
     decided = again.finds("decided")
     assert decided is None or decided.at >= proven.at - 0.5, "no rule runs before OFF is read back"
@@ -76,20 +77,20 @@ def test_after_a_kill_off_comes_first_and_then_the_drain_goes_on(stage: Stage) -
     assert sum(isinstance(one, JobBegan) for one in kept) == 1
     assert sum(isinstance(one, JobEnded) for one in kept) == 1
     assert again.leave() == 0
-    assert not stage.closed()
+    stage.is_opened()
     sound(again, plug, pack)
 
 
 @side_by_side
 def test_a_for_is_counted_from_its_true_start_over_a_kill(stage: Stage) -> None:
-    held_s = 30
+    held_s = 60
     stage.site(held=f"{held_s} s")
     _, _ = stage.cast()
     service = stage.service()
     service.awaits("heron: full at")
     sleep(6)
     service.kill()
-    assert not service.finds("rule too-full")
+    assert not service.finds("rule too-full"), "a start took the best part of a minute"
     sleep(4)
     again = stage.service()
     again.awaits("read back off")
@@ -97,15 +98,18 @@ def test_a_for_is_counted_from_its_true_start_over_a_kill(stage: Stage) -> None:
     journal = SqliteJournal.open(stage.folder / "state" / "journal.db", owner=False)
     try:
         events = dict(journal.events())
-        found = [(events[seq], one) for seq, one in journal.outcomes() if isinstance(one, Fired)]
+        kept = list(journal.outcomes())
     finally:
         journal.close()
-    assert len(found) == 1
-    event, one = found[0]
+    fired = [(seq, one) for seq, one in kept if isinstance(one, Fired)]
+    assert len(fired) == 1
+    seq, one = fired[0]
     # Counted from when a person said that it was full: before the first service even started.
     full_at = min(e.at for e in events.values() if isinstance(e, Happened) and e.what == "full")
     assert one.since == full_at + held_s * SECOND
-    late_s = (event.heard - one.since) / SECOND
+    # No rule runs before everything is off: then, or when it is due.
+    off = max(events[at].heard for at, it in kept if isinstance(it, OffProven) and at <= seq)
+    late_s = (events[seq].heard - max(one.since, off)) / SECOND
     assert 0 <= late_s < SPARE_S, f"fired {late_s:.1f} s after its deadline"
     assert again.leave() == 0
     sound(again)
