@@ -12,7 +12,7 @@ from pathlib import Path
 from types import MappingProxyType
 
 from carerules.bounded import read_bounded
-from carerules.domain.diagnostic import Diagnostic, Span
+from carerules.domain.diagnostic import Diagnostic, Mend, Span
 from carerules.domain.signal import Signal, catalogue
 from carerules.lang import Loaded, Names, load, read_text
 from carerules.shipped import shipped
@@ -85,7 +85,9 @@ def _read(path: Path, name: str) -> str | Diagnostic:
         raw = read_bounded(path, RULE_BYTES_MAX)
     except OSError as error:
         why = (error.strerror or "it cannot be read").lower()
-        return Diagnostic("no-file", f"`{name}` cannot be read: {why}", Span(name, 1, 1, 1, 1))
+        mend = Mend("name a file in it") if isinstance(error, IsADirectoryError) else None
+        at = Span(name, 1, 1, 1, 1)
+        return Diagnostic("no-file", f"`{name}` cannot be read: {why}", at, mend=mend)
     return read_text(raw, name)
 
 

@@ -88,6 +88,13 @@ RECORD_BOUNDS: Mapping[str, Callable[[Pack], tuple[float, float, float]]] = {
 """Lowest, highest and step of what is read off by hand, for a form that asks for it; `parse_record`
 has the last word."""
 
+_SAID = {
+    "full": "charged", "flown": "used", "swollen": "swelling", "puffed": "swelling",
+    "looked": "inspected", "checked": "inspected", "volts": "voltage", "v": "voltage",
+    "temp": "temperature", "percent": "soc", "%": "soc", "ah": "capacity",
+}  # fmt: skip
+"""What people say for the words of `RECORD_WORDS`."""
+
 RECORD_WORDS = (*HAPPENINGS, "voltage", "cells", "bars", *_MEASURES)
 """Every word that `parse_record` takes first."""
 
@@ -121,9 +128,16 @@ def parse_record(
         return _bars(known, rest, at)
     if word in _MEASURES:
         return _measure(known, word, rest, at)
-    close = alike(word, RECORD_WORDS)
-    mend = f"did you mean `{close[0]}`?" if close else "choose one of these words"
-    return Problem(quoted(words[0]), _one_of(RECORD_WORDS), mend)
+    return Problem(quoted(words[0]), _one_of(RECORD_WORDS), _meant(pack, word))
+
+
+def _meant(pack: str, word: str) -> str:
+    """The mend for a word that records nothing."""
+    if re.match(r"[0-9]", word):
+        return f"say what was read: `{pack} voltage {word[:12]}`, or `{pack} soc {word[:12]}`"
+    meant = _SAID.get(word, word)
+    close = [meant] if meant in RECORD_WORDS else alike(word, RECORD_WORDS)
+    return f"did you mean `{close[0]}`?" if close else "choose one of these words"
 
 
 def parse_place(pack: str, station: str | None, site: Site) -> Entry | Problem:

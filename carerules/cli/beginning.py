@@ -51,7 +51,8 @@ def new_command(folder: Path) -> None:
     """
     for name in ("site.toml", "care.care"):
         if (folder / name).exists():
-            refuse(f"found `{folder / name}` already, wanted a folder without one")
+            refuse(f"found `{folder / name}` already, wanted a folder without one; "
+                   "mend: name another folder, or edit what lies there")  # fmt: skip
     click.echo("Five questions; Enter takes what stands in brackets, Ctrl-C ends it.\n")
     answers = _asked()
     files = draft(answers)
@@ -90,8 +91,7 @@ def _asked() -> Answers:
     zone = _ask("2. In which time zone is it (IANA name)?", _zone_here(), _zone)
     click.echo("3. Which packs? One a line: name, chemistry, cells in series, capacity.")
     kinds = ", ".join(sorted(shipped_chemistries()))
-    for line in fold("   ", f"Chemistries: {kinds}. An empty line ends.", 3):
-        click.echo(line)
+    _say(f"Chemistries: {kinds}. An empty line ends.")
     packs = _packs(zone)
     click.echo("4. How are packs drained that lie too full?")
     click.echo("   1  not yet: play it with virtual packs, nothing real is switched")
@@ -104,13 +104,19 @@ def _asked() -> Answers:
     return Answers(name, zone, packs, hands, plug, url, start)
 
 
+def _say(text: str) -> None:
+    """Below the question that it belongs to."""
+    for line in fold("   ", text, 3):
+        click.echo(line)
+
+
 def _ask(question: str, default: str, read: Callable[[str], T | Problem]) -> T:
     """Ask until the answer can be read."""
     for _ in range(TRIES):
         answer = read(click.prompt(question, default=default, show_default=bool(default)).strip())
         if not isinstance(answer, Problem):
             return answer
-        click.echo(f"   {answer.show()}")
+        _say(answer.show())
     return refuse(f"{TRIES} answers could not be read; nothing was written")
 
 
@@ -162,7 +168,7 @@ def _packs(zone: str) -> list[PackAnswer]:
             read = unfit(Answers("site", zone, [read], "people"), "pack") or read
         if isinstance(read, Problem):
             wrong += 1
-            click.echo(f"   {read.show()}")
+            _say(read.show())
         else:
             packs.append(read)
             wrong = 0  # nobody types ten packs again for five slips among them
@@ -175,14 +181,14 @@ def _plug(packs: list[PackAnswer], zone: str) -> PlugAnswer:
         wrong = unfit(Answers("site", zone, packs, "plug", plug), "plug", "station", "mqtt")
         if wrong is None:
             return plug
-        click.echo(f"   {wrong.show()}")
+        _say(wrong.show())
     return refuse(f"{TRIES} answers could not be read; nothing was written")
 
 
 def _plug_asked() -> PlugAnswer:
     found = plug_profiles()
     profiles = {name: one for name, one in found.items() if isinstance(one, PlugProfile)}
-    click.echo(f"   Profiles: {', '.join(sorted(profiles))} (docs/plugs.md).")
+    _say(f"Profiles: {', '.join(sorted(profiles))} (docs/plugs.md).")
     name = _ask("   Which profile?", "generic-json",
                 lambda text: text if text in profiles else _wrong(text, "a profile"))  # fmt: skip
     profile = profiles[name]

@@ -135,8 +135,8 @@ def _tested(site: SiteFile, name: str, journal: KeptJournal, *, yes: bool, quiet
     if pack is not None:
         refuse(f"found {pack} on station {station.name}, wanted nothing there; "
                f"mend: take it off, then `carerules place {pack} --off`")  # fmt: skip
-    question = (f"{name} of station {station.name} will be switched on for half a minute. Is "
-                "everything unplugged that may not be, and no pack on it?")  # fmt: skip
+    question = (f"{name} of station {station.name} will be switched on for half a minute.\n"
+                "Is everything unplugged that may not be, and no pack on it?")  # fmt: skip
     if not yes and not click.confirm(question, default=False, err=quiet):
         refuse("not put to the test: nobody said yes")
     clock = LineClock(journal.clock())

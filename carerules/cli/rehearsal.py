@@ -49,7 +49,9 @@ def rehearse_command(
     """
     site = site_at(site_path)
     if site.virtual is None:
-        refuse(f"{site_path}: found no [virtual] table, wanted one that says how its packs begin")
+        refuse(f"{site_path}: found no [virtual] table, wanted one that says how its packs begin\n"
+               "  mend: a site with real plugs is not played; `carerules new FOLDER` makes one that"
+               " is")  # fmt: skip
     rules = read_rules(site)
     show_findings(rules.loaded)
     if rules.setup is None:

@@ -38,7 +38,7 @@ def must_be_named(path: Path) -> None:
         refuse(
             f"found no `{SITE_HERE}` in this folder, and no other named, wanted a site file\n"
             f"  mend: name yours with `--site {meant}`, or once for all commands with "
-            f"`export CARERULES_SITE={meant}`"
+            f"`export CARERULES_SITE={meant}`; `carerules new FOLDER` makes one"
         )
 
 

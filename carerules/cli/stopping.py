@@ -10,7 +10,7 @@ from pathlib import Path
 
 import click
 
-from carerules.cli.common import FAILED, json_option, site_argument
+from carerules.cli.common import FAILED, json_option, remark, site_argument
 from carerules.cli.sites import site_to_stop
 from carerules.service.off import OffReport
 from carerules.service.stopping import stop_all
@@ -47,7 +47,7 @@ def stop_command(site_path: Path, as_json: bool) -> None:
 
 def _say(told: str | None, problem: str | None, report: OffReport | None) -> None:
     if told is not None:
-        click.echo(f"the running service: {told}")
+        remark(f"the running service: {told}")
     if problem is not None:
         click.echo(problem, err=True)
     if report is None:

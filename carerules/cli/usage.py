@@ -14,6 +14,37 @@ from carerules.domain.spelling import alike
 SAID_CHARS_MAX = 60  # as in every other line of ours: a longer word is cut short
 
 
+_WISH = "for once: `carerules want PACK storage`, or `ready`; each time: a rule"
+MEANT = {
+    "help": "`carerules --help` lists them all, `carerules COMMAND --help` tells of one",
+    "version": "type `carerules --version`",
+    "init": "type `carerules new FOLDER`",
+    "create": "type `carerules new FOLDER`",
+    "start": "type `carerules run SITE`",
+    "off": "type `carerules stop`",
+    "show": "type `carerules status`",
+    "list": "type `carerules status`",
+    "ls": "type `carerules status`",
+    "packs": "type `carerules status`",
+    "explain": "`carerules why PACK` explains a pack's rules, `carerules reference CODE` a finding",
+    "rules": "`carerules check FILE` reads them, `carerules why PACK` shows each for a pack",
+    "validate": "type `carerules check FILE`",
+    "verify": "type `carerules check FILE`",
+    "simulate": "type `carerules rehearse SITE`",
+    "try": "type `carerules rehearse SITE`",
+    "history": "type `carerules log`",
+    "done": "type `carerules chore`: it lists what there is, and shows how to say so",
+    "todo": "type `carerules chore`",
+    "charge": _WISH,
+    "drain": _WISH,
+    "discharge": _WISH,
+    "mark": "a rule marks an event; a person enters one: `carerules record PACK inspected`",
+    "web": "type `carerules board SITE`",
+    "completion": "docs/service.md has the line for your shell",
+}
+"""What people type who do not know the commands yet, and what they will have meant."""
+
+
 def usage_line(error: click.ClickException) -> str:
     """`found ..., wanted ...; mend: ...` for what the library says in its own way."""
     context = getattr(error, "ctx", None)
@@ -39,7 +70,8 @@ def usage_line(error: click.ClickException) -> str:
         mend = _as_site(extra[1], context) or asks
         return _line(_said(extra[1]), f"`{_usage(context, path)}`", mend)
     if (command := re.match(r"No such command '(.*?)'", error.message)) is not None:
-        mend = _nearest(command[1], _commands(context)) or asks
+        meant = MEANT.get(command[1].lower(), "") if path == "carerules" else ""
+        mend = meant or _nearest(command[1], _commands(context)) or asks
         return _line(_said(command[1]), f"a command of `{path}`", mend)
     return f"{error.message[:1].lower()}{error.message[1:].rstrip('.')}; mend: {asks}"
 

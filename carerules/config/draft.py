@@ -94,6 +94,8 @@ def _missing(text: str) -> str:
         return "give the capacity in Ah or mAh: Wh divided by the voltage on the label"
     if re.fullmatch(r"\S.*\s\d{1,3}\s*[sS]\w*,?\s+\d+(?:\.\d+)?", text):
         return "write `Ah` or `mAh` behind the capacity"
+    if re.fullmatch(r"\S+\s+[A-Za-z][\w-]*\s+\d{1,3}\s+\d.*", text):
+        return "write `S` behind the cells, and `Ah` or `mAh` behind the capacity"
     return ""
 
 

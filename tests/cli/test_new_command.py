@@ -49,6 +49,18 @@ def test_a_first_site_is_played(tmp_path: Path) -> None:
     assert max(map(len, shown.output.splitlines())) <= 200  # prompts and answers share their lines
 
 
+def test_what_cannot_be_read_is_told_in_a_terminal_of_80_columns(tmp_path: Path) -> None:
+    wrong = ("egret lipo 6 16000", "big one lipo 6S 16 Ah", "knot lithium 6S 16 Ah")
+    shown = new(tmp_path / "w", "shed", "Lisbon", "Europe/Lisbon", *wrong, *PACKS, "1", "no").output
+    # No prompt: that and what is typed behind it share a line.
+    said = [line for line in shown.splitlines() if line[:3] == "   " and "pack: " not in line]
+    assert any(line.startswith("   found") for line in said)
+    assert max(map(len, said)) <= 80, said
+    flat = " ".join(shown.split())
+    assert "mend: write `S` behind the cells, and `Ah` or `mAh` behind the capacity" in flat
+    assert "did you mean `Europe/Lisbon`?" in flat
+
+
 def test_by_hand_there_is_no_plug(tmp_path: Path) -> None:
     assert new(tmp_path, "shed", "UTC", *PACKS, "2", "https://hook.example/x").exit_code == 0
     site = checked(tmp_path)
@@ -161,7 +173,7 @@ def test_slips_among_many_packs_do_not_lose_them(tmp_path: Path) -> None:
     typed = [line for n in range(10) for line in (f"p{n} lipo 6S", f"p{n} lipo 6S 16 Ah")]
     shown = new(tmp_path, "shed", "vienna", "Europe/Vienna", *typed, "", "2", "no")
     assert shown.exit_code == 0, shown.output
-    assert "did you mean `Europe/Vienna`?" in shown.output
+    assert "did you mean `Europe/Vienna`?" in " ".join(shown.output.split())
     assert len(checked(tmp_path).site.packs) == 10
 
 
@@ -191,7 +203,7 @@ def test_what_the_site_file_would_refuse_is_asked_again_at_once(
     """And not after the last question, when every answer would be lost."""
     shown = new(tmp_path, "shed", "UTC", typed, *PACKS, "1", "no")
     assert shown.exit_code == 0, shown.output
-    assert wanted in shown.output.partition("4. How")[0]
+    assert wanted in " ".join(shown.output.partition("4. How")[0].split())
     checked(tmp_path)
 
 

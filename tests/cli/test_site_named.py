@@ -59,7 +59,7 @@ def test_nobody_named_a_site_and_none_lies_here(site: str, words: str) -> None:
     assert got.stderr.splitlines() == [
         "found no `site.toml` in this folder, and no other named, wanted a site file",
         "  mend: name yours with `--site FILE`, or once for all commands with "
-        "`export CARERULES_SITE=FILE`",
+        "`export CARERULES_SITE=FILE`; `carerules new FOLDER` makes one",
     ]
     if words in ("status", "log"):
         assert "--site shed/site.toml" in typed(words.split(maxsplit=1)[0], "shed/site.toml").stderr

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -13,7 +14,8 @@ import click
 import pytest
 from click.testing import CliRunner, Result
 
-from carerules.cli import main, schema
+from carerules.cli import COMMANDS, main, schema
+from carerules.cli.usage import MEANT
 
 ROOT = Path(__file__).parents[2]
 
@@ -41,6 +43,10 @@ TYPED = [
     ("check --jsn x", "found `--jsn`, wanted an option of `carerules check`; "
      "mend: did you mean `--json`?"),
     ("chekc x", "found `chekc`, wanted a command of `carerules`; mend: did you mean `check`?"),
+    ("help", "found `help`, wanted a command of `carerules`; "
+     "mend: `carerules --help` lists them all"),
+    ("Explain heron", "found `Explain`, wanted a command of `carerules`; "
+     "mend: `carerules why PACK` explains"),
     ("uses ad", "found `ad`, wanted a command of `carerules uses`; mend: did you mean `add`?"),
     ("rehearse x --days abc", "found `abc` for `--days`, wanted a number from 0.01 to 3660; "
      "mend: `carerules rehearse --help` shows how"),
@@ -71,6 +77,18 @@ TYPED = [
 ]  # fmt: skip
 
 
+@pytest.mark.parametrize("typed", sorted(MEANT))
+def test_what_a_newcomer_types_leads_to_commands_that_there_are(typed: str) -> None:
+    """Whatever is named in the mend can be typed: a command of ours, with `--help` behind it."""
+    assert typed not in COMMANDS
+    said = typed_in([typed]).stderr
+    assert MEANT[typed] in said
+    named = re.findall(r"`carerules (--)?([a-z-]+)", said.partition("mend: ")[2])
+    assert named or ".md" in said
+    for option, name in named:
+        assert option or typed_in([name, "--help"]).exit_code == 0, name
+
+
 @pytest.mark.parametrize(("typed", "said"), TYPED, ids=[typed for typed, _ in TYPED])
 def test_what_is_typed_wrongly_is_told_in_one_line(typed: str, said: str) -> None:
     got = typed_in(typed.split())
@@ -78,6 +96,16 @@ def test_what_is_typed_wrongly_is_told_in_one_line(typed: str, said: str) -> Non
     assert got.stdout == ""
     assert got.stderr.startswith(said)
     assert got.stderr.count("\n") == 1
+
+
+def test_a_folder_is_no_file_and_a_site_with_plugs_is_not_played(tmp_path: Path) -> None:
+    got = typed_in(["check", str(tmp_path)])
+    assert (got.exit_code, "mend: name a file in it" in got.output) == (2, True)
+    site = tmp_path / "site.toml"
+    site.write_text('name = "shed"\nzone = "UTC"\n[pack.heron]\nchemistry = "lipo"\ncells = 6\n'
+                    'capacity = "16 Ah"\n', "utf-8")  # fmt: skip
+    got = typed_in(["rehearse", str(site)])
+    assert (got.exit_code, "mend: a site with real plugs is not played" in got.output) == (2, True)
 
 
 def test_bytes_for_the_terminal_do_not_come_back() -> None:
