@@ -10,7 +10,8 @@ from carerules.loop.dues import Dues
 from carerules.loop.foresight import HORIZON, Obstacle, foresee, moves_energy, obstacle
 from carerules.loop.intake import ASLEEP
 from carerules.loop.keeping import coming, move_key, move_of, move_words, planned_mend, wish_words
-from carerules.loop.knowledge import LATENESS, facts_of
+from carerules.loop.knowledge import LATENESS
+from carerules.loop.looking import facts_of
 from carerules.loop.recall import learn
 from carerules.loop.step import next_due, step
 from carerules.loop.unseen import stand_ins

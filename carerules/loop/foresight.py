@@ -16,7 +16,7 @@ from carerules.domain.pack import Side, Station
 from carerules.domain.quantity import Known, Reading
 from carerules.domain.signal import Catalogue
 from carerules.engine import Facts, evaluate, ready_to_fire, stage_below, too_deep, unread
-from carerules.loop.knowledge import facts_of
+from carerules.loop.looking import facts_of
 from carerules.loop.steer import judge
 from carerules.loop.turn import Turn
 from carerules.loop.unseen import unseen

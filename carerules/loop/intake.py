@@ -48,12 +48,8 @@ from carerules.domain.quantity import Known
 from carerules.engine import Phase, wait
 from carerules.loop.charging import hear_charger, into_pack_w
 from carerules.loop.conduct import BY_HAND, end_job, end_run, keep_job
-from carerules.loop.knowledge import (
-    catch_up,
-    look,
-    take_in,
-    take_metered,
-)
+from carerules.loop.knowledge import take_in, take_metered
+from carerules.loop.looking import catch_up, look
 from carerules.loop.people import heed
 from carerules.loop.turn import Turn
 from carerules.loop.world import PackState, pack_on, socket_of

@@ -30,11 +30,8 @@ from carerules.domain.pack import SIDES, Use
 from carerules.engine import Phase, passed
 from carerules.loop.conduct import end_job, keep_job
 from carerules.loop.keeping import keep, seen
-from carerules.loop.knowledge import (
-    catch_up,
-    look,
-    take_metered,
-)
+from carerules.loop.knowledge import take_metered
+from carerules.loop.looking import catch_up, look
 from carerules.loop.turn import Turn
 from carerules.loop.world import pack_on, put, without
 

@@ -15,7 +15,7 @@ from carerules.domain.quantity import Known, Reading
 from carerules.engine import Facts, Job, Phase, forbids, is_past_unseen, moving, wait
 from carerules.loop.answering import stands_still
 from carerules.loop.conduct import end_job, end_run, keep_job
-from carerules.loop.knowledge import facts_of
+from carerules.loop.looking import facts_of
 from carerules.loop.turn import Turn
 from carerules.loop.unseen import charge_most, drawn, floor_charge, stand_ins
 from carerules.loop.view import off_proven

@@ -18,7 +18,7 @@ from carerules.loop.charging import tell_charge
 from carerules.loop.conduct import close_told_chores, conduct, open_jobs, open_wanted
 from carerules.loop.intake import take
 from carerules.loop.keeping import follow
-from carerules.loop.knowledge import look
+from carerules.loop.looking import look
 from carerules.loop.steer import steer
 from carerules.loop.turn import Turn
 from carerules.loop.world import PackState, World
