@@ -7,6 +7,7 @@ from carerules.loop.asking import unread_key
 from carerules.loop.chunks import by_name
 from carerules.loop.differing import differences, locked_now, planned_soc, uses_within
 from carerules.loop.dues import Dues
+from carerules.loop.fitting import stranger, untimely
 from carerules.loop.foresight import HORIZON, Obstacle, foresee, moves_energy, obstacle
 from carerules.loop.intake import ASLEEP
 from carerules.loop.keeping import coming, move_key, move_of, move_words, planned_mend, wish_words
@@ -27,8 +28,6 @@ from carerules.loop.world import (
     new_world,
     pack_on,
     station_readings,
-    stranger,
-    untimely,
 )
 
 __all__ = [

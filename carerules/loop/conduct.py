@@ -45,9 +45,10 @@ from carerules.engine import (
 )
 from carerules.loop.keeping import planned_mend
 from carerules.loop.knowledge import bar, take_mark
+from carerules.loop.saying import say
 from carerules.loop.turn import Turn
 from carerules.loop.view import view_of
-from carerules.loop.world import say, socket_of
+from carerules.loop.world import socket_of
 from carerules.safety import PlugState, Run, went_off
 
 BY_HAND = "(a person)"

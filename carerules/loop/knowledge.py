@@ -6,13 +6,7 @@ at; it says when. Each pack keeps its own place in event time (`seen`).
 
 from __future__ import annotations
 
-from carerules.battery import (
-    CHARGED_FULL,
-    SAID_FULL,
-    take_energy,
-    take_event,
-    take_sample,
-)
+from carerules.battery import CHARGED_FULL, SAID_FULL, take_energy, take_event, take_sample
 from carerules.domain.decision import LeftOut, PackBarred
 from carerules.domain.event import Happened, Sample
 from carerules.domain.frozen import changed

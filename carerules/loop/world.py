@@ -11,25 +11,13 @@ from dataclasses import dataclass, field
 from typing import TypeVar
 
 from carerules.battery import Chemistry, Estimate, Habit, Session, fresh
-from carerules.domain.action import Text
-from carerules.domain.event import (
-    Event,
-    Happened,
-    Placed,
-    PlanKept,
-    PlugLink,
-    PlugReport,
-    Proved,
-    Sample,
-    SiteSample,
-    Wanted,
-)
+from carerules.domain.event import Happened, Sample
 from carerules.domain.frozen import frozen
 from carerules.domain.keptplan import KeptPlan
 from carerules.domain.moment import NEVER, LocalTime, Moment
 from carerules.domain.pack import SIDES, Pack, Side, Site, Socket, Station, Use
 from carerules.domain.plan import Plan
-from carerules.domain.quantity import Dimension, Known, Reading, Unknown, show
+from carerules.domain.quantity import Known, Reading, Unknown
 from carerules.domain.signal import Catalogue
 from carerules.engine import (
     Bound,
@@ -271,70 +259,3 @@ def station_readings(world: World, name: str) -> Mapping[str, Reading]:
                 float(state.on), 0.0, state.on_heard, socket.plug
             )
     return readings
-
-
-def stranger(setup: Setup, event: Event) -> str:
-    """What the event names that the site does not have; nothing: all is known.
-
-    An old journal and an entry made before the site file changed can name such things; the step
-    must not be given them.
-    """
-    site = setup.site
-    match event:
-        case Sample(pack=pack) | Happened(pack=pack) | Wanted(pack=pack) if pack not in site.packs:
-            return f"pack {pack}"
-        case Placed(_, pack, station):
-            if pack not in site.packs:
-                return f"pack {pack}"
-            return "" if station is None or station in site.stations else f"station {station}"
-        case PlanKept(_, plan):
-            packs = sorted(plan.packs() - site.packs.keys())
-            stations = sorted(plan.stations() - site.stations.keys())
-            return f"pack {packs[0]}" if packs else f"station {stations[0]}" if stations else ""
-        case PlugReport(plug=plug) | PlugLink(plug=plug) | Proved(plug=plug) if (
-            plug not in site.plugs
-        ):
-            return f"plug {plug}"
-        case SiteSample(values=values):
-            unknown = [value.signal for value in values if value.signal not in setup.signals]
-            return f"signal {unknown[0]}" if unknown else ""
-        case _:
-            return ""
-
-
-def untimely(world: World, event: Event) -> str:
-    """Why what a person asks for cannot be begun now; nothing: it can. Only the beginning of a job
-    waits for nobody: who asks learns at once that it was not taken up."""
-    if not isinstance(event, Wanted):
-        return ""
-    if world.stopped:
-        return f"everything is stopped ({world.stopped}): `carerules release site` comes first"
-    if world.starting_since is not None or world.ended:
-        return "everything is being brought off first: ask again in a moment"
-    return ""
-
-
-def say(text: Text, world: World, name: str) -> str:
-    """A text with its holes filled from what is known of the pack now."""
-    state = world.packs[name]
-    said: list[str] = []
-    for part in text:
-        if isinstance(part, str):
-            said.append(part)
-        elif part.dimension is None:
-            said.append(name)
-        else:
-            said.append(_fill(part.signal, part.dimension, state, world))
-    return "".join(said)
-
-
-def _fill(signal: str, dimension: Dimension, state: PackState, world: World) -> str:
-    readings = state.estimate.readings
-    if signal.startswith("station."):
-        readings = station_readings(world, state.station) if state.station else {}
-    elif signal.startswith("site."):
-        readings = world.room
-    reading = readings.get(signal)
-    if not isinstance(reading, Known):
-        return "(unknown)"
-    return show(reading.shown_at(world.now), dimension)

@@ -25,8 +25,7 @@ from carerules.domain.frozen import guarded
 from carerules.domain.moment import HOUR, MONTH, SECOND, Duration, Moment
 from carerules.domain.pack import Side, Station
 from carerules.domain.quantity import Known, Unknown
-from carerules.loop import World, figures_of, full_v
-from carerules.loop.differing import uses_within
+from carerules.loop import World, figures_of, full_v, uses_within
 from carerules.planner.hours import Hours, next_step, price_at, whole_through
 from carerules.planner.problem import (
     STEP,
