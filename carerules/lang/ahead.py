@@ -11,7 +11,7 @@ from carerules.lang.parse import words_before
 from carerules.lang.scan import scan
 from carerules.lang.syntax import Word
 
-MARK = "x"  # stands for the word that is still to come: a name, since a name fits nearly anywhere
+STAND_IN = "x"  # for the word that is still to come: a name, since a name fits nearly anywhere
 
 
 @guarded
@@ -25,7 +25,7 @@ class Ahead:
 
 def ahead(text: str) -> Ahead:
     """What fits at the end of the text. Never raises for what stands in it."""
-    items = list(scan(text + MARK, "", Findings()))
+    items = list(scan(text + STAND_IN, "", Findings()))
     if not items:
         return Ahead(frozenset(), ())
     wanted, words = words_before(items[-1])
