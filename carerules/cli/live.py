@@ -76,9 +76,10 @@ def run_command(
             *_left_on(site),
         )
     door = door_of(site, listen)
-    why = door.show() if isinstance(door, Problem) else None if door is None else closed(door)
-    if why is not None or isinstance(door, Problem):
-        refuse(str(why), *_left_on(site))
+    if isinstance(door, Problem):
+        refuse(door.show(), *_left_on(site))
+    if door is not None and (why := closed(door)) is not None:
+        refuse(why, *_left_on(site))
     site = replace(site, board=door)
     rules = read_rules(site)
     show_findings(rules.loaded)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import subprocess
 import sys
 import tomllib
 from pathlib import Path
@@ -252,6 +253,26 @@ def test_no_other_file_names_it(head: str, word: str) -> None:
     assert named
     quoted = {file for at, file, _ in QUOTED if at == head and file.endswith(".py")}
     assert named == {file for file in quoted if not file.startswith("tests/")}
+
+
+@pytest.mark.parametrize(
+    ("head", "begun"),
+    [
+        ("An interlock", '"""Checks."""\n\nfrom carerules.safety.pack import *\n\n\n'),
+        ("A plug that needs code", '"""A line."""\n\n'),
+        ("A command", ""),
+    ],
+)
+def test_what_goes_into_the_source_is_as_the_linter_wants_it(head: str, begun: str) -> None:
+    """Whoever takes it over as it stands meets no rule that it breaks; `begun`: what stands above
+    it in its module, of whose imports nothing is asked."""
+    code = begun + blocks(f"### {head}\n", "python")[0]
+    linted = subprocess.run(
+        [sys.executable, "-m", "ruff", "check", "--ignore=F403,F405", "-",
+         "--stdin-filename", str(CODE / "cli" / "new_one.py")],
+        input=code, capture_output=True, text=True, cwd=ROOT, check=False,
+    )  # fmt: skip
+    assert linted.returncode == 0, linted.stdout + linted.stderr
 
 
 def test_every_other_word_in_code_is_there() -> None:
