@@ -2,7 +2,7 @@
 
 Knows rest curves, and what a load's plug has metered. Does not know why the pack is drained. The
 voltage of a pack on a shelf, told as that of the one on the load, trembles in its last digit like
-any other, and would have the other drained to nothing (HAZARDS 33, 40-42).
+any other, and would have the other drained to nothing.
 """
 
 from __future__ import annotations
