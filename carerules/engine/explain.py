@@ -83,24 +83,27 @@ def _see(value: ValueOf, facts: Facts, now: Moment) -> Seen:
             return _see_signal(name, dimension, facts, now)
         case TimeUntilUse():
             starts = [start for start in facts.uses if start >= now]
-            found = show_duration(starts[0] - now) if starts else "no use is planned"
-            return Seen(words, found, None, "the planned uses")
+            if not starts:
+                return Seen(words, "no use is planned", None, "")
+            return Seen(words, show_duration(starts[0] - now), None, "by the planned uses")
         case TimeSince(event):
             times = facts.happened.get(event, ())
             found = show_duration(now - times[-1]) if times else "it never happened"
-            return Seen(words, found, None, "the journal")
+            return Seen(words, found, None, "by the journal")
         case CountSince(event, since):
             times, marks = facts.happened.get(event, ()), facts.happened.get(since, ())
             count = sum(1 for time in times if not marks or time > marks[-1])
-            return Seen(words, str(count), None, "the journal")
+            return Seen(words, str(count), None, "by the journal")
         case CountIn(event, time):
             times = facts.happened.get(event, ())
-            return Seen(words, str(sum(1 for at in times if at >= now - time)), None, "the journal")
+            return Seen(
+                words, str(sum(1 for at in times if at >= now - time)), None, "by the journal"
+            )
         case OverWindow(_, signal, _):
             now_seen = _see_signal(signal.name, signal.dimension, facts, now)
             return Seen(words, f"{signal.name} is {now_seen.found}", now_seen.age, now_seen.source)
         case NumberOfPacks(where):
-            return Seen(words, str(facts.counts.get(count_key(where), 0)), None, "all packs")
+            return Seen(words, str(facts.counts.get(count_key(where), 0)), None, "over all packs")
         case Quantity():
             return Seen(words, value.show(), None, "the rule")
 
@@ -123,9 +126,14 @@ def _see_signal(name: str, dimension: Dimension, facts: Facts, now: Moment) -> S
             return Seen(name, "unknown: never seen", None, "")
 
 
+def _before(found: str) -> str:
+    """A figure reads on by itself; words would run together with those of the value."""
+    return " " if found.lstrip("-")[:1].isdigit() else ": "
+
+
 def reasons(explained: Explained) -> tuple[str, ...]:
-    """What the whole rests on, a line a value: `pack.soc 96 % ± 2 %`."""
-    own = tuple(f"{seen.value} {seen.found}" for seen in explained.seen)
+    """What the whole rests on, a line a value: `pack.soc 96 % ± 2 %`, `time until use: no ...`."""
+    own = tuple(f"{seen.value}{_before(seen.found)}{seen.found}" for seen in explained.seen)
     if explained.wanted is not None:
         own = (f"{explained.words}: {show_duration(explained.ran or 0)}", *own)
     inner = (line for part in explained.parts for line in reasons(part))

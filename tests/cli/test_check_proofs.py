@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -67,6 +68,28 @@ def test_without_a_site_any_voltage_may_be_at_any_charge(tmp_path: Path) -> None
     args = ["check", str(tmp_path / "shed.care"), "--proofs", "--for-site"]
     beside = CliRunner().invoke(main, [*args, str(tmp_path / "site.toml")])
     assert "pack.cell.min <= 3.4 V: proved apart, by the cells' model" in beside.output
+
+
+def test_of_rivals_the_one_that_ships_is_nobodys_to_edit(tmp_path: Path) -> None:
+    """The mend is for the file at hand; carried out, nothing is left to say."""
+    file, head = tmp_path / "own.care", "rule evening on pack heron"
+    rest = "when pack.soc >= 95 % for 6 h and time until use > 12 h: drain to 80 %\n"
+    (tmp_path / "site.toml").write_text(
+        SITE.format(chemistry="lipo").replace("shed", "own", 1).replace("shed.care", "own.care"),
+        "utf-8",
+    )
+    over: list[str] = []
+    for _ in range(6):
+        given = f" over {', '.join(over)}" if over else ""
+        file.write_text(f'use "lipo"\n{head}{given} {rest}', "utf-8")
+        said = CliRunner().invoke(main, ["check", str(tmp_path / "site.toml")]).output
+        mends = [" ".join(one.split()) for one in re.findall(r"mend: (.*?)\n\S", said, re.DOTALL)]
+        if not mends:
+            break
+        assert all(mend.endswith("in the head of `evening`") for mend in mends), mends
+        over += re.findall(r"`over ([\w-]+)`", " ".join(mends))
+    assert over
+    assert "warning" not in said
 
 
 def test_a_chemistry_of_the_sites_own_is_proved_with(tmp_path: Path) -> None:

@@ -106,6 +106,18 @@ def diagnostics(verdicts: Iterable[Verdict]) -> tuple[Diagnostic, ...]:
     return tuple(sorted(found, key=lambda one: (one.span.file, one.span.line, one.span.column)))
 
 
+def _giving_way(first: Rule, second: Rule) -> str:
+    """Where `over` is to be written: a file that ships is nobody's to edit."""
+    for mine, other in ((first, second), (second, first)):
+        if mine.span.file.endswith(".care") and not other.span.file.endswith(".care"):
+            return (f"let {_name(other)} give way: `over {other.name}` in the head of"
+                    f" {_name(mine)}")  # fmt: skip
+    return (
+        f"say which one gives way: `over {second.name}` in the head of {_name(first)}, or"
+        f" `over {first.name}` in that of {_name(second)}"
+    )
+
+
 def _diagnostic(verdict: Verdict) -> Iterator[Diagnostic]:
     match verdict:
         case NeverTrue(what):
@@ -135,8 +147,7 @@ def _diagnostic(verdict: Verdict) -> Iterator[Diagnostic]:
             )
             yield _told(
                 "rivals", message, first.span,
-                f"say which one gives way: `over {second.name}` in the head of {_name(first)}, or"
-                f" `over {first.name}` in that of {_name(second)}",
+                _giving_way(first, second),
                 (witness.show(), None), (f"{_name(second)} stands here", second.span),
             )  # fmt: skip
         case Interlocked(meeting=Meeting.ALWAYS):
