@@ -23,7 +23,7 @@ from carerules.adapters import (
 from carerules.domain.decision import Outcome
 from carerules.domain.event import Event, Placed, Rejected, UseDropped
 from carerules.domain.moment import SECOND, Duration, Moment
-from carerules.loop import World, move_of, stranger, untimely
+from carerules.loop import World, move_of, pack_on, stranger, untimely
 from carerules.report import line_of
 
 LOOK_EVERY: Duration = SECOND // 2
@@ -98,11 +98,21 @@ def _planned_by(world: World, event: Event) -> str:
     return f"calendar {use.calendar} plans `{use.name}`: take it out there, or it is planned anew"
 
 
-def answer_of(events: Sequence[Event], outcomes: Sequence[Outcome]) -> str:
-    """What an entry led to, in a line or two."""
+def taken_off(events: Sequence[Event], world: World) -> str:
+    """Who is to hang nowhere, because another is said to hang there now; empty: nobody."""
+    for event in events:
+        if isinstance(event, Placed) and event.station is not None:
+            there = pack_on(world, event.station)
+            if there is not None and there != event.pack:
+                return f"{there}, which was there, is on no station now"
+    return ""
+
+
+def answer_of(events: Sequence[Event], outcomes: Sequence[Outcome], off: str = "") -> str:
+    """What an entry led to, in a line or two; `off`: the words of `taken_off`."""
     refused = [event.why for event in events if isinstance(event, Rejected)]
     if refused:
         return f"refused: {'; '.join(refused)}"
     lines = [line for line in map(line_of, outcomes) if line is not None]
-    words = "; ".join(line.text for line in lines[:4])
+    words = "; ".join(filter(None, (off, *(line.text for line in lines[:4]))))
     return f"taken in: {words}" if words else "taken in"

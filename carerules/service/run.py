@@ -27,7 +27,7 @@ from carerules.domain.moment import MINUTE, SECOND, Duration, Moment
 from carerules.domain.ports import Journal, JournalError, NotOwnerError, Outside
 from carerules.loop import ASLEEP, Dues, World, step
 from carerules.safety import PERMIT_AGE_MAX
-from carerules.service.desk import Desk, answer_of, events_of
+from carerules.service.desk import Desk, answer_of, events_of, taken_off
 
 Teller = Callable[[Event, Sequence[Outcome], World], None]
 """Says what was heard and decided; must not block, must not raise."""
@@ -161,13 +161,15 @@ class Service:
             for one in desk.waiting():
                 # Not the outside's now: what waits in the inbox was stamped before that.
                 events = events_of(one, self.world.now, self.world)
+                off = taken_off(events, self.world)
 
                 def answered(
                     outcomes: Sequence[Outcome],
                     one: WaitingEntry = one,
                     events: Sequence[Event] = events,
+                    off: str = off,
                 ) -> None:
-                    desk.answer(one, answer_of(events, outcomes))
+                    desk.answer(one, answer_of(events, outcomes, off))
 
                 self.take(events, answered)
                 for event in events:
