@@ -169,7 +169,8 @@ def parse_attend(minutes: str, now: datetime) -> Entry | Problem:
     """Somebody stays with the packs, from now on."""
     written = minutes.strip().lower().removesuffix("min").rstrip()
     if not re.fullmatch(r"[0-9]{1,4}", written) or not 1 <= int(written) <= ATTEND_MINUTES_MAX:
-        return Problem(quoted(minutes), f"1 to {ATTEND_MINUTES_MAX} minutes",
+        found = quoted(minutes) if minutes.strip() else "nothing"
+        return Problem(found, f"1 to {ATTEND_MINUTES_MAX} minutes",
                        "write whole minutes, and say it again if you stay longer")  # fmt: skip
     return Attend(int(written), now)
 

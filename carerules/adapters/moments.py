@@ -18,6 +18,7 @@ AGE_MAX = timedelta(days=3_650)  # older than any lithium pack in service: a sli
 PLANNED_MAX = timedelta(days=3_650)
 
 WANTED = "a time such as `08:00`, `yesterday 18:00` or `2026-12-05T08:00`"
+WANTED_AHEAD = WANTED.replace("yesterday", "tomorrow")
 
 _DAY_TIME = re.compile(r"(?:(today|yesterday|tomorrow)\s+)?(\d{1,2}):(\d{2})", re.IGNORECASE)
 _DAYS = {"yesterday": -1, "today": 0, "tomorrow": 1}
@@ -46,7 +47,7 @@ def read_past(text: str | None, now: datetime) -> datetime | Problem:
 def read_future(text: str, now: datetime) -> datetime | Problem:
     """When something is planned; a bare clock time that is over today means tomorrow's."""
     present = now.astimezone(UTC)
-    read = _read(text, now)
+    read = _read(text, now, WANTED_AHEAD)
     if not isinstance(read, Problem) and read <= present and _is_bare(text):
         read = _read(f"tomorrow {text.strip()}", now)
     if isinstance(read, Problem):
@@ -62,7 +63,7 @@ def _is_bare(text: str) -> bool:
     return re.fullmatch(r"\d{1,2}:\d{2}", text.strip()) is not None
 
 
-def _read(text: str, now: datetime) -> datetime | Problem:
+def _read(text: str, now: datetime, wanted: str = WANTED) -> datetime | Problem:
     assert now.tzinfo is not None
     words = text.strip()
     try:
@@ -70,11 +71,22 @@ def _read(text: str, now: datetime) -> datetime | Problem:
         # Through LocalTime, so that a time which the clock change skips is the first after it.
         return datetime.fromtimestamp(LocalTime(now.tzinfo).moment(wall) / 1_000, UTC)
     except (ValueError, OverflowError, OSError):
-        if re.fullmatch(r"\d{4}-\d{2}-\d{2}", words):
-            mend = f"add the clock time: `{words}T00:00`"
-            return Problem(quoted(text), WANTED,
-                           mend if _is_day(words) else "look at the month and the day")  # fmt: skip
-        return Problem(quoted(text), WANTED, "write the clock time with a colon, in 24 hours")
+        return Problem(quoted(text), wanted, _mend(words))
+
+
+def _mend(words: str) -> str:
+    """For what is no time."""
+    if re.fullmatch(r"\d{4}-\d{2}-\d{2}", words):
+        whole = f"add the clock time: `{words}T00:00`"
+        return whole if _is_day(words) else "look at the month and the day"
+    if words.lower() in _DAYS:
+        return f"add the clock time: `{words.lower()} 08:00`"
+    if (turned := re.match(r"(\d{1,2})\.(\d{1,2})\.(\d{4})\b", words)) is not None:
+        day, month, year = turned.groups()
+        return f"the year comes first: `{year}-{month:0>2}-{day:0>2}T08:00`"
+    if re.match(r"(?:next |on )?(?:mon|tue|wed|thu|fri|sat|sun)", words, re.IGNORECASE):
+        return "write its date, such as `2026-12-05T08:00`: a day of the week comes again"
+    return "write the clock time with a colon, in 24 hours"
 
 
 def _is_day(words: str) -> bool:

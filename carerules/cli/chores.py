@@ -63,7 +63,8 @@ def chore_command(words: tuple[str, ...], site_path: Path, as_json: bool) -> Non
 def _meant(chores: list[ChoreShape], number: str) -> ChoreShape:
     if not number.isdecimal() or len(number) > 4 or not 1 <= int(number) <= len(chores):
         wanted = f"a number from 1 to {len(chores)}" if chores else "nothing: there is no chore"
-        refuse(Problem(quoted(number), wanted, "`carerules chore` lists them").show())
+        refuse(Problem(quoted(number), wanted, "`carerules chore` lists them; the number comes"
+                       " first, as in `carerules chore 1 done`").show())  # fmt: skip
     return chores[int(number) - 1]
 
 

@@ -42,7 +42,7 @@ SHOWN_MAX = 40
 
 
 NOBODY = "nobody was told anything yet"
-PLAYED = "a virtual site sends nothing: `carerules log` shows what people would have been told"
+PLAYED = "a virtual site sends nothing: `carerules log` shows what would have been told"
 
 
 @click.command("notices")

@@ -46,7 +46,8 @@ def misnamed(name: str, known: Iterable[str], wanted: str) -> Problem | None:
     if close:
         return Problem(quoted(name), wanted, f"did you mean {quoted(close[0])}?")
     shown = ", ".join(map(quoted, names[:12])) + (" and more" if len(names) > 12 else "")
-    return Problem(quoted(name), wanted, f"there are {shown}" if names else "there is none")
+    there = f"there {'is' if len(names) == 1 else 'are'} {shown}" if names else "there is none"
+    return Problem(quoted(name), wanted, there)
 
 
 def must_be_one_of(name: str, known: Iterable[str], wanted: str) -> None:

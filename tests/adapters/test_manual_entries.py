@@ -6,6 +6,7 @@ The figures of hand meters: common practice, no source. Clock changes: the Europ
 
 from __future__ import annotations
 
+import re
 import string
 from datetime import UTC, datetime, timedelta
 
@@ -175,6 +176,27 @@ def test_what_is_not_taken(text: str, found: str, mend: str) -> None:
     assert problem.found == found
     assert mend in problem.mend
     assert problem.show().isprintable()
+
+
+@pytest.mark.parametrize(
+    ("start", "mend"),
+    [
+        ("saturday", "write its date, such as"),
+        ("Sat 08:00", "write its date, such as"),
+        ("tomorrow", "add the clock time: `tomorrow 08:00`"),
+        ("8.12.2026", "the year comes first: `2026-12-08T08:00`"),
+        ("2026-12-08", "add the clock time: `2026-12-08T00:00`"),
+        ("8 am", "write the clock time with a colon"),
+    ],
+)
+def test_a_day_for_a_use_that_is_no_time_is_told_how_it_is_written(start: str, mend: str) -> None:
+    read = parse_use("survey", start, ["heron"], SITE, NOW)
+    assert isinstance(read, Problem)
+    assert mend in (read.mend or "")
+    assert "`tomorrow 18:00`" in read.wanted
+    assert "yesterday" not in read.wanted
+    if (offered := re.search(r": `(.+)`$", read.mend or "")) is not None:
+        assert not isinstance(parse_use("survey", offered[1], ["heron"], SITE, NOW), Problem)
 
 
 def test_harm_can_be_recorded() -> None:

@@ -193,7 +193,7 @@ def test_a_job_that_asks_is_answered_and_one_under_way_called_off(tmp_path: Path
     # The first is called off already, as far as anybody can see; a second time is a slip.
     refused = story.run("cancel", jobs["full-too-long"])
     assert refused.exit_code == 2
-    assert f"there are `{jobs['ready']}`" in refused.output
+    assert f"there is `{jobs['ready']}`" in refused.output
 
 
 def test_a_job_that_asks_nothing_cannot_be_answered(tmp_path: Path) -> None:
