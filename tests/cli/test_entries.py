@@ -133,7 +133,7 @@ BAD = [
     ("uses add", "found ``", "short name"),
     ("uses drop survey", "found `survey`", "there is none"),
     ("uses drop", "found nothing", "`carerules uses drop survey`"),
-    ("attend", "found ``", "whole minutes"),
+    ("attend", "found nothing", "whole minutes"),
     ("attend -5", "found `-5`", "whole minutes"),
     ("attend 5000", "found `5000`", "whole minutes"),
     ("want heron full", "found `full`", "there are `ready`, `storage`"),
