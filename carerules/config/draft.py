@@ -171,8 +171,8 @@ def _feed(pack: str) -> list[str]:
     """What a beginner has to add: a load is not switched for a pack that nobody sees."""
     return [
         "", "# Nothing is switched before the pack's own voltage is heard. Name what tells it",
-        "# (docs/plugs.md), or allow drains by the plug's meter alone, within stricter bounds:",
-        "# `blind = true` under [station.bench].",
+        "# (docs/plugs.md), or allow drains by the plug's meter alone, within stricter",
+        "# bounds: `blind = true` under [station.bench].",
         f"# [feed.{pack}]", '# profile = "generic-json"', f'# topic = "packs/{pack}"',
         f"# pack = {_quoted(pack)}",
     ]  # fmt: skip

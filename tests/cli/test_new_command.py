@@ -68,6 +68,16 @@ def test_by_hand_there_is_no_plug(tmp_path: Path) -> None:
     assert site.virtual is None
 
 
+@pytest.mark.parametrize("hands", ["1", "2", "3"])
+def test_what_is_written_fits_a_terminal_of_80_columns(tmp_path: Path, hands: str) -> None:
+    plug = ("generic-json", "shed/load", "80", "127.0.0.1") if hands == "3" else ()
+    shown = new(tmp_path, "shed", "UTC", *PACKS, hands, *plug, "no")
+    assert shown.exit_code == 0, shown.output
+    written = [line for file in tmp_path.iterdir() for line in file.read_text("utf-8").split("\n")]
+    assert len(written) > 20
+    assert [line for line in written if len(line) > 80] == []
+
+
 def test_a_plug_over_a_broker(tmp_path: Path) -> None:
     shown = new(tmp_path, "shed", "UTC", *PACKS, "3", "generic-json", "shed/load", "80 W",
                 "192.0.2.7:1884", "no")  # fmt: skip
