@@ -193,9 +193,9 @@ def test_a_drain_of_a_pretended_pack_and_its_end_by_the_plug_s_own_timer(hut: Hu
     assert rested["voltage"] == pytest.approx(25.2, abs=0.15)  # six cells at 4.2 V
     hut.observer.say("hut/load/get", {})
     hut.observer.wait("hut/load/state", is_off)
-    hut.observer.say("hut/load/set", {"on": True, "for_s": 3})
+    hut.observer.say("hut/load/set", {"on": True, "for_s": 10})  # the pack tells of it in that time
     state = hut.observer.wait("hut/load/state", is_on)
-    assert state == {"on": True, "power_w": 60.0, "timer_s": 3.0}
+    assert state == {"on": True, "power_w": 60.0, "timer_s": 10.0}
     under_load = hut.observer.wait("hut/egret/telemetry", lambda seen: seen["current"] < -1)
     power_w = under_load["voltage"] * under_load["current"]
     assert power_w == pytest.approx(-60, abs=2.5)

@@ -148,7 +148,7 @@ def test_closing_wakes_a_sleeper_from_another_thread() -> None:
     outside.wait(BEGIN)
     sleeper.start()
     outside.close()
-    sleeper.join(20)
+    sleeper.join(60)
     assert not sleeper.is_alive()
     assert heard == [Tick(outside.now())]
     assert outside.now() <= BEGIN + SECOND
