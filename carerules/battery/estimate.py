@@ -127,7 +127,9 @@ def take_sample(estimate: Estimate, pack: Pack, chemistry: Chemistry, sample: Sa
             readings, track, rest, doubts, pack, chemistry, sample, pack_v, cells, heard
         )
         if look is not None:
+            counted = track
             track, learned = _taught(readings, track, learned, pack, look, at)
+            track = counting.as_worn(track, counted, look.charge)
     return _told(readings, doubts, track, rest, learned, estimate, gauge, chemistry, sample.source)
 
 

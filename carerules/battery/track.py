@@ -55,6 +55,10 @@ BETTER = 0.9
 OFFSET_HOUR = 1 / 600
 """What a meter shows at nothing, of capacity in an hour: 50 mA on 30 Ah (common practice)."""
 
+WORN_FROM = 20.0
+"""Points that have left a pack: after less the doubt of a reading says nothing of how much it holds
+(judgement, no source)."""
+
 ALIKE = 0.5
 """How alike the errors of the count and of a rest are taken to be (1: the same error): the count
 began at a voltage read off the very curve, or with a charger set by the same meter. Judgement,
@@ -242,6 +246,19 @@ def anchored(track: Track, charge: float, spread: float, at: Moment, witness: st
 def spoiled(track: Track, at: Moment) -> Track:
     """The count given up: the pack was used, and nobody counted. What was said before is void."""
     return track._replace(charge=None, used=True, anchored=at, hole=at)
+
+
+def as_worn(track: Track, counted: Track, charge: float) -> Track:
+    """The count after a rest at which so much was read (%), where what has left the pack
+    since it was full (`counted`: as it was counted until now) was more of it than its capacity
+    says: an old pack, of which nobody measured that. It is counted as one that holds no more than
+    that comes to, until it is full again."""
+    if not counted.spent:
+        return track
+    left_ah, gone = counted.spent * counted.capacity_ah, 100.0 - charge
+    known = counted.spent >= WORN_FROM and gone > 0.0
+    most_ah = min(track.capacity_ah, left_ah / gone) if known else track.capacity_ah
+    return track._replace(capacity_ah=most_ah, spent=min(100.0, left_ah / most_ah))
 
 
 def contradicts(track: Track, chemistry: Chemistry, charge: float, spread: float) -> bool:

@@ -266,6 +266,30 @@ def test_a_charge_that_its_plug_meters_is_room_for_another_drain() -> None:
         assert moved == pytest.approx(hours * power_w / (16 * 6 * 4.0) * 100, rel=0.1)
 
 
+@pytest.mark.parametrize("meter", [1.0, 0.5])
+@pytest.mark.parametrize("target", [30, 45])
+@pytest.mark.parametrize("holds", [1.0, 0.8, 0.6])
+def test_an_old_pack_of_which_nobody_measured_that(holds: float, target: int, meter: float) -> None:
+    """Whoever reads it after the first stage shows how much it holds: it is counted so from there.
+    Without that one of six tenths came down to 7 %."""
+    stage = hung(f"rule r\n    when pack.soc > {target + 5} %: drain to {target} %\n")
+    stage.power_w[LOAD] = meter * LOAD_W
+    truth = Truth(stage)
+
+    def level() -> float:
+        return 100 - truth.points / holds
+
+    for _ in range(6):
+        stage.until(stage.now + 5 * HOUR)
+        read(stage, level())
+        stage.until(stage.now + 15 * MINUTE)
+        read(stage, level())
+    assert 29 < level() < 49
+    stage.hear(Happened(stage.now, stage.now, "heron", "charge", A_PERSON))
+    track = stage.world.packs["heron"].estimate.track
+    assert (track.capacity_ah, track.spent) == (pytest.approx(16.0, rel=0.01), 0.0), "anew"
+
+
 def test_a_reading_typed_in_is_no_watch_for_a_minute_either() -> None:
     """Somebody types each half minute what they have read once: the meter fell silent long ago."""
     stage = hung("")
