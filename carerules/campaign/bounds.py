@@ -80,10 +80,12 @@ BOUNDS = {
 
 @dataclass
 class Run:
-    """One closed stretch of a contact."""
+    """One closed stretch of a contact. `meter_share`: the least that its plug's meter has told of
+    what flowed in it; what was not metered is on nobody's count."""
 
     since: Moment
     moved_wh: float = 0.0
+    meter_share: float = 1.0
     cap_wh: float | None = None
     pack: str = ""
     begun: Begun | None = None

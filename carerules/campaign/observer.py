@@ -135,6 +135,7 @@ class Observer:
                 run = self._runs[plug] = self._began(plug, pack, side)
             else:
                 run.moved_wh += bench.power_w(plug) * passed / HOUR
+            run.meter_share = min(run.meter_share, bench.plugs[plug].meter_share)
             if plug not in self.excused:
                 self._contact(plug, station, side, run)
                 if pack is not None:
@@ -169,6 +170,7 @@ class Observer:
             return
         truth = self.site.bench.packs[pack]
         moved_wh = (truth.out_wh if side is Side.LOAD else truth.in_wh) - run.through_wh
+        moved_wh *= run.meter_share
         if moved_wh > run.most_wh and plug not in self.liars:
             most = f"its true charge allows {run.most_wh:.1f} Wh"
             self.breach("energy", f"{plug} moved {moved_wh:.1f} Wh of {pack}, {most}")
@@ -269,8 +271,9 @@ class Observer:
         if run.cap_wh is None or socket is None:
             return
         after_wh = SURGE * socket.power_w * LEASE_ENDS / HOUR
-        if run.moved_wh > METER_ERROR * run.cap_wh + after_wh:
-            self.breach("caps", f"{plug} moved {run.moved_wh:.1f} Wh, cap {run.cap_wh:.1f} Wh")
+        metered_wh = run.moved_wh * run.meter_share
+        if metered_wh > METER_ERROR * run.cap_wh + after_wh:
+            self.breach("caps", f"{plug} moved {metered_wh:.1f} Wh, cap {run.cap_wh:.1f} Wh")
 
     def _asked_and_in_time(self, plug: str, run: Run) -> None:
         begun, now = self.begun.get(plug), self.site.now

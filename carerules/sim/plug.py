@@ -27,6 +27,8 @@ class Fault(Enum):
     TIMER_MISSING = "timer-missing"
     TIMER_LONG = "timer-long"
     TIMER_NOT_RENEWED = "timer-not-renewed"
+    READS_LOW = "reads-low"
+    READS_NOTHING = "reads-nothing"
 
 
 MEANING: Mapping[Fault, str] = {
@@ -41,11 +43,15 @@ MEANING: Mapping[Fault, str] = {
     Fault.TIMER_MISSING: "takes the time along with ON and never opens by itself",
     Fault.TIMER_LONG: "opens after forty times the time that it was given",
     Fault.TIMER_NOT_RENEWED: "counts from the first ON: a renewal gives it no more time",
+    Fault.READS_LOW: "its meter tells two fifths of the power that flows",
+    Fault.READS_NOTHING: "its meter tells 0 W, whatever flows",
 }
 """What each fault does, in words; the command line prints it."""
 
 BOOT: Duration = 8 * SECOND
 TIMER_LONG_TIMES = 40
+METER_SHARES: Mapping[Fault, float] = {Fault.READS_LOW: 0.4, Fault.READS_NOTHING: 0.0}
+"""What share of the power its meter tells of; a fifth still passes for a load at work."""
 
 _SILENT = frozenset({Fault.DIES, Fault.MUTE, Fault.HANGS})
 
@@ -121,8 +127,14 @@ class PlugTruth:
             return None
         if Fault.LIES in self.faults and not self._says_on:
             power_w = 0.0
+        power_w *= self.meter_share
         left = None if self._promised is None else max(0.0, (self._promised - now) / SECOND)
         return Said(self._says_on, power_w if self.metered else None, left)
+
+    @property
+    def meter_share(self) -> float:
+        """The share of what flows that its meter tells of."""
+        return min((METER_SHARES.get(fault, 1.0) for fault in self.faults), default=1.0)
 
     # ---- faults -----------------------------------------------------------------------------
 

@@ -222,6 +222,11 @@ def _never_moves_on(patch: Patch) -> None:
     _swap_check(patch, "presence", lambda _intent, bench: iter((bench.attended_until,)))
 
 
+def _only_what_is_metered(patch: Patch) -> None:
+    honest = intake._flows
+    patch.setattr(intake, "_flows", lambda *its: (honest(*its)[0], 0.0))
+
+
 PLANTS = (
     Plant("no floor", without("floor"), "floor", first=24),
     Plant("the floor is a volt lower", _floor_mistyped, "floor", first=24),
@@ -229,13 +234,13 @@ PLANTS = (
     Plant("another pack is not noticed", without("answer"), "floor", "people swap untold", first=8),
     Plant("no temperature check", without("temperature"), "heat", "people heat", first=248),
     Plant("a charge in the cold", without("temperature"), "cold", first=17),
-    Plant("no rest before a charge", without("rest"), "rest", first=270),
+    Plant("no rest before a charge", without("rest"), "rest", first=20),
     Plant(
         "a lock that holds nobody",
         without("station locked"),
         "locked",
         "plug ignores-off",
-        first=129,
+        first=87,
     ),
     Plant("a charger with nobody there", without("presence"), "charger", first=21),
     Plant(
@@ -246,7 +251,7 @@ PLANTS = (
         first=207,
     ),
     Plant("a moment without an end", _never_moves_on, "stuck", first=21),
-    Plant("no ceiling", without("ceiling"), "ceiling", "people come", first=29),
+    Plant("no ceiling", without("ceiling"), "ceiling", "people come", first=277),
     Plant(
         "a harmed pack is charged",
         without("ceiling", "pack barred"),
@@ -270,7 +275,7 @@ PLANTS = (
         all_of(_everything_believed, without("answer", "temperature")),
         "data",
         "telemetry milli",
-        first=1,
+        first=6,
     ),
     Plant("late is as good as now", _late_is_now, "data", "telemetry very late", first=1),
     Plant("stop does not stop", without("stop"), "stop", "people stop", first=0),
@@ -299,6 +304,13 @@ PLANTS = (
         ),
         "unseen",
         first=97,
+    ),
+    Plant(
+        "what a meter does not tell of is not counted",
+        _only_what_is_metered,
+        "unseen",
+        "plug reads-low",
+        first=1796,
     ),
     Plant("nobody is told", _never_alarmed, "told", "plug ignores-off", first=3),
     Plant(
@@ -346,7 +358,7 @@ PLANTS = (
         changed(steer, "_flows_unmetered", lambda *_: False),
         "floor",
         "telemetry frozen",
-        first=522,
+        first=803,
     ),
     Plant(
         "no floor, and a plug that was mended",
@@ -355,7 +367,7 @@ PLANTS = (
         "plug timer-missing",
         first=24,
     ),
-    Plant("off is never said", _off_not_said, "data", first=53),
+    Plant("off is never said", _off_not_said, "data", first=6),
     Plant(
         "load and charger together",
         all_of(
@@ -364,6 +376,6 @@ PLANTS = (
         ),
         "both",
         "plug ignores-off",
-        first=185,
+        first=232,
     ),
 )

@@ -39,6 +39,8 @@ ROWS = [
     (Fault.TIMER_MISSING, False, False, OFF, True, True, Said(True, 60.0, 0.0)),
     (Fault.TIMER_LONG, False, False, OFF, True, True, Said(True, 60.0, 0.0)),
     (Fault.TIMER_NOT_RENEWED, False, False, OFF, True, False, OFF),
+    (Fault.READS_LOW, False, False, OFF, True, False, OFF),
+    (Fault.READS_NOTHING, False, False, OFF, True, False, OFF),
 ]
 
 
@@ -53,6 +55,15 @@ def test_each_fault_does_what_its_table_says(row: tuple[object, ...]) -> None:
 def test_every_fault_has_a_row_and_a_meaning() -> None:
     assert {row[0] for row in ROWS} | {Fault.REBOOTS} == {None, *Fault}
     assert set(MEANING) == set(Fault)
+
+
+@pytest.mark.parametrize(("fault", "tells_w"), [(Fault.READS_LOW, 24.0), (Fault.READS_NOTHING, 0)])
+def test_a_meter_that_tells_less_than_flows(fault: Fault, tells_w: float) -> None:
+    plug = PlugTruth(faults=[fault])
+    plug.switch_on(0, 90)
+    assert plug.says(11_000, 60.0) == Said(True, tells_w, 79.0)
+    plug.mend(fault)
+    assert plug.says(11_000, 60.0) == ON
 
 
 def test_a_plug_wakes_open() -> None:

@@ -26,13 +26,16 @@ def _plug(fault: Fault) -> Trouble:
     def draw(stage: Stage, chance: Random) -> Act:
         plug = chance.choice([*LOADS, *LOADS, *CHARGERS])
         mends, after = chance.random() < 0.5, chance.randrange(20 * SECOND, 20 * MINUTE)
+        untold = False
 
         def act() -> Sequence[Event]:
+            nonlocal untold
             stage.say(f"{plug} begins: {fault.value}")
             stage.world.wires.fail(plug, fault)
+            untold = _cannot_be_told_of(stage, plug, fault)
             if fault in OUTSIDE_THE_CONTRACT:
                 stage.observer.excused.begin(plug)
-            if _cannot_be_told_of(stage, plug, fault):
+            if untold:
                 stage.observer.liars.begin(plug)
             if mends:
                 stage.later(after, mend)
@@ -43,7 +46,7 @@ def _plug(fault: Fault) -> Trouble:
             stage.world.wires.mend(plug, fault)
             if fault in OUTSIDE_THE_CONTRACT:
                 stage.observer.excused.mend(plug)
-            if _cannot_be_told_of(stage, plug, fault):
+            if untold:
                 stage.observer.liars.mend(plug)
             return ()
 
@@ -53,10 +56,12 @@ def _plug(fault: Fault) -> Trouble:
 
 
 def _cannot_be_told_of(stage: Stage, plug: str, fault: Fault) -> bool:
-    """It says OFF and nothing of the power that flows: a welded one without a meter, too."""
-    return fault is Fault.LIES or (
-        fault is Fault.WELDED and not stage.world.site.plugs[plug].metered
-    )
+    """It says OFF and nothing of the power that flows: a welded one without a meter, or whose meter
+    tells nothing, too."""
+    faults = stage.world.bench.plugs[plug].faults
+    metered = stage.world.site.plugs[plug].metered and Fault.READS_NOTHING not in faults
+    shown = fault in (Fault.WELDED, Fault.READS_NOTHING)
+    return fault is Fault.LIES or (shown and Fault.WELDED in faults and not metered)
 
 
 def _mains(stage: Stage, chance: Random) -> Act:
