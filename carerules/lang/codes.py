@@ -174,6 +174,10 @@ CODES: Mapping[str, Code] = {code.name: code for code in (
     Code("two-fixed-values", "a comparison that never changes",
          "Both sides are fixed, or the same.",
          "when 95 % > 80 %: drain to 50", "when pack.soc > 80 %: drain to 50"),
+    Code("hardly-equal", "a measured value that is to be exactly something",
+         "What is measured or reckoned is 99.9 % or 4.198 V: it passes a value, and seldom is one."
+         " Counts are whole, and 0 is what a meter shows while nothing flows.",
+         'when pack.soc = 100: notify "full"', 'when pack.soc >= 99: notify "full"', warning=True),
     Code("not-a-switch", "a switch compared, or a number asked whether it is on",
          "A switch is asked with `is on` or `is off`, a number is compared.",
          'when site.smoke > 0: notify "smoke"', 'when site.smoke is on: notify "smoke"'),

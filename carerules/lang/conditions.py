@@ -179,6 +179,12 @@ def _limited(
             Mend("look at the direction of the comparison"),
         )  # fmt: skip
         return None
+    if op in ("=", "!=") and dimension != COUNT and limit.value:
+        ever = "hardly ever exactly" if op == "=" else "nearly always other than"
+        scope.findings.add(
+            "hardly-equal", f"{said} is {ever} {limit.show()}", span,
+            Mend("write `>=` or `<=`, or `between` two values"),
+        )  # fmt: skip
     return found
 
 
