@@ -154,7 +154,8 @@ def parse_use(
 ) -> Entry | Problem:
     """Plan a use of some packs."""
     if not name.strip() or len(name) > USE_NAME_CHARS_MAX or not name.isprintable():
-        return Problem(quoted(name), f"a name of 1 to {USE_NAME_CHARS_MAX} characters",
+        found = quoted(name) if name.strip() else "nothing"
+        return Problem(found, f"a name of 1 to {USE_NAME_CHARS_MAX} characters",
                        "give the use a short name, such as `survey`")  # fmt: skip
     if not packs:
         return Problem("no packs", "at least one pack", "name the packs after the time")

@@ -172,6 +172,9 @@ def _packs(zone: str) -> list[PackAnswer]:
         else:
             packs.append(read)
             wrong = 0  # nobody types ten packs again for five slips among them
+    if packs:  # what was typed is not thrown away for what could not be read
+        _say(f"{TRIES} packs in a row could not be read; they are left out: add them to the file")
+        return packs
     return refuse(f"{TRIES} packs in a row could not be read; nothing was written")
 
 

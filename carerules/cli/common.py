@@ -6,6 +6,7 @@ Knows words and the terminal. Does not know what any command does, nor what a si
 from __future__ import annotations
 
 import os
+import re
 import sys
 import textwrap
 from collections.abc import Callable, Sequence
@@ -26,6 +27,8 @@ FAILED = 1
 
 SITE_HERE = "site.toml"
 WIDTH = 80
+_TYPED = re.compile(r"`[^`\n]{1,72}`")
+_JOINT = "\ufdd0"  # no text has it: Unicode keeps it for such a use
 
 
 def site_option(command: F) -> F:
@@ -107,15 +110,17 @@ def remark(line: str) -> None:
 
 
 def folded(shown: str) -> str:
-    """No row longer than a terminal is wide; the author's own line never is."""
-    return "\n".join(
-        line
-        for row in shown.split("\n")
-        for line in (
-            [row] if len(row) <= WIDTH
-            else textwrap.wrap(row, WIDTH, subsequent_indent="    ", break_on_hyphens=False)
-        )
-    )  # fmt: skip
+    """No row longer than a terminal is wide; the author's own line never is. What is to be typed
+    stays in one row, so that it can be copied."""
+    lines: list[str] = []
+    for row in shown.split("\n"):
+        if len(row) <= WIDTH:
+            lines.append(row)
+            continue
+        joined = _TYPED.sub(lambda typed: typed[0].replace(" ", _JOINT), row)
+        wrapped = textwrap.wrap(joined, WIDTH, subsequent_indent="    ", break_on_hyphens=False)
+        lines += [line.replace(_JOINT, " ") for line in wrapped]
+    return "\n".join(lines)
 
 
 def open_streams() -> None:

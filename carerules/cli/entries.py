@@ -132,6 +132,9 @@ def want_command(words: tuple[str, ...], level: float | None, site_path: Path) -
     pack, *rest = words or ("",)
     _known_pack(pack, site.site)
     goal = _one(rest, "`storage` or `ready`", "write for instance `carerules want heron storage`")
+    if (meant := _GOALS_SAID.get(goal.lower())) is not None:
+        refuse(Problem(f"`{goal}`", "`storage` or `ready`",
+                       f"write `carerules want {pack} {meant}`").show())  # fmt: skip
     must_be_one_of(goal, ("storage", "ready"), "`storage` or `ready`")
     if owner_of(journal_path(site)) is None:
         # Left for the next start it would be too old to be done: whoever asked may have gone.
@@ -139,6 +142,13 @@ def want_command(words: tuple[str, ...], level: float | None, site_path: Path) -
                        "`carerules run SITE`, then ask again").show())  # fmt: skip
     now = _wall(site, site_path, virtual=False)
     enter(site, Want(pack, "storage" if goal == "storage" else "ready", now, level))
+
+
+_GOALS_SAID = {
+    **dict.fromkeys(("full", "charge", "charged", "use", "100", "100%"), "ready"),
+    **dict.fromkeys(("store", "stored", "half", "drain", "drained", "50", "50%"), "storage"),
+}
+"""What people say for a goal."""
 
 
 @click.group("uses")

@@ -58,7 +58,8 @@ def replay_command(
         refuse("found no `--fleet`, wanted it beside `--cluster` and `--instead-of`; "
                "mend: add `--fleet FOLDER`")  # fmt: skip
     if find_spec("numpy") is None:
-        refuse("found no `numpy`, wanted it to replay; install carerules with the extra `replay`")
+        refuse("found no `numpy`, wanted it to replay; "
+               "mend: install carerules with the extra `replay`")  # fmt: skip
     with reader_at(site_path) as reader:
         if reader.rules.setup is None:
             show_findings(reader.rules.loaded)

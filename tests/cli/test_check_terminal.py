@@ -8,6 +8,10 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
+from carerules.cli.common import folded
+
 RIVALS = """\
 rule stored-for-a-long-time on lipo packs
     when pack.soc > 60 % for 12 h and time until use > 7 d: drain to 45 %
@@ -40,10 +44,20 @@ def checked(folder: Path, *, terminal: bool) -> list[str]:
 
 
 def test_a_person_reads_no_row_of_more_than_eighty_columns(tmp_path: Path) -> None:
-    whole, folded = (checked(tmp_path, terminal=terminal) for terminal in (False, True))
+    whole, narrow = (checked(tmp_path, terminal=terminal) for terminal in (False, True))
     assert max(map(len, whole)) > 80
-    assert max(map(len, folded)) <= 80
-    assert " ".join(" ".join(folded).split()) == " ".join(" ".join(whole).split())
+    assert max(map(len, narrow)) <= 80
+    assert " ".join(" ".join(narrow).split()) == " ".join(" ".join(whole).split())
+
+
+@pytest.mark.parametrize("before", range(30, 80))
+def test_what_is_to_be_typed_stays_in_one_row(before: int) -> None:
+    typed = "`carerules record heron inspected`"
+    row = f"{'a' * before} {typed} and so on, with one word and another, till there is no room"
+    rows = folded(row).split("\n")
+    assert max(map(len, rows)) <= 80
+    assert any(typed in row for row in rows)
+    assert " ".join(" ".join(rows).split()) == row
 
 
 def test_a_program_reads_each_message_in_one_line(tmp_path: Path) -> None:

@@ -117,6 +117,13 @@ def test_who_has_no_answer_leaves_nothing_behind(tmp_path: Path) -> None:
     assert not (tmp_path / "w").exists()
 
 
+def test_packs_that_were_typed_are_kept_when_others_cannot_be_read(tmp_path: Path) -> None:
+    shown = new(tmp_path, "shed", "Europe/Lisbon", PACKS[0], *["a green one"] * 5, "1", "no")
+    assert shown.exit_code == 0, shown.output
+    assert "they are left out: add them to the file" in shown.output
+    assert list(checked(tmp_path).site.packs) == ["heron"]
+
+
 @pytest.mark.parametrize("there", ["site.toml", "care.care"])
 def test_nothing_is_overwritten(tmp_path: Path, there: str) -> None:
     (tmp_path / there).write_text("mine", encoding="utf-8")
