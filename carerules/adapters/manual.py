@@ -133,8 +133,8 @@ def parse_record(
 
 def _meant(pack: str, word: str) -> str:
     """The mend for a word that records nothing."""
-    if re.match(r"[0-9]", word):
-        return f"say what was read: `{pack} voltage {word[:12]}`, or `{pack} soc {word[:12]}`"
+    if (number := re.match(r"[0-9][0-9.,]{0,11}", word)) is not None:
+        return f"say what was read: `{pack} voltage {number[0]}`, or `{pack} soc {number[0]}`"
     meant = _SAID.get(word, word)
     close = [meant] if meant in RECORD_WORDS else alike(word, RECORD_WORDS)
     return f"did you mean `{close[0]}`?" if close else "choose one of these words"

@@ -165,6 +165,7 @@ LARGE: dict[str, tuple[str, bytes]] = {
     "deep json": ("message", b"\0" + b"[" * 60_000),
     "long number": ("message", b"\0" + b"9" * 16_000),
     "quotes": ("message", b"\0" + b'"\\' * 8_000),
+    "a number and what cannot be printed": ("entry", b"record heron 0\x00charged 3.7"),
     "many words": ("entry", b"record heron cells " + b"3.7 " * 200_000),
     "a long word": ("entry", b"record heron voltage " + b"9" * MIB),
 }
