@@ -9,6 +9,7 @@ import re
 import shlex
 from collections.abc import Callable
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TypeVar
@@ -196,7 +197,7 @@ def _plug_asked() -> PlugAnswer:
                 lambda text: text if text in profiles else _wrong(text, "a profile"))  # fmt: skip
     profile = profiles[name]
     variables = {
-        key: _ask(f"   `{key}` ({meaning})?", "", lambda text: text or _wrong("", "something"))
+        key: _ask(f"   `{key}` ({meaning})?", "", partial(_something, meaning))
         for key, meaning in profile.vars.items()
     }
     load_w = _ask("   What does the load draw (W)?", "60", _watts)
@@ -204,6 +205,10 @@ def _plug_asked() -> PlugAnswer:
     if profile.call is None:
         broker = _ask("   The MQTT broker (HOST or HOST:PORT)?", "127.0.0.1", _broker)
     return PlugAnswer(name, variables, load_w, broker, timed=profile.on_for is not None)
+
+
+def _something(meaning: str, text: str) -> str | Problem:
+    return text or Problem("nothing", meaning, "type it; Ctrl-C ends all, and nothing is written")
 
 
 def _watts(text: str) -> float | Problem:

@@ -67,7 +67,8 @@ def discover_command(
     except AddressError as error:
         refuse(str(error))
     if not listened.up:
-        refuse(f"{address.show()}: {listened.fault or 'no answer'}; nothing was heard",
+        refuse(f"{address.show()}: {listened.fault or 'no answer'}; nothing was heard; mend: see"
+               " that a broker runs there, or name another one with `--broker HOST:PORT`",
                status=FAILED)  # fmt: skip
     others = {topic: one for topic, one in listened.topics.items() if not is_own(topic)}
     if own := len(listened.topics) - len(others):

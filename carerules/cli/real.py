@@ -5,7 +5,7 @@ Knows how the parts are put together. Does not know what any of them decides.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -29,13 +29,14 @@ from carerules.cli.sites import journal_path
 from carerules.cli.voice import Style, Voice, greet
 from carerules.config import SiteFile
 from carerules.domain.decision import Notice, Outcome
-from carerules.domain.event import Event, Placed, Rejected, Started, Stopped, UsePlanned
+from carerules.domain.event import Event, Rejected, Started, Stopped
 from carerules.domain.moment import SECOND, Moment
 from carerules.domain.ports import JournalError
 from carerules.loop import Setup, World
 from carerules.loop.notices import notices_of
 from carerules.service import Service, Teller, dump_world, read_rules, restore, unnamed
 from carerules.service.courier import Courier
+from carerules.service.firstsaid import said_first
 from carerules.service.off import bring_all_off
 from carerules.service.outside import RealOutside
 from carerules.service.reload import Fed, Reread, fed, take_up
@@ -112,9 +113,8 @@ def run_real(
         hub.start()
     try:
         first: list[Event] = [Started(now, offset, clock.down)]
-        first += [UsePlanned(now, use) for use in site.uses if known.uses.get(use.name) != use]
         first += [Rejected(now, "the site file", why) for why in unnamed(fed(journal), site.site)]
-        first += [Placed(now, *place) for place in _hung(site, known)]
+        first += said_first(site, known, now)
         read_again = _reader(site, service, journal, clock)
         reread = Reread(outside.wake)
         put, urge = outside.inbox.put, courier.urge
@@ -131,13 +131,6 @@ def run_real(
         if hub is not None:
             hub.close()
         outside.close()
-
-
-def _hung(site: SiteFile, known: World) -> Iterator[tuple[str, str]]:
-    """Where the site file has a pack hang at first: one that nobody has ever hung anywhere."""
-    for pack, station in site.places.items():
-        if not known.packs[pack].placed_at and station not in known.hangs:
-            yield pack, station
 
 
 def _hub(site: SiteFile, service: Service, outside: RealOutside) -> Hub | None:

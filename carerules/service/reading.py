@@ -29,6 +29,7 @@ from carerules.domain.signal import catalogue
 from carerules.loop import Setup, World, learn, make_setup, new_world, step, stranger
 from carerules.report import Diary, Keeper, LineShape
 from carerules.service.desk import events_of
+from carerules.service.firstsaid import said_first
 from carerules.service.kept import kept_calendars
 from carerules.service.memory import load_world, restore
 from carerules.service.rules import SiteRules, read_rules
@@ -84,6 +85,9 @@ class Reader:
         if virtual is None:
             world = replace(world, local=self.clock.local(self.setup.site.local.zone))
         now = max(world.now, self.clock.now() if virtual is None else 0)
+        if not last:  # nothing has run here yet: what the first start will say
+            for event in said_first(self.site, world, now):
+                world = learn(world, event, ())
         waiting = 0
         for one in self._waiting():
             waiting += 1

@@ -456,9 +456,10 @@ def test_a_line_that_no_longer_hears_itself_is_deaf(
 def test_a_broker_that_never_lets_it_through_is_not_judged(
     listener: Listener, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(listener.wires, "_echo_topic", "elsewhere/echo")
+    monkeypatch.setattr(listener.wires._hearing, "publish", lambda *_, **__: None)
     eventually(lambda: listener.links()[-1:] == [True], "the link is up")
     echoes(listener, ECHOES_LOST_MAX + 3)
+    assert listener.wires._unheard == ECHOES_LOST_MAX + 3, "all are on their way"
     assert not listener.wires.deaf
 
 

@@ -48,6 +48,21 @@ def test_a_site_that_never_ran_is_shown_and_no_file_is_made(tmp_path: Path) -> N
     assert not (tmp_path / "state").exists()
 
 
+@pytest.mark.parametrize("virtual", [True, False])
+def test_before_the_first_run_what_the_site_file_says_is_shown(
+    tmp_path: Path, virtual: bool
+) -> None:
+    """As the first start will have it: where packs hang, and what they are planned for."""
+    site = make_site(tmp_path, virtual=virtual)
+    use = '[use."gauge round"]\nstart = 2098-12-05T08:00:00\npacks = ["egret"]\n'
+    text = site.read_text("utf-8").replace('capacity = "16 Ah"', 'capacity = "16 Ah"\nplace = "A"')
+    site.write_text(f"{text}{use}", "utf-8")
+    shown = carerules(site, "status").output
+    assert "heron: lipo, 6 cells, on A" in shown
+    assert "egret: lipo, 4 cells, on no station" in shown
+    assert "gauge round" in carerules(site, "uses", "list").output
+
+
 def test_charge_says_its_spread_and_whose_word_it_is_and_since_when(tmp_path: Path) -> None:
     story = full_heron(tmp_path)
     heron, egret = lines_of(story.run("status").output, "charge")
