@@ -97,17 +97,22 @@ def say(stage: Stage, **values: float) -> None:
 # ---- meters and plugs --------------------------------------------------------------------------
 
 
+def misread(stage: Stage) -> None:
+    """Somebody reads the pack beside it, eight times, and twice where that is doubted."""
+    for _ in range(8):
+        stage.until(stage.now + 5 * HOUR)
+        read(stage, 76.0)
+        stage.until(stage.now + 15 * MINUTE)
+        read(stage, 76.0)
+
+
 @pytest.mark.parametrize("share", [0.21, 0.5, 0.8, 1.0])
 def test_a_meter_that_reads_low_and_somebody_who_reads_another_pack(share: float) -> None:
     """Two faults: what has left it in all is counted at the load's usual power, too."""
     stage = hung("rule r\n    when pack.soc > 70 %: drain to 45 %\n")
     stage.power_w[LOAD] = share * LOAD_W
     truth = Truth(stage)
-    for _ in range(8):
-        stage.until(stage.now + 5 * HOUR)
-        read(stage, 76.0)
-        stage.until(stage.now + 15 * MINUTE)
-        read(stage, 76.0)
+    misread(stage)
     assert 60 < truth.points < 71.5
 
 
@@ -234,11 +239,7 @@ def test_no_more_leaves_it_than_it_can_hold_whatever_is_read_of_it() -> None:
     """Somebody reads the pack beside it, each time, and twice where that is doubted."""
     stage = hung("rule r\n    when pack.soc > 70 %: drain to 45 %\n")
     truth = Truth(stage)
-    for _ in range(8):
-        stage.until(stage.now + 5 * HOUR)
-        read(stage, 76.0)
-        stage.until(stage.now + 15 * MINUTE)
-        read(stage, 76.0)
+    misread(stage)
     assert 60 < truth.points < 71
     stage.until(stage.now + HOUR)
     assert [chore.text for chore in stage.world.chores.values()] == [
