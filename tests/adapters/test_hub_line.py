@@ -231,17 +231,23 @@ class Slow:
         self.told.append("closed")
 
 
-def test_a_goodbye_is_acknowledged_before_the_connection_is_closed(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
-    """Closed with something in it unread it is reset, and a broker then says the will over it."""
-    monkeypatch.setattr(about, "BrokerLine", Slow)
+def started(monkeypatch: pytest.MonkeyPatch, wire: type[Slow]) -> HubLine:
+    """A line over a played wire, with nobody behind it."""
+    monkeypatch.setattr(about, "BrokerLine", wire)
     monkeypatch.setattr(about, "GATHER_S", 0.0)
     line = HubLine("it", MqttAddress(), None, Plain(), Ears(
         lambda _topic, _text: False, lambda _topic, _why: None, lambda: None, lambda _: None,
         lambda: None,
     ))  # fmt: skip
     line.start()
+    return line
+
+
+def test_a_goodbye_is_acknowledged_before_the_connection_is_closed(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Closed with something in it unread it is reset, and a broker then says the will over it."""
+    line = started(monkeypatch, Slow)
     assert line.pump({})
     line.close()
     assert Slow.told == ["acknowledged us/link", "closed"]
@@ -260,13 +266,7 @@ def test_what_the_broker_remembers_is_waited_for_until_it_has_answered(
         def publish(self, topic: str, payload: str, **__: Any) -> None:
             told.append((topic, payload))
 
-    monkeypatch.setattr(about, "BrokerLine", Mute)
-    monkeypatch.setattr(about, "GATHER_S", 0.0)
-    line = HubLine("it", MqttAddress(), None, Plain(), Ears(
-        lambda _topic, _text: False, lambda _topic, _why: None, lambda: None, lambda _: None,
-        lambda: None,
-    ))  # fmt: skip
-    line.start()
+    line = started(monkeypatch, Mute)
     assert not line.pump({})
     line._on_message("us/left", b"1", retained=True)
     line._listening()
