@@ -23,12 +23,12 @@ from carerules.fleet.hand import Done, Work, do
 from carerules.fleet.hands import HandsError
 from carerules.fleet.which import version
 
-ANSWERS_WITHIN_S = 10.0
-"""A scheduler in the same house answers in milliseconds; one far away in a second."""
+ANSWERS_WITHIN_S = 30.0
+"""A scheduler in the same house answers in milliseconds; on a machine full of other work, late."""
 NOBODY_MAX_S = 30.0
 """So long it may go on without a worker: one that is started anew is back in a few seconds."""
 LOOK_EACH_S = 1.0
-LOST_AFTER_S = 10.0
+LOST_AFTER_S = 30.0
 """A scheduler that is busy answers late, but not so late."""
 RESULT_WITHIN_S = 300.0
 """Where the worker ended just after it was done, the bunch is gone through once more before."""
@@ -169,9 +169,25 @@ def _connected(address: str) -> Any:
 
     def connect() -> None:
         with suppress(Exception):
-            answer.append(Client(address, timeout=ANSWERS_WITHIN_S, set_as_default=False))
+            answer.append(_Asking(address, timeout=ANSWERS_WITHIN_S, set_as_default=False))
 
     asking = Thread(target=connect, daemon=True, name="asks-the-scheduler")
     asking.start()
     asking.join(ANSWERS_WITHIN_S + LOOK_EACH_S)
     return answer[0] if answer else None
+
+
+class _Asking(Client):  # type: ignore[misc]
+    """A client that leaves nothing to be tidied up later where nobody answered.
+
+    One that failed half way closes itself when it is collected as garbage. Where that happens while
+    the next one begins, in the same thread, both want one lock, and neither ever gets it.
+    """
+
+    def __init__(self, address: str, **options: Any) -> None:
+        try:
+            super().__init__(address, **options)
+        except BaseException:
+            with suppress(Exception):
+                self.close(timeout=2)
+            raise

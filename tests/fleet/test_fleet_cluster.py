@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import shutil
 import signal
@@ -14,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from distributed import LocalCluster
+from distributed import Client, LocalCluster
 from fleet_kit import MILDER, carerules, cluster, exported, north, south, told
 from ports_kit import free_port
 from reading_kit import RULES
@@ -155,6 +156,27 @@ def test_nobody_at_an_address_is_said_in_one_line(
     assert shown.stderr.count("\n") == 1
 
 
+@pytest.mark.parametrize("address", ["tcp://127.0.0.1:1", "nonsense://x", "127.0.0.1:99999999", ""])
+def test_where_nobody_answers_nothing_is_left_to_be_closed_later(
+    address: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A client that closes itself as garbage, while another begins, stops both for ever."""
+    monkeypatch.setattr(module, "ANSWERS_WITHIN_S", 1.0)
+    gc.collect()
+    before = clients()
+    gc.disable()
+    try:
+        assert module._connected(address) is None
+        left = [one.status for one in clients() if one not in before]
+    finally:
+        gc.enable()
+    assert set(left) <= {"closed", "newly-created"}
+
+
+def clients() -> list[Client]:
+    return [one for one in gc.get_objects() if isinstance(one, Client)]
+
+
 def test_somebody_who_is_no_scheduler_is_not_waited_for_without_end(
     fleet: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -180,6 +202,7 @@ def test_a_scheduler_without_workers_is_said(fleet: Path, monkeypatch: pytest.Mo
 def test_another_carerules_there_is_refused_before_any_work(
     fleet: Path, hands: LocalCluster, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setattr(module, "ANSWERS_WITHIN_S", 120.0)
     monkeypatch.setattr("carerules.fleet.which.__version__", "0.0.9")
     # Scheduler and client share this process here: the scheduler is then the same, the workers not.
     from carerules.fleet.which import version
