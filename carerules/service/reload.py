@@ -88,8 +88,9 @@ def take_up(
         # A plug that is not proved off has the service's whole attention; the edit can wait.
         service.take([Started(service.world.now, offset(), 0)])
         return "refused: not every plug is proved off; the old rules go on"
+    # Not the outside's now: what came in while the rules were read was stamped before that.
+    now = service.world.now
     service.world = again(rules.setup)
-    now = max(service.outside.now(), service.world.now)
     # Whoever is there has not left because rules were edited.
     there = [Attended(now, old.attended_until)] if old.attended_until > now else []
     # A job under way is tightened by an edit, never loosened: one whose rule reads otherwise ends.

@@ -9,8 +9,8 @@ import pytest
 from carerules.campaign.ground import BEGIN, Ground, chemistries, setup_on
 from carerules.campaign.stage import Stage
 from carerules.domain.decision import Ending, JobEnded, Outcome, SwitchOff, SwitchOn
-from carerules.domain.event import Attended, Event, Rejected, Started
-from carerules.domain.moment import HOUR, MINUTE
+from carerules.domain.event import Attended, Event, Rejected, Started, Tick
+from carerules.domain.moment import HOUR, MINUTE, SECOND
 from carerules.domain.signal import catalogue
 from carerules.lang import load
 from carerules.loop import Setup, World, make_setup, new_world, next_due
@@ -119,6 +119,23 @@ def test_whoever_is_there_stays_and_nobody_comes_by_an_edit() -> None:
     watched.service.take([Attended(watched.stage.now(), until)])
     watched.edit(other)
     assert watched.service.world.attended_until == until
+
+
+def test_what_came_in_while_the_rules_were_read_keeps_its_place(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A clock that has gone on while a message still waits to be taken, as an inbox that threads
+    fill always may: the service ended over it, as no moment may run backwards."""
+    run = Run(DRAIN)
+    stamped = run.stage.now
+    monkeypatch.setattr(run.stage, "now", lambda: stamped() + SECOND)
+    more = 'rule more\n    when pack.soc < 5 %: notify "low"\n'
+    assert run.edit(DRAIN + more) == "taken up: new more"
+    run.service.take([Tick(stamped())])
+    assert run.service.world.now == stamped()
+    monkeypatch.undo()
+    run.until(stamped() + 10 * MINUTE)
+    assert run.closed, "the same job has qualified again"
 
 
 def test_an_edit_waits_while_a_plug_is_not_proved_off() -> None:
