@@ -7,12 +7,13 @@ from __future__ import annotations
 
 import gc
 import signal
-import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass
 from types import FrameType
 
 from carerules.adapters import HOST, KeptJournal, Supervisor, give_back
+from carerules.cli.aside import Aside
 from carerules.cli.common import utter
 from carerules.cli.voice import Style, Voice, voice_of
 from carerules.domain.event import Event
@@ -68,21 +69,20 @@ def serve(
     are to be read again, and that `look_again` is called. With a journal that several machines
     share (`shared`) it leaves when that fails, too: another one may go on with the site.
     """
-    leaving, edited = threading.Event(), threading.Event()
+    asked, aside = _Asked(), Aside()
     supervisor = Supervisor(HOST.awake_ms, well=hears)
 
     def leave(number: int, _frame: FrameType | None) -> None:
         if number == signal.SIGHUP and supervisor.is_there and read_again is not None:
-            edited.set()
-            threading.Thread(target=wake, daemon=True).start()
+            asked.read = True
+            aside.do(wake)
             return
-        if leaving.is_set():
+        if asked.leave:
             raise KeyboardInterrupt  # asked twice: OFF is sent once more, and that is all
-        leaving.set()
+        asked.leave = True
         supervisor.stopping()
-        # Waking takes a lock that the main thread may hold at this very instant.
-        threading.Thread(target=wake, daemon=True).start()
-        utter(f"{signal.Signals(number).name}: everything off, then leaving", err=True)
+        said = f"{signal.Signals(number).name}: everything off, then leaving"
+        aside.do(wake, lambda: utter(said, err=True))
 
     before = {number: signal.signal(number, leave) for number in ENDING}
 
@@ -91,10 +91,10 @@ def serve(
     def between() -> None:
         tidy()
         if read_again is not None:
-            _read_again(edited, lambda: read_again(supervisor), look_again, reread)
+            _read_again(asked, lambda: read_again(supervisor), look_again, reread)
 
     def leave_now() -> bool:
-        return leaving.is_set() or (shared and bool(service.faulted))
+        return asked.leave or (shared and bool(service.faulted))
 
     service.leave, service.alive, service.between = leave_now, supervisor.alive, between
     until = None if days is None else first[0].heard + round(days * 86_400 * SECOND)
@@ -108,7 +108,17 @@ def serve(
         for number, handler in before.items():
             signal.signal(number, handler)
         supervisor.close()
+        aside.wait()
     return _at_the_end(service, voice)
+
+
+@dataclass(slots=True)
+class _Asked:
+    """What signals have asked for: plain words, since a flag of `threading` has a lock, and the
+    handler may run while the main thread has it."""
+
+    leave: bool = False
+    read: bool = False
 
 
 @contextmanager
@@ -139,14 +149,14 @@ def tidying(now: Callable[[], int]) -> Callable[[], None]:
 
 
 def _read_again(
-    edited: threading.Event,
+    asked: _Asked,
     read_again: Callable[[], str],
     look_again: Callable[[], None] | None,
     reread: Reread | None,
 ) -> None:
     """What people asked to be read anew, by a signal or on the board's page."""
-    if edited.is_set():
-        edited.clear()
+    if asked.read:
+        asked.read = False
         utter(f"SIGHUP: {read_again()}", err=True)
         if look_again is not None:
             look_again()

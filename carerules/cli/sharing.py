@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING
 import click
 
 from carerules.adapters import HOST, PostgresPlace, Supervisor, watch_over
+from carerules.cli.aside import Aside
 from carerules.cli.common import refuse, utter
 from carerules.cli.sites import site_at
 from carerules.domain.ports import JournalError
@@ -93,7 +94,7 @@ class _Serving:
         self._shares = Shares(list(files))
         self._running: dict[str, subprocess.Popen[str]] = {}
         self._leaving_one: set[str] = set()
-        self._leave = threading.Event()
+        self._leave, self._aside = threading.Event(), Aside()
         self._unseen = ""
         self._supervisor = Supervisor(HOST.awake_ms)
 
@@ -114,11 +115,12 @@ class _Serving:
             for one, handler in before.items():
                 signal.signal(one, handler)
             self._supervisor.close()
+            self._aside.wait()
 
     def _asked_to_leave(self, number: int, _frame: FrameType | None) -> None:
-        self._leave.set()
         self._supervisor.stopping()
-        utter(f"{signal.Signals(number).name}: everything off that is served here", err=True)
+        said = f"{signal.Signals(number).name}: everything off that is served here"
+        self._aside.do(self._leave.set, lambda: utter(said, err=True))
 
     def _look(self) -> None:
         now = HOST.boot_ms()
