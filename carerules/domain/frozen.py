@@ -5,6 +5,7 @@ Knows how such classes are made. Does not know what they hold.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import FrozenInstanceError, dataclass, field, fields
 from functools import cache
 from operator import attrgetter
@@ -19,12 +20,14 @@ C = TypeVar("C")
 def guarded(cls: type[C]) -> type[C]:
     """As `dataclass(frozen=True, slots=True)`: who writes to a value gets `FrozenInstanceError`.
 
-    All these classes share the two functions that refuse, and the one that shows. By itself each
-    has its own, which took 3 KB a class, and a service loads some four hundred.
+    All these classes share the two functions that refuse, the one that shows, and the two that
+    compare. By itself each has its own, which is 9 of the 14 KB of a class of four fields, and a
+    service loads more than two hundred classes.
     """
-    made: Any = dataclass(frozen=True, slots=True, repr=False)(cls)
+    made: Any = dataclass(frozen=True, slots=True, repr=False, eq=False)(cls)
     made.__setattr__, made.__delattr__ = _refuse_to_write, _refuse_to_delete
     made.__repr__ = cls.__dict__.get("__repr__", _shown)
+    made.__eq__, made.__hash__ = _same, _hashed
     return made  # type: ignore[no-any-return]
 
 
@@ -32,6 +35,30 @@ def _shown(value: Any) -> str:
     """As a dataclass shows itself."""
     parts = (f"{one.name}={getattr(value, one.name)!r}" for one in fields(value) if one.repr)
     return f"{type(value).__qualname__}({', '.join(parts)})"
+
+
+def _same(value: Any, other: Any) -> Any:
+    """As a dataclass compares itself: field by field, with its own class alone."""
+    if value is other:
+        return True
+    if other.__class__ is not value.__class__:
+        return NotImplemented
+    compared = _compared(value.__class__)
+    return compared(value) == compared(other)
+
+
+def _hashed(value: Any) -> int:
+    return hash(_compared(value.__class__)(value))
+
+
+@cache
+def _compared(cls: type[Any]) -> Callable[[object], tuple[Any, ...]]:
+    """What makes two of a class the same, of one of them."""
+    names = [one.name for one in fields(cls) if one.compare]
+    if len(names) > 1:
+        return attrgetter(*names)
+    # Of one field it would give the field, and of none it cannot be made.
+    return lambda value: tuple(getattr(value, name) for name in names)
 
 
 def _refuse_to_write(_value: object, name: str, _new: object) -> NoReturn:
