@@ -20,7 +20,7 @@ from carerules.cli.common import FAILED, Renamed, refuse, site_argument, utter
 from carerules.cli.findings import show_findings
 from carerules.cli.sites import journal_path, make_state, must_be_named
 from carerules.cli.voice import Style
-from carerules.config import SiteFile, read_site
+from carerules.config import SiteFile, forget_tables, read_site
 from carerules.domain.ports import JournalError
 from carerules.lang import forget_grammar
 from carerules.loop import Setup
@@ -69,6 +69,7 @@ def run_command(
     """
     share_heap()  # before there is a second thread
     site = _site_at(site_path)
+    forget_tables()
     if speed is not None and site.virtual is None:
         refuse(
             f"{site_path}: found `--speed {speed:g}`, wanted none: the site is not "
@@ -78,8 +79,6 @@ def run_command(
     door = door_of(site, listen)
     if isinstance(door, Problem):
         refuse(door.show(), *_left_on(site))
-    if door is not None and (why := closed(door)) is not None:
-        refuse(why, *_left_on(site))
     site = replace(site, board=door)
     rules = read_rules(site)
     show_findings(rules.loaded)
@@ -88,6 +87,8 @@ def run_command(
     gc.unfreeze()
     gc.collect()
     gc.freeze()
+    if door is not None and (why := closed(door)) is not None:
+        refuse(why, *_left_on(site))
     if rules.setup is None:
         refuse(f"{site_path}: the rules have errors; nothing was started", *_left_on(site))
     run, bring_off = _ways(site)

@@ -8,7 +8,7 @@ from carerules.config.calendar import CalendarSettings
 from carerules.config.hub import HubSettings
 from carerules.config.planning import Planning
 from carerules.config.problem import Problem
-from carerules.config.read import read_site, read_site_text
+from carerules.config.read import forget_tables, read_site, read_site_text
 from carerules.config.site import SiteFile, VirtualPackStart, VirtualStart
 
 __all__ = [
@@ -20,6 +20,7 @@ __all__ = [
     "SiteFile",
     "VirtualPackStart",
     "VirtualStart",
+    "forget_tables",
     "read_listen",
     "read_site",
     "read_site_text",

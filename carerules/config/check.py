@@ -21,7 +21,7 @@ from carerules.config.problem import Key, found, quoted
 from carerules.config.refusal import SECRETS, unknown_key
 from carerules.config.schema import keys_at
 from carerules.config.signals import UNITS_OF_SIGNALS, declared
-from carerules.config.things import LEASE_S_MAX, LEASE_S_MIN
+from carerules.config.things import LEASE_S_MAX, LEASE_S_MIN, FeedTable, PlugTable
 from carerules.config.values import measured
 from carerules.domain.moment import SECOND
 from carerules.domain.pack import Limits, Plug
@@ -135,9 +135,13 @@ def _placed_twice(raw: Raw, _known: Known) -> Iterator[Mistake]:
 
 
 def _profiles(raw: Raw, known: Known) -> Iterator[Mistake]:
-    for kind, profiles in (("plug", known.plugs), ("feed", known.feeds)):
+    # Not from the schema, which is made where something is wrong and has to be told.
+    for kind, profiles, own in (
+        ("plug", known.plugs, PlugTable.model_fields.keys()),
+        ("feed", known.feeds, FeedTable.model_fields.keys()),
+    ):
         for name, table in named(raw, kind):
-            given = {key: value for key, value in table.items() if key not in keys_at((kind, name))}
+            given = {key: value for key, value in table.items() if key not in own}
             for key in sorted(given):
                 # Without its profile nothing is known of a variable, but a secret is one anyway.
                 if key.lower() in SECRETS:

@@ -27,15 +27,42 @@ try:
 finally:
     print("\\nLOADED", *sorted(sys.modules))
 """
+WHEN_READ = """
+import sys
+from carerules.cli import live
+from carerules.config import read, schema
+from carerules.lang import tables
+before = live.read_rules
+def read_rules(site):
+    print("\\nREAD", *sorted(sys.modules))
+    return before(site)
+live.read_rules = read_rules
+kept = {"grammar": tables.grammar, "tables": read._tables, "schema": schema._schema}
+try:
+    live.run_command(sys.argv[1:], standalone_mode=False)
+finally:
+    print("\\nKEPT", *(name for name, one in kept.items() if one.cache_info().currsize))
+    print("\\nLOADED", *sorted(sys.modules))
+"""
+
+
+def said(script: str, *words: str) -> str:
+    """What a process printed that ran a script to its end."""
+    ran = subprocess.run(
+        [sys.executable, "-c", script, *words], capture_output=True, text=True, check=False
+    )
+    assert ran.returncode == 0, ran.stderr
+    return ran.stdout
+
+
+def listed(text: str, head: str) -> set[str]:
+    """The words of the line that begins so."""
+    return set(text.rpartition(f"\n{head}")[2].partition("\n")[0].split())
 
 
 def loaded(*words: str) -> set[str]:
     """Every module of a process that ran a command to its end."""
-    ran = subprocess.run(
-        [sys.executable, "-c", AND_LIST, *words], capture_output=True, text=True, check=False
-    )
-    assert ran.returncode == 0, ran.stderr
-    return set(ran.stdout.rpartition("\nLOADED ")[2].split())
+    return listed(said(AND_LIST, *words), "LOADED")
 
 
 def test_a_check_of_rules_loads_nothing_of_a_service() -> None:
@@ -69,6 +96,19 @@ def test_a_service_with_its_page_holds_only_what_it_uses(tmp_path: Path) -> None
     ours = {"adapters.mail", "lang.prove", "sim", "campaign", "fleet", "planner", "replay", "lsp",
             "hub", "service.hub", "service.calendars", "calendar.expand"}  # fmt: skip
     assert not there & {f"carerules.{one}" for one in ours}
+
+
+def test_the_page_takes_the_place_of_what_reading_took(tmp_path: Path) -> None:
+    """Two megabytes: what is loaded before they are given back lies beside them for good."""
+    shutil.copytree(SURVEY, tmp_path / "site", ignore=shutil.ignore_patterns("state"))
+    door = f"127.0.0.1:{free_port()}"
+    text = said(WHEN_READ, str(tmp_path / "site" / "site.toml"), "--board", door,
+                "--speed", "100000", "--days", "0.01")  # fmt: skip
+    page = {"carerules.board", "starlette", "uvicorn", "jinja2", "asyncio"}
+    assert page <= listed(text, "LOADED"), "the page was served"
+    assert "carerules.lang" in listed(text, "READ"), "the list is that of when rules were read"
+    assert not listed(text, "READ") & page
+    assert not listed(text, "KEPT"), "what only reading needs is held while the service runs"
 
 
 @pytest.mark.parametrize("words", [("status", "--json"), ("log",), ("chore",)])

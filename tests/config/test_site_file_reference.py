@@ -10,13 +10,14 @@ from typing import Any
 
 import pytest
 from jsonschema import Draft202012Validator
-from pydantic import Field
+from pydantic import BaseModel, Field
 from site_cases import PRELUDE
 
 from carerules.config import SiteFile, read_site_text
 from carerules.config.model import VirtualTable
 from carerules.config.reference import TABLES, key_table, main, refreshed
-from carerules.config.schema import site_schema
+from carerules.config.schema import keys_at, site_schema
+from carerules.config.things import FeedTable, PlugTable
 
 ROOT = Path(__file__).parents[2]
 EXAMPLES = ROOT / "examples" / "river-survey"
@@ -30,6 +31,12 @@ def as_editors_see(value: Any) -> Any:
     if isinstance(value, list):
         return [as_editors_see(part) for part in value]
     return value.isoformat() if isinstance(value, dt.date | dt.time) else value
+
+
+@pytest.mark.parametrize(("kind", "table"), [("plug", PlugTable), ("feed", FeedTable)])
+def test_a_plugs_own_keys_are_those_of_the_schema(kind: str, table: type[BaseModel]) -> None:
+    """What is none of them is a variable of its profile; the reader goes by the table."""
+    assert keys_at((kind, "A-load")) == table.model_fields.keys() != set()
 
 
 def wrong_in(text: str) -> list[str]:
