@@ -23,6 +23,7 @@ from carerules.lsp.features import (
     completion,
     definition,
     findings,
+    highlights,
     hover,
     layout,
     mends,
@@ -88,6 +89,7 @@ def test_every_feature_answers(name: str) -> None:
     for at in _places(text):
         assert isinstance(completion(sight, at), list)
         assert isinstance(definition(sight, at) + references(sight, at), list)
+        assert isinstance(highlights(sight, at), list)
         hover(sight, at)
         got = rename(sight, at, "other")
         assert got is None or isinstance(got, (Refused, dict))

@@ -5,7 +5,15 @@ from __future__ import annotations
 import pytest
 from features_kit import MAIN, RULES, SITE, applied, put, seen
 
-from carerules.lsp.features import SITE_FILE, Refused, definition, references, renamable, rename
+from carerules.lsp.features import (
+    SITE_FILE,
+    Refused,
+    definition,
+    highlights,
+    references,
+    renamable,
+    rename,
+)
 from carerules.lsp.text import Position
 
 
@@ -57,6 +65,29 @@ def test_references_are_those_of_the_same_thing() -> None:
     assert rows("a = 5") == [(0, 4), (1, 23), (1, 43)]
     assert rows("a when") == [(1, 5), (2, 12)]
     assert rows("a when", with_definition=False) == [(2, 12)]
+
+
+def test_highlights_are_the_same_thing_in_this_file_and_tell_where_it_is_given() -> None:
+    """Told by hand off the text: a rule and a `let` are both called `a`."""
+    text = "let a = 5 %\nrule a when pack.soc > a for 1 h: drain to a\nrule b over a when " \
+           "pack.soc > 9 for 1 d: retire\n"  # fmt: skip
+    sight = seen(text)
+
+    def lit(mark: str) -> list[tuple[int, int, bool]]:
+        found = highlights(sight, put(sight, text.index(mark)))
+        return [(one.range.start.line, one.range.start.character, one.gives) for one in found]
+
+    assert lit("a = 5") == lit("a for") == [(0, 4, True), (1, 23, False), (1, 43, False)]
+    assert lit("a when") == [(1, 5, True), (2, 12, False)]
+    assert lit("for 1 h") == []
+
+
+def test_of_a_name_that_another_file_gives_only_the_places_here_are_lit() -> None:
+    sight = seen(MAIN, RULES)
+    found = highlights(sight, put(sight, MAIN.index("full-too-long")))
+    line = MAIN[: MAIN.index("full-too-long")].count("\n")
+    assert [(one.range.start.line, one.gives) for one in found] == [(line, False)]
+    assert len(references(sight, put(sight, MAIN.index("full-too-long")))) == 3
 
 
 def renamed(text: str, mark: str, name: str, **more: object) -> dict[str, str] | str:

@@ -247,6 +247,17 @@ def test_references(one: Editor, main: str) -> None:
         assert len(found) == count
 
 
+def test_a_name_is_lit_up_where_it_is_given_and_where_it_is_used(one: Editor, main: str) -> None:
+    found = one.ask(
+        "text_document_document_highlight",
+        lsp.DocumentHighlightParams(_document(main), at(MAIN, "low\n")),
+    )
+    kinds = lsp.DocumentHighlightKind
+    assert [(each.range, each.kind) for each in found] == [
+        (range_at(MAIN, "low"), kinds.Write), (range_at(MAIN, "low", nth=1), kinds.Read),
+    ]  # fmt: skip
+
+
 def test_the_list_of_statements(one: Editor, main: str) -> None:
     found = one.ask("text_document_document_symbol", lsp.DocumentSymbolParams(_document(main)))
     assert [item.name for item in found] == ["shared.care", "low", "keep"]
@@ -343,7 +354,8 @@ def test_what_the_server_says_it_can_do(tmp_path: Path) -> None:
     assert can.text_document_sync.change == lsp.TextDocumentSyncKind.Incremental  # type: ignore[union-attr]
     for name in ("hover_provider", "completion_provider", "definition_provider", "rename_provider",
                  "references_provider", "document_formatting_provider", "code_action_provider",
-                 "code_lens_provider", "document_symbol_provider"):  # fmt: skip
+                 "code_lens_provider", "document_symbol_provider",
+                 "document_highlight_provider"):  # fmt: skip
         assert getattr(can, name), name
     assert one.stop() == 0
 

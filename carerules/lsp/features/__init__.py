@@ -11,8 +11,10 @@ from carerules.lsp.features.lenses import Lens, Outlook, lenses
 from carerules.lsp.features.mends import Edit, Mending, mends
 from carerules.lsp.features.names import (
     SITE_FILE,
+    Highlight,
     Refused,
     definition,
+    highlights,
     references,
     renamable,
     rename,
@@ -24,6 +26,7 @@ __all__ = [
     "SITE_FILE",
     "Edit",
     "Finding",
+    "Highlight",
     "Hover",
     "Item",
     "ItemKind",
@@ -40,6 +43,7 @@ __all__ = [
     "completion",
     "definition",
     "findings",
+    "highlights",
     "hover",
     "layout",
     "lenses",

@@ -114,6 +114,25 @@ def references(sight: Sight, at: Position, *, with_definition: bool = True) -> l
     ]  # fmt: skip
 
 
+@guarded
+class Highlight:
+    """A place in the file that is open; `gives`: the name is given there."""
+
+    range: Range
+    gives: bool
+
+
+def highlights(sight: Sight, at: Position) -> list[Highlight]:
+    """Every place of the thing under the cursor in this file: a rule and a `let` of one name are
+    two things, which the letters alone do not tell apart."""
+    one = sight.mention_at(sight.document.offset(at))
+    here = [] if one is None else mentions_of(one, sight)
+    return [
+        Highlight(sight.document.range_of(other.span), other.gives)
+        for other in here if other.span.file == sight.file
+    ]  # fmt: skip
+
+
 def _place(span: Span, sight: Sight) -> Place:
     return Place(span.file, sight.document_of(span.file).range_of(span))
 

@@ -12,6 +12,7 @@ from lsprotocol import types as lsp
 from carerules.lsp.features import (
     Edit,
     Finding,
+    Highlight,
     Hover,
     Item,
     Lens,
@@ -72,6 +73,12 @@ def place_out(place: Place, uri: str) -> lsp.Location:
 def places(found: Iterable[Place], uri_of: UriOf) -> list[lsp.Location]:
     """Places in files that the editor can open."""
     return [place_out(place, uri) for place in found if (uri := uri_of(place.file)) is not None]
+
+
+def highlight(found: Highlight) -> lsp.DocumentHighlight:
+    """A place to be lit up; where the name is given it is written, elsewhere read."""
+    kind = lsp.DocumentHighlightKind.Write if found.gives else lsp.DocumentHighlightKind.Read
+    return lsp.DocumentHighlight(range_out(found.range), kind)
 
 
 def hovered(found: Hover) -> lsp.Hover:

@@ -148,6 +148,12 @@ def _reading(server: CareServer) -> None:
         return await answer(_uri(params), lambda s: convert.places(
             f.references(s, at, with_definition=given), s.together.uri_of)) or []  # fmt: skip
 
+    @server.feature(lsp.TEXT_DOCUMENT_DOCUMENT_HIGHLIGHT)
+    async def highlights(params: lsp.DocumentHighlightParams) -> list[lsp.DocumentHighlight]:
+        at = convert.position(params.position)
+        found = await answer(_uri(params), lambda sight: f.highlights(sight, at))
+        return [convert.highlight(one) for one in found or ()]
+
     @server.feature(lsp.TEXT_DOCUMENT_DOCUMENT_SYMBOL)
     async def symbols(params: lsp.DocumentSymbolParams) -> list[lsp.DocumentSymbol]:
         found = await answer(_uri(params), f.symbols)
