@@ -5,6 +5,7 @@ Knows the command's words. Does not know how a plan is made; what it enters is a
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TypeVar
 
@@ -18,15 +19,12 @@ from carerules.cli.reader import reader_at
 from carerules.cli.reading import say
 from carerules.cli.sites import site_at
 from carerules.cli.writing import put
-from carerules.config import Planning
+from carerules.domain.keptplan import AWAKE, Hours
 from carerules.domain.moment import DAY, Moment
 from carerules.domain.quantity import POWER, read_quantity
 from carerules.loop import World
 from carerules.planner import (
-    AWAKE,
     SECONDS,
-    Hours,
-    Tariff,
     has_solver,
     kept_lines,
     kept_plan,
@@ -36,9 +34,9 @@ from carerules.planner import (
     plan_lines,
     plan_shape,
     problem_of,
-    read_tariff,
     read_window,
     solved,
+    with_prices,
 )
 
 T = TypeVar("T")
@@ -100,7 +98,7 @@ def plan_command(
         _show_kept(site_path, svg, as_json=as_json)
         return
     with reader_at(site_path) as reader:
-        hours = _hours(reader.site.planning, awake_text, circuit_text, prices)
+        hours = _hours(reader.site.planning.hours, awake_text, circuit_text, prices)
         if reader.rules.setup is None:
             refuse("the rules have errors; mend: `carerules check` shows where")
         world = reader.now().world
@@ -137,20 +135,19 @@ def _show_kept(site_path: Path, svg: Path | None, *, as_json: bool) -> None:
 
 
 def _hours(
-    site: Planning, awake_text: str | None, circuit_text: str | None, prices: tuple[str, ...]
+    hours: Hours, awake_text: str | None, circuit_text: str | None, prices: tuple[str, ...]
 ) -> Hours:
-    """What the options say, else the site file, else nobody."""
-    awake, tariff = site.awake or AWAKE, Tariff(site.price, site.bands)
+    """The site file's, but for what the options say."""
     if awake_text is not None:
-        awake = _read(read_window(awake_text))
+        hours = replace(hours, awake=_read(read_window(awake_text)))
     if prices:
-        tariff = _read(read_tariff(prices))
-    circuit_w = site.circuit_w
+        hours = _read(with_prices(hours, prices))
     if circuit_text is not None:
         circuit_w = _read(read_quantity(circuit_text, POWER)).value
         if not 1 <= circuit_w <= 100_000:
             refuse(f"found `{circuit_text[:40]}`, wanted 1 W to 100000 W")
-    return Hours(awake, circuit_w, tariff)
+        hours = replace(hours, circuit_w=circuit_w)
+    return hours
 
 
 def _read(read: T | str) -> T:

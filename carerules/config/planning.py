@@ -15,6 +15,7 @@ from carerules.config.things import Table
 from carerules.config.values import Measure, Window, refused
 from carerules.domain.action import DayWindow
 from carerules.domain.frozen import guarded
+from carerules.domain.keptplan import AWAKE, Hours
 from carerules.domain.quantity import POWER
 
 BANDS_MAX = 24
@@ -23,14 +24,10 @@ BANDS_MAX = 24
 
 @guarded
 class Planning:
-    """When somebody moves packs (None: as nobody said), what all chargers together may draw (W;
-    None: no limit), and money a kWh: `price`, and through some hours another. `daily`: at which
-    minute of each day a service makes a plan and keeps it (None: at none)."""
+    """What plans go by, and at which minute of each day a service makes one and keeps it (None: at
+    none)."""
 
-    awake: DayWindow | None = None
-    circuit_w: float | None = None
-    price: float = 0.0
-    bands: tuple[tuple[DayWindow, float], ...] = ()
+    hours: Hours = Hours()
     daily: int | None = None
 
 
@@ -106,4 +103,5 @@ class PlanningTable(Table):
 
 def planning_of(table: PlanningTable) -> Planning:
     """The table, in the words of those who plan."""
-    return Planning(table.awake, table.circuit, table.price, tuple(table.prices), table.daily)
+    hours = Hours(table.awake or AWAKE, table.circuit, table.price, tuple(table.prices))
+    return Planning(hours, table.daily)

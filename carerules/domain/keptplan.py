@@ -78,12 +78,20 @@ class Supposed:
     soc: float | None
 
 
-@guarded
-class KeptHours:
-    """What the plan goes by: when somebody is awake, what all chargers may draw (W), and money a
-    kWh. A plan made anew goes by the same."""
+AWAKE = DayWindow(7 * 60, 22 * 60)
+"""When people move packs, where nobody says otherwise (no source)."""
 
-    awake: DayWindow
+
+@guarded
+class Hours:
+    """What a plan goes by, from the site file on: when somebody is there to move packs, what all
+    chargers together may draw (W; None: no limit), and money a kWh: `price`, and through the hours
+    of a band another, of which the last that fits counts. A plan made anew goes by the same.
+
+    Journals keep it with the plan: a field more has a default, for those that lie there.
+    """
+
+    awake: DayWindow = AWAKE
     circuit_w: float | None = None
     price: float = 0.0
     bands: tuple[tuple[DayWindow, float], ...] = ()
@@ -106,7 +114,7 @@ class KeptPlan:
     begins: Moment
     ends: Moment
     until: Moment
-    hours: KeptHours
+    hours: Hours
     runs: tuple[KeptRun, ...] = ()
     moves: tuple[KeptMove, ...] = ()
     left_out: tuple[KeptWish, ...] = ()

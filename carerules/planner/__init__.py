@@ -7,16 +7,13 @@ from carerules.planner.drawing import NARROW, WIDE, drawn_on, plan_drawing
 from carerules.planner.gather import Asked, problem_of
 from carerules.planner.greedy import by_rule
 from carerules.planner.hours import (
-    AWAKE,
-    Hours,
-    Tariff,
     inside,
     last_passing,
     noon_after,
-    read_tariff,
     read_window,
+    with_prices,
 )
-from carerules.planner.kept import hours_of, kept_plan, kept_shape, planned_simply
+from carerules.planner.kept import kept_plan, kept_shape, planned_simply
 from carerules.planner.lines import kept_lines, move_words_of, plan_lines, reading_words
 from carerules.planner.problem import (
     Cost,
@@ -35,13 +32,11 @@ from carerules.planner.solve import SECONDS, has_solver, solved
 from carerules.planner.verify import broken_limits
 
 __all__ = [
-    "AWAKE",
     "NARROW",
     "SECONDS",
     "WIDE",
     "Asked",
     "Cost",
-    "Hours",
     "KeptPlanShape",
     "KeptShape",
     "Move",
@@ -50,7 +45,6 @@ __all__ = [
     "Problem",
     "Run",
     "Schedule",
-    "Tariff",
     "Way",
     "Weights",
     "Wish",
@@ -58,7 +52,6 @@ __all__ = [
     "by_rule",
     "drawn_on",
     "has_solver",
-    "hours_of",
     "inside",
     "kept_lines",
     "kept_plan",
@@ -71,8 +64,8 @@ __all__ = [
     "plan_shape",
     "planned_simply",
     "problem_of",
-    "read_tariff",
     "read_window",
     "reading_words",
     "solved",
+    "with_prices",
 ]

@@ -22,11 +22,12 @@ from carerules.battery import (
 )
 from carerules.domain.action import Charge, Drain
 from carerules.domain.frozen import guarded
+from carerules.domain.keptplan import Hours
 from carerules.domain.moment import HOUR, MONTH, SECOND, Duration, Moment
 from carerules.domain.pack import Side, Station
 from carerules.domain.quantity import Known, Unknown
 from carerules.loop import World, figures_of, full_v, uses_within
-from carerules.planner.hours import Hours, next_step, price_at, whole_through
+from carerules.planner.hours import next_step, price_at, whole_through
 from carerules.planner.problem import (
     STEP,
     STEPS_MAX,
@@ -73,7 +74,7 @@ class _Ground:
 
 def problem_of(world: World, until: Moment, hours: Hours, weights: Weights | None = None) -> Asked:
     """What is to be planned from now until then (at most a week): wishes out of rules and uses,
-    ways out of stations and forecasts, prices out of published cells, the tariff and weights."""
+    ways out of stations and forecasts, prices out of published cells, the hours and weights."""
     begin = next_step(world.local, world.now)
     end = max([until, *(start for _, start, _ in uses_within(world, until))])
     steps = min(STEPS_MAX, max(1, (end - begin) // STEP))
@@ -103,7 +104,7 @@ def _awake(ground: _Ground, moment: Moment) -> bool:
 
 
 def _price(ground: _Ground, moment: Moment) -> int:
-    money = price_at(ground.hours.tariff, ground.world.local, moment)
+    money = price_at(ground.hours, ground.world.local, moment)
     return round(units(money * ground.weights.money) * (STEP / HOUR) / 1_000)
 
 

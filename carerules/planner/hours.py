@@ -7,38 +7,19 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import timedelta
 
 from carerules.domain.action import DayWindow
-from carerules.domain.frozen import guarded
+from carerules.domain.keptplan import Hours
 from carerules.domain.moment import HOUR, MINUTE, Duration, LocalTime, Moment
 from carerules.planner.problem import STEP
 
-AWAKE = DayWindow(7 * 60, 22 * 60)
-"""When people move packs, where nobody says otherwise (no source)."""
 LEAST: Duration = 8 * HOUR
 """A night's plan goes to the first noon that is at least so far ahead."""
 PRICE_MAX = 1_000.0
 """Of money a kWh: more is a slip of the unit."""
 BANDS_MAX = 24
-
-
-@guarded
-class Tariff:
-    """What a kWh costs (money): through the hours of a band, the last that fits; else `base`."""
-
-    base: float = 0.0
-    bands: tuple[tuple[DayWindow, float], ...] = ()
-
-
-@guarded
-class Hours:
-    """When somebody is there to move packs, what all chargers together may draw (W; None: no
-    limit), and what energy costs."""
-
-    awake: DayWindow = AWAKE
-    circuit_w: float | None = None
-    tariff: Tariff = Tariff()
 
 
 _WINDOW = re.compile(r"(\d{1,2}):(\d\d)-(\d{1,2}):(\d\d)")
@@ -60,8 +41,9 @@ def read_window(text: str) -> DayWindow | str:
     return DayWindow(since, until % 1440)
 
 
-def read_tariff(texts: Sequence[str]) -> Tariff | str:
-    """`0.30` for all hours, `22:00-06:00 0.12` for some; or what is wrong with one of them."""
+def with_prices(hours: Hours, texts: Sequence[str]) -> Hours | str:
+    """The same at other prices: `0.30` for all hours, `22:00-06:00 0.12` for some; or what is wrong
+    with one of them."""
     base, bands = 0.0, []
     if len(texts) > BANDS_MAX:
         return f"found {len(texts)} prices, wanted at most {BANDS_MAX}"
@@ -76,7 +58,7 @@ def read_tariff(texts: Sequence[str]) -> Tariff | str:
         if isinstance(window, str):
             return window
         bands.append((window, float(found[2])))
-    return Tariff(base, tuple(bands))
+    return replace(hours, price=base, bands=tuple(bands))
 
 
 def inside(window: DayWindow, minute: int) -> bool:
@@ -101,10 +83,10 @@ def whole_through(window: DayWindow, local: LocalTime, begin: Moment, end: Momen
     )
 
 
-def price_at(tariff: Tariff, local: LocalTime, moment: Moment) -> float:
+def price_at(hours: Hours, local: LocalTime, moment: Moment) -> float:
     """Money a kWh at a moment."""
-    minute, price = minute_at(local, moment), tariff.base
-    for window, other in tariff.bands:
+    minute, price = minute_at(local, moment), hours.price
+    for window, other in hours.bands:
         if inside(window, minute):
             price = other
     return price

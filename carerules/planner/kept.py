@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator
 from datetime import datetime
 
 from carerules.domain.keptplan import (
-    KeptHours,
+    Hours,
     KeptMove,
     KeptPlan,
     KeptRun,
@@ -27,7 +27,7 @@ from carerules.loop import (
     wish_words,
 )
 from carerules.planner.gather import Asked, problem_of
-from carerules.planner.hours import Hours, Tariff, inside, minute_at
+from carerules.planner.hours import inside, minute_at
 from carerules.planner.problem import STEP, Move, Problem, Run, Schedule
 from carerules.planner.said import aim_of, asleep_of, due_of, follows_left_out, why_not
 from carerules.planner.shapes import (
@@ -64,7 +64,7 @@ def kept_plan(
         made=world.now, by=by,
         made_by="solver" if schedule.bound is not None else "simple rule",
         begins=problem.begin, ends=problem.moment(problem.steps), until=until,
-        hours=KeptHours(hours.awake, hours.circuit_w, hours.tariff.base, hours.tariff.bands),
+        hours=hours,
         runs=tuple(_runs(world, problem, schedule)),
         moves=tuple(_move(problem, schedule, move, told) for move in schedule.moves),
         left_out=tuple(
@@ -89,11 +89,6 @@ def planned_simply(
     asked = problem_of(world, until, hours)
     schedule = solved(asked.problem, SERVICE_SECONDS, simple=True)
     return kept_plan(world, hours, until, asked, schedule, by, because)
-
-
-def hours_of(kept: KeptHours) -> Hours:
-    """What a kept plan goes by, to make one anew."""
-    return Hours(kept.awake, kept.circuit_w, Tariff(kept.price, kept.bands))
 
 
 def _runs(world: World, problem: Problem, schedule: Schedule) -> Iterator[KeptRun]:

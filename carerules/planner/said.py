@@ -10,11 +10,12 @@ from datetime import datetime
 from itertools import groupby
 from typing import TypeAlias
 
+from carerules.domain.keptplan import Hours
 from carerules.domain.moment import HOUR
 from carerules.loop import World
 from carerules.planner.arrange import way_of
 from carerules.planner.gather import Asked
-from carerules.planner.hours import Hours, price_at
+from carerules.planner.hours import price_at
 from carerules.planner.problem import STEP, UNIT, Problem, Run, Schedule, Stretch, Wish
 from carerules.planner.shapes import (
     CostShape,
@@ -137,7 +138,7 @@ def _cost(world: World, hours: Hours, problem: Problem, schedule: Schedule) -> C
         for step in range(run.begin, run.end):
             wh = wall_w * STEP / HOUR
             energy_wh += wh
-            money += wh / 1_000 * price_at(hours.tariff, world.local, problem.moment(step))
+            money += wh / 1_000 * price_at(hours, world.local, problem.moment(step))
     cost = schedule.cost
 
     def percent(found: int) -> float:

@@ -39,7 +39,7 @@ _CLASSES: dict[str, type[Any]] = {
         job.Job, job.Phase, RuleState, CountState, Dwell, Run, PlugState, Proof,
         world.PackState, world.StationState, world.OpenChore,
         keptplan.KeptPlan, keptplan.KeptRun, keptplan.KeptMove, keptplan.KeptWish,
-        keptplan.KeptHours, keptplan.Supposed,
+        keptplan.Hours, keptplan.Supposed,
     )
 }  # fmt: skip
 

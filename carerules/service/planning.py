@@ -13,14 +13,10 @@ from carerules.adapters import Lane, Put, quoted
 from carerules.config import Planning
 from carerules.domain.event import Event, PlanKept, Rejected
 from carerules.domain.frozen import guarded
-from carerules.domain.keptplan import KeptPlan
+from carerules.domain.keptplan import Hours, KeptPlan
 from carerules.domain.moment import HOUR, MINUTE, SECOND, Duration, Moment
 from carerules.loop import World, differences
 from carerules.planner import (
-    AWAKE,
-    Hours,
-    Tariff,
-    hours_of,
     last_passing,
     noon_after,
     planned_simply,
@@ -54,10 +50,7 @@ class Watch:
     """When a plan is to be made. One thread at a time; moments are the world's."""
 
     def __init__(self, settings: Planning) -> None:
-        self._daily = settings.daily
-        self._hours = Hours(
-            settings.awake or AWAKE, settings.circuit_w, Tariff(settings.price, settings.bands)
-        )
+        self._daily, self._hours = settings.daily, settings.hours
         self._looked: Moment | None = None
         self._differs_since: Moment | None = None
         self._anew: Moment | None = None
@@ -103,7 +96,7 @@ class Watch:
         often = self._anew is not None and now - self._anew < 2 * self._spacing
         self._spacing = min(ANEW_SELDOM, 2 * self._spacing) if often else ANEW_EVERY
         self._anew, self._differs_since = now, None
-        return Order(kept.until, hours_of(kept.hours), because)
+        return Order(kept.until, kept.hours, because)
 
 
 def made(order: Order, world: World) -> KeptPlan:

@@ -20,8 +20,9 @@ from carerules.adapters import PlanDrop
 from carerules.board.pages import unbroken
 from carerules.board.planview import SOON_MAX, plan_view
 from carerules.domain.event import Event, Placed, PlanKept
+from carerules.domain.keptplan import Hours
 from carerules.domain.moment import DAY, MINUTE
-from carerules.planner import Hours, kept_shape, planned_simply
+from carerules.planner import kept_shape, planned_simply
 
 SITE = """\
 name = "boat shed"

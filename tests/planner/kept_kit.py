@@ -21,9 +21,10 @@ from carerules.domain.event import (
     Started,
     Tick,
 )
+from carerules.domain.keptplan import Hours
 from carerules.domain.moment import SECOND, Moment
 from carerules.loop import World, step
-from carerules.planner import Hours, planned_simply
+from carerules.planner import planned_simply
 from carerules.service.desk import entry_events
 
 SLOW = "rule slow\n    when pack.soc >= 95: drain to 80 % at most 80 W\n"

@@ -33,7 +33,7 @@ from carerules.domain.event import (
     UseDropped,
     Wanted,
 )
-from carerules.domain.keptplan import GIVEN_UP, KeptMove, KeptPlan
+from carerules.domain.keptplan import GIVEN_UP, Hours, KeptMove, KeptPlan
 from carerules.domain.moment import DAY, HOUR, MINUTE, NEVER, SECOND, Moment
 from carerules.domain.pack import Side
 from carerules.loop import (
@@ -46,7 +46,7 @@ from carerules.loop import (
     planned_mend,
     step,
 )
-from carerules.planner import Hours, kept_lines, kept_shape, planned_simply, problem_of
+from carerules.planner import kept_lines, kept_shape, planned_simply, problem_of
 
 # ---- the story of one swap ---------------------------------------------------------------------
 

@@ -26,12 +26,11 @@ from carerules.battery import ConstantPower, drain_ahead
 from carerules.board.planview import plan_view
 from carerules.domain.action import DayWindow
 from carerules.domain.event import A_PERSON, Attended, Event, Placed, PlanKept, Sample, Value
+from carerules.domain.keptplan import Hours
 from carerules.domain.moment import DAY, HOUR
 from carerules.domain.pack import Side
 from carerules.loop import figures_of, foresee, step
 from carerules.planner import (
-    Hours,
-    Tariff,
     broken_limits,
     kept_lines,
     kept_plan,
@@ -41,9 +40,9 @@ from carerules.planner import (
     plan_shape,
     planned_simply,
     problem_of,
-    read_tariff,
     read_window,
     solved,
+    with_prices,
 )
 
 # ---- what nobody sees ------------------------------------------------------------------------
@@ -300,10 +299,10 @@ def test_lying_costs_what_was_published() -> None:
 
 def test_a_kilowatt_hour_costs_the_tariffs_price() -> None:
     """180 W through an hour at 0.30 a kWh are 0.054 of money, and 0.0054 % of a pack's capacity."""
-    tariff = read_tariff(["0.10", "00:00-06:00 0.30"])
-    assert isinstance(tariff, Tariff)
+    hours = with_prices(Hours(), ["0.10", "00:00-06:00 0.30"])
+    assert isinstance(hours, Hours)
     world = world_of("", at_level(60.0))
-    problem = problem_of(world, NOON, Hours(tariff=tariff)).problem
+    problem = problem_of(world, NOON, hours).problem
     night = [problem.price[step] for step in range(problem.steps)
              if LOCAL.read(problem.moment(step)).hour < 6]  # fmt: skip
     assert len(night) == 24
@@ -352,7 +351,7 @@ def test_hours_are_read_at_the_door(text: str, wanted: DayWindow | None) -> None
 
 @pytest.mark.parametrize("text", ["-1", "0.3 EUR", "22:00 0.1", "9999", "22:00-25:00 0.3", ""])
 def test_a_price_is_read_at_the_door(text: str) -> None:
-    read = read_tariff([text])
+    read = with_prices(Hours(), [text])
     assert isinstance(read, str)
     assert read.startswith("found `")
 

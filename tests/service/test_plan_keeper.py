@@ -19,7 +19,7 @@ from carerules.config import Planning, SiteFile, read_site_text
 from carerules.domain.action import DayWindow
 from carerules.domain.decision import Outcome
 from carerules.domain.event import Event, PlanKept, Rejected, Started, Tick
-from carerules.domain.keptplan import KeptPlan
+from carerules.domain.keptplan import Hours, KeptPlan
 from carerules.domain.moment import DAY, HOUR, MINUTE, SECOND, Moment
 from carerules.domain.signal import catalogue
 from carerules.lang import load
@@ -33,7 +33,7 @@ from carerules.loop import (
     step,
     stranger,
 )
-from carerules.planner import Hours, Tariff, hours_of, planned_simply, problem_of
+from carerules.planner import planned_simply, problem_of
 from carerules.service import Service, dump_world, load_world, restore, worth_keeping
 from carerules.service.desk import entry_events
 from carerules.service.planning import (
@@ -449,21 +449,29 @@ def test_a_system_without_another_thread_costs_the_plan_and_not_the_service(
 
 # ---- what a plan goes by -------------------------------------------------------------------------
 
-HOURS = Hours(DayWindow(60, 1_200), 2_300.0, Tariff(0.3, ((DayWindow(0, 360), 0.12),)))
-SIX = 18 * 60
+HOURS = Hours(DayWindow(60, 1_200), 2_300.0, 0.3, ((DayWindow(0, 360), 0.12),))
+TABLE = """\
+[planning]
+awake = "01:00-20:00"
+circuit = "2300 W"
+price = 0.3
+prices = ["00:00-06:00 0.12"]
+daily = "18:00"
+"""
 
 
 def test_every_limit_goes_from_the_site_file_into_each_plan_and_into_those_made_anew() -> None:
     """A limit more has its figure here, too: each is other than where nobody says one."""
-    for value in (HOURS, HOURS.tariff):
-        unsaid = [one.name for one in fields(value) if getattr(value, one.name) == one.default]
-        assert unsaid == []
-    settings = Planning(HOURS.awake, HOURS.circuit_w, HOURS.tariff.base, HOURS.tariff.bands, SIX)
+    assert [one.name for one in fields(HOURS) if getattr(HOURS, one.name) == one.default] == []
+    text = SITE.replace('[planning]\nawake = "07:00-23:00"\n', TABLE)
+    read = read_site_text(text, "site.toml")
+    assert isinstance(read, SiteFile)
+    assert read.planning.hours == HOURS
     shed = Shed()
     shed.go(shed.at("18:15"))
-    order = Watch(settings).look(shed.world)
+    order = Watch(read.planning).look(shed.world)
     assert order is not None
     assert order.hours == HOURS
-    assert hours_of(made(order, shed.world).hours) == HOURS
+    assert made(order, shed.world).hours == HOURS
     problem = problem_of(shed.world, order.until, order.hours).problem
     assert [one.name for one in fields(problem) if getattr(problem, one.name) == one.default] == []
