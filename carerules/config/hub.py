@@ -20,6 +20,8 @@ from carerules.domain.moment import MINUTE, SECOND, Duration
 from carerules.domain.quantity import DURATION
 
 KEY = r"^[a-z0-9](?:[a-z0-9-]{0,38}[a-z0-9])?$"
+WHERE = ("prefix", "domain")
+"""The keys that say where a convention shows the site; by them what lies there is found again."""
 LEVELS = r"^[A-Za-z0-9_-]{1,40}(?:/[A-Za-z0-9_-]{1,40}){0,3}$"
 
 

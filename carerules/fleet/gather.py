@@ -32,6 +32,7 @@ from carerules.fleet.reporting import (
     ReportTold,
     WorkTold,
     Worn,
+    added,
     worst,
 )
 from carerules.fleet.which import version
@@ -272,7 +273,7 @@ def report_fleet(fleet: Fleet, hands: Hands, at: Callable[[int], None]) -> Fleet
         now, soon = now + told["now"], soon + told["soon"]
         worn = worst([*worn, *told["worn"]])
         for name, kind in told["kinds"].items():
-            kinds[name] = _added(kinds[name], kind) if name in kinds else kind
+            kinds[name] = added(kinds[name], kind) if name in kinds else kind
     since, until = fleet.outermost(fleet.stretches())
     limits = [f"{without} of {len(fleet.sites)} sites have no tables of decisions and jobs: what "
               "rules did there is unknown"] if without else []  # fmt: skip
@@ -292,20 +293,6 @@ def report_fleet(fleet: Fleet, hands: Hands, at: Callable[[int], None]) -> Fleet
             for health, site, pack, why, at_once in worn
         ],
         limits=limits,
-    )  # fmt: skip
-
-
-def _added(one: KindTold, other: KindTold) -> KindTold:
-    def both(left: list[int], right: list[int]) -> list[int]:
-        return [old + new for old, new in zip(left, right, strict=True)]
-
-    return KindTold(
-        packs=one["packs"] + other["packs"], time=one["time"] + other["time"],
-        levels=both(one["levels"], other["levels"]), unknown=one["unknown"] + other["unknown"],
-        fell=one["fell"] + other["fell"], cycles=both(one["cycles"], other["cycles"]),
-        health=both(one["health"], other["health"]),
-        health_unknown=one["health_unknown"] + other["health_unknown"],
-        barred=one["barred"] + other["barred"],
     )  # fmt: skip
 
 

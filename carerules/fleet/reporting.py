@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from heapq import nsmallest
 from pathlib import Path
-from typing import TypeAlias, TypedDict
+from typing import Any, TypeAlias, TypedDict, cast
 
 import numpy as np
 
@@ -119,6 +119,17 @@ def _nothing() -> KindTold:
         cycles=[0] * (len(CYCLE_EDGES) + 1), health=[0] * (len(HEALTH_EDGES) + 1),
         health_unknown=0, barred=0,
     )  # fmt: skip
+
+
+def added(one: KindTold, other: KindTold) -> KindTold:
+    """The two together, whatever is summed: numbers, and rows of numbers place by place."""
+    mine, theirs = cast(dict[str, Any], one), cast(dict[str, Any], other)
+    both = {
+        name: [old + new for old, new in zip(told, theirs[name], strict=True)]
+        if isinstance(told, list) else told + theirs[name]
+        for name, told in mine.items()
+    }  # fmt: skip
+    return cast(KindTold, both)
 
 
 def _levels(tape: Tape) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

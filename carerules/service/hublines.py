@@ -55,11 +55,21 @@ def conventions_of(
     settings: HubSettings, places: Places
 ) -> tuple[Sequence[Convention], Sequence[Convention]]:
     """The conventions that a site speaks, and those that it does not."""
-    every: list[tuple[bool, Convention]] = [
+    every = _conventions(settings, places)
+    return [one for on, one in every if on], [one for on, one in every if not on]
+
+
+def every_convention(settings: HubSettings, places: Places) -> Sequence[Convention]:
+    """All that there are, whether the site speaks them or not."""
+    return [one for _, one in _conventions(settings, places)]
+
+
+def _conventions(settings: HubSettings, places: Places) -> Sequence[tuple[bool, Convention]]:
+    """One a row, and whether the site speaks it."""
+    return [
         (settings.discovery, Discovery(places.key, settings.prefix, __version__)),
         (settings.homie, Homie(places.key, settings.domain)),
     ]
-    return [one for on, one in every if on], [one for on, one in every if not on]
 
 
 NOTHING: Mapping[str, str] = {}

@@ -21,9 +21,9 @@ from carerules.adapters.address import broker_password
 from carerules.adapters.hubline import Ears, HubLine
 from carerules.bounded import read_bounded
 from carerules.config import HubSettings, SiteFile
-from carerules.config.hub import HubTable, hub_of
+from carerules.config.hub import WHERE, HubTable, hub_of
 from carerules.hub import places_of
-from carerules.service.hublines import Broom, MakeLine, Sweep, conventions_of
+from carerules.service.hublines import Broom, MakeLine, Sweep, every_convention
 
 NOTE = "hub.json"
 NOTE_BYTES_MAX = 1_024
@@ -34,7 +34,7 @@ def note_shown(site: SiteFile) -> None:
     """Note where a hub is shown the site; a note that cannot be written is done without."""
     assert site.hub is not None
     key = places_of(site.site, site.hub.key, controls=False).key
-    text = json.dumps({"key": key, "prefix": site.hub.prefix, "domain": site.hub.domain})
+    text = json.dumps({"key": key} | {name: getattr(site.hub, name) for name in WHERE})
     file = site.state / NOTE
     with suppress(OSError):
         if not file.exists() or read_bounded(file, NOTE_BYTES_MAX) != text.encode():
@@ -44,10 +44,10 @@ def note_shown(site: SiteFile) -> None:
 
 
 def noted(site: SiteFile) -> HubSettings | None:
-    """Where the site was shown, with both conventions turned off; None: nowhere that is known."""
+    """Where the site was shown; None: nowhere that is known."""
     try:
         said = json.loads(read_bounded(site.state / NOTE, NOTE_BYTES_MAX))
-        return hub_of(HubTable.model_validate({**said, "discovery": False, "homie": False}))
+        return hub_of(HubTable.model_validate(said))
     except (OSError, ValueError, TypeError, ValidationError):
         return None
 
@@ -61,7 +61,7 @@ class _Script(Broom):
     def is_ours(self, topic: str, payload: str, kept: Mapping[str, str]) -> bool:
         """As the convention has it, if nobody is there."""
         will, farewell = self.convention.will, self.convention.farewell
-        assert will is not None, "both conventions say when they are gone"
+        assert will is not None, "each convention says when it is gone"
         state = will[0]
         self.spared = state in kept and (state, kept[state]) not in (will, farewell)
         return not self.spared and self.convention.is_ours(topic, payload, kept)
@@ -77,8 +77,8 @@ class Leftover:
         """Asked only of a site with a broker; raises `AddressError`."""
         assert site.mqtt is not None
         self._note, self._say = site.state / NOTE, say
-        _, unspoken = conventions_of(shown, places_of(site.site, shown.key, controls=False))
-        self._scripts = [_Script(one) for one in unspoken]
+        places = places_of(site.site, shown.key, controls=False)
+        self._scripts = [_Script(one) for one in every_convention(shown, places)]
         password, name = broker_password(site.mqtt), f"carerules-gone-{uuid4().hex[:8]}"
         ears = Ears(lambda *_: False, lambda *_: None, lambda: None, lambda _: None, lambda: None)
         self._sweep = Sweep([

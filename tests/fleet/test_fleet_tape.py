@@ -285,6 +285,38 @@ def test_the_report_of_one_site_is_that_of_its_month(tmp_path: Path) -> None:
     assert max(map(len, lines)) <= 80
 
 
+EDGE = ("from_percent", "to_percent", "at_least", "below")
+
+
+def numbers(told: object, at: str = "") -> dict[str, float]:
+    """Every number of a shape that is no edge of a band, by its place there."""
+    if isinstance(told, dict):
+        rows = [(f"{at}.{name}", one) for name, one in told.items() if name not in EDGE]
+    elif isinstance(told, list):
+        rows = [(f"{at}[{place}]", one) for place, one in enumerate(told)]
+    else:
+        return {at: told} if isinstance(told, int | float) else {}
+    return {place: value for where, one in rows for place, value in numbers(one, where).items()}
+
+
+def test_the_report_of_two_sites_is_the_sum_of_each(tmp_path: Path) -> None:
+    """Whatever is summed: a figure more is held here, too."""
+    (tmp_path / "n").mkdir()
+    (tmp_path / "s").mkdir()
+    stories = {"north": north(tmp_path / "n"), "south": south(tmp_path / "s")}
+    for name, story in stories.items():
+        exported(story, tmp_path / "fleet" / name)
+        exported(story, tmp_path / name / name)
+        story.close()
+    whole, *alone = (
+        numbers(told("report", "--fleet", tmp_path / folder)["kinds"])
+        for folder in ("fleet", "north", "south")
+    )
+    assert len(whole) > 10
+    assert whole == pytest.approx({at: sum(one[at] for one in alone) for at in whole}, abs=0.01)
+    assert all(any(one.values()) for one in alone)
+
+
 @pytest.mark.parametrize(
     ("levels", "fell"),
     [

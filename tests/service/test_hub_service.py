@@ -4,7 +4,8 @@ becomes of orders that come late, or too often."""
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields, replace
+from pathlib import Path
 from threading import Lock
 from time import sleep
 from typing import Any
@@ -13,14 +14,17 @@ import pytest
 
 from carerules.adapters import Lane
 from carerules.adapters.hubline import Ears, Heard, Script
-from carerules.config import SiteFile, read_site_text
+from carerules.config import HubSettings, SiteFile, read_site_text
 from carerules.domain.event import Event, Placed, Rejected, Started, Stopped, Tick
 from carerules.domain.moment import SECOND
 from carerules.domain.plan import Plan
 from carerules.domain.signal import catalogue
+from carerules.hub import places_of
 from carerules.loop import World, make_setup, new_world, step
 from carerules.service.checkup import at_the_hub
 from carerules.service.hub import ORDERS_A_MINUTE, SILENT_S, Hub
+from carerules.service.hublines import conventions_of, every_convention
+from carerules.service.leftover import note_shown, noted
 
 SITE = """name = "shed"
 zone = "UTC"
@@ -238,3 +242,26 @@ def test_whatever_goes_wrong_there_the_evaluator_goes_on(
     (placed,) = stage.taken()
     stage.hear(placed)  # does not raise
     assert any("division" in event.why for event in stage.taken() if isinstance(event, Rejected))
+
+
+def test_wherever_the_site_was_shown_is_noted_and_swept_in_every_convention(tmp_path: Path) -> None:
+    """A convention more has its place noted beside the journal, and its remains taken away."""
+    site = read_site_text(SITE, "site.toml")
+    assert isinstance(site, SiteFile)
+    assert site.hub is not None
+    where = [one.name for one in fields(HubSettings) if one.type == "str" and one.name != "key"]
+    assert len(where) >= 2
+    elsewhere = replace(site.hub, **{name: f"far/{name}" for name in where})
+    site = replace(site, state=tmp_path, hub=elsewhere)
+    note_shown(site)
+    found = noted(site)
+    assert found is not None
+    assert {name: getattr(found, name) for name in (*where, "key")} == {
+        **{name: f"far/{name}" for name in where}, "key": "shed",
+    }  # fmt: skip
+    places = places_of(site.site, found.key, controls=False)
+    swept = {type(one) for one in every_convention(found, places)}
+    off = replace(found, **{one.name: False for one in fields(found) if one.type == "bool"})
+    assert swept == {type(one) for one in conventions_of(off, places)[1]}
+    for one in every_convention(found, places):
+        assert any(topic.startswith("far/") for topic in one.remembered), one
