@@ -6,6 +6,7 @@ from __future__ import annotations
 import json
 import re
 import sys
+import tomllib
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from types import FrameType
@@ -205,6 +206,29 @@ def test_the_map_names_every_word_that_all_share() -> None:
     drawn = PAGE.split("  domain/ ")[1].split("\n  shipped ")[0]
     there = {one.stem for one in (HOUSE / "domain").glob("[a-z]*.py")}
     assert there - set(re.findall(r"\w+", drawn)) == set()
+
+
+def test_where_the_map_names_most_of_a_room_it_names_all() -> None:
+    """One more module is looked for there; of a large room it says what the room is for."""
+    drawn = PAGE.split("```text\ncarerules/\n")[1].split("```")[0]
+    rows = re.split(r"^  (?:  )?(?=[a-z]+(?:/| ))", drawn, flags=re.M)
+    whole = []
+    for room in HOUSE.glob("*/"):
+        told = " ".join(row for row in rows if row.startswith(f"{room.name}/"))
+        there = {one.stem for one in room.glob("[a-z]*.py")}
+        named = there & set(re.findall(r"\w+", told))
+        if 3 * len(named) >= 2 * len(there) > 0:
+            whole.append(room.name)
+            assert there - named == set(), room.name
+    assert {"loop", "planner", "hub", "fleet", "board", "replay", "lsp"} <= set(whole)
+
+
+def test_the_floors_are_those_that_the_contract_holds() -> None:
+    said = PAGE.split("The floors, top to bottom;")[1].split("More contracts:")[0]
+    floors = [set(one.split()) for one in re.findall(r"`([a-z ]+)`", said) if one != "lint"]
+    held = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["tool"]["importlinter"]
+    (layers,) = (one["layers"] for one in held["contracts"] if one["type"] == "layers")
+    assert floors == [set(one.replace("|", " ").split()) for one in layers[1:]]
 
 
 def test_every_place_that_the_page_names_is_there() -> None:

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from typing import get_args
+
 import pytest
 from features_kit import MAIN, RULES, SITE, applied, put, seen
 
+from carerules.lang.names import NameKind
 from carerules.lsp.features import (
     SITE_FILE,
     Refused,
@@ -14,6 +17,7 @@ from carerules.lsp.features import (
     renamable,
     rename,
 )
+from carerules.lsp.features.names import _WHOSE
 from carerules.lsp.text import Position
 
 
@@ -51,6 +55,12 @@ def test_a_pack_of_a_scenario_is_given_there() -> None:
     sight = seen(text)
     (place,) = definition(sight, put(sight, text.index("heron drain")))
     assert (place.file, place.range.start) == ("main.care", Position(3, 15))
+
+
+def test_why_a_name_has_no_other_is_known_of_each_kind_that_no_statement_gives() -> None:
+    """Of a kind of name more, too: what is left out would be said to be given by nothing."""
+    given = {"let", "setting", "group", "rule", "scenario", "event"}
+    assert set(get_args(NameKind)) - given == set(_WHOSE)
 
 
 def test_references_are_those_of_the_same_thing() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -12,6 +13,8 @@ from features_kit import SITE
 from lsp_kit import Editor, applied, at, columns_16, editor, range_at
 from lsprotocol import types as lsp
 from pygls.exceptions import JsonRpcException
+
+from carerules.lsp.server.handlers import build
 
 MAIN = """# 24 µΩ \U0001f50b for heron
 use "shared.care"
@@ -358,6 +361,16 @@ def test_what_the_server_says_it_can_do(tmp_path: Path) -> None:
                  "document_highlight_provider"):  # fmt: skip
         assert getattr(can, name), name
     assert one.stop() == 0
+
+
+def test_each_request_that_is_answered_is_asked_over_the_wire() -> None:
+    """One more is asked here, or in a file beside this one."""
+    answered = build().protocol.fm.features.keys()
+    snake = {re.sub(r"(?=[A-Z])", "_", one.replace("/", "_")).lower() for one in answered}
+    asked = "".join(file.read_text("utf-8") for file in Path(__file__).parent.glob("test_*.py"))
+    told = {one for one in snake if "_did_" in one} | {"initialize"}
+    assert len(snake - told) > 10
+    assert {one for one in snake - told if f'"{one}"' not in asked} == set()
 
 
 # ---- without the extra -------------------------------------------------------------------------

@@ -35,7 +35,8 @@ def problem(
     """`awake`: a `#` for each step with somebody awake, a `.` for each other; missing: awake."""
     return Problem(
         0, steps, tuple(c == "#" for c in awake.ljust(steps, "#")),
-        tuple(price) or (0,) * steps, (A, B), tuple(packs), circuit_w, Weights(move=0.0005),
+        tuple(price) or (0,) * steps, (A, B), tuple(packs), circuit_w,
+        weights=Weights(move=0.0005),
     )  # fmt: skip
 
 
@@ -60,7 +61,7 @@ def problems(
         tuple(draw(st.lists(st.booleans(), min_size=steps, max_size=steps))),
         tuple(draw(st.lists(st.sampled_from([0, 5, 20]), min_size=steps, max_size=steps))),
         (A, B), tuple(packs), draw(st.sampled_from([None, 100, 250, 400])),
-        Weights(move=draw(st.sampled_from([0.0, 0.0005]))),
+        weights=Weights(move=draw(st.sampled_from([0.0, 0.0005]))),
     )  # fmt: skip
 
 
