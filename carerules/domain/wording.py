@@ -36,9 +36,9 @@ DAY_NAMES = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 
 # How tightly each condition binds; a looser one inside a tighter one wants parentheses.
 _BINDING: dict[type[Condition], int] = {
-    Or: 0, And: 1, Not: 2, For: 3, InLast: 3, InSamples: 3, Compare: 4, Between: 4, During: 4,
-    OnDays: 4, Crosses: 4,
+    Or: 0, And: 1, Not: 2, For: 3, InLast: 3, InSamples: 3,
 }  # fmt: skip
+_ALONE = 4  # what has no parts
 
 
 _TRAILING = (For, InLast, InSamples)
@@ -49,7 +49,7 @@ def wording(condition: Condition) -> str:
 
     def inside(part: Condition) -> str:
         text = wording(part)
-        loose = _BINDING[type(part)] < _BINDING[type(condition)]
+        loose = _BINDING.get(type(part), _ALONE) < _BINDING.get(type(condition), _ALONE)
         # `A for D for E` does not parse: a hold of a hold wants parentheses too.
         nested = isinstance(part, _TRAILING) and isinstance(condition, _TRAILING)
         return f"({text})" if loose or nested else text

@@ -176,12 +176,11 @@ class Scope:
             if unit is None:
                 self._unknown_unit(written_unit)
                 return None
-            if total and (dimension != DURATION or unit.dimension != DURATION
+            if smallest < float("inf") and (dimension != DURATION or unit.dimension != DURATION
                           or unit.factor >= smallest):  # fmt: skip
                 self.findings.add(
                     "unit-mismatch", f"`{number.text} {written_unit.text}` does not go on from"
-                    " the number before it", number.span,
-                    Mend("only a time has several, the largest first: `1 h 30 min`"),
+                    " the number before it", number.span, _largest_first(node),
                 )  # fmt: skip
                 return None
             total += float(number.text) * unit.factor + unit.offset
@@ -290,6 +289,17 @@ def _with_unit(text: str, wanted: Dimension) -> Mend:
     if wanted == DURATION:
         return Mend(f"write `{text} min`, `{text} h` or `{text} d`")
     return Mend(f"write `{text} {wanted.unit}`", f"{text} {wanted.unit}")
+
+
+def _largest_first(node: NumberNode) -> Mend:
+    """The same time with its largest unit first, where each unit stands there once."""
+    units = [unit_named(unit.text) if unit else None for _, unit in node.pieces]
+    times = [unit.factor for unit in units if unit is not None and unit.dimension == DURATION]
+    if len(set(times)) < len(units):
+        return Mend("only a time has several, the largest first: `1 h 30 min`")
+    ordered = sorted(zip(times, node.pieces, strict=True), key=lambda pair: -pair[0])
+    said = " ".join(f"{number.text} {unit.text}" for _, (number, unit) in ordered if unit)
+    return Mend(f"write the largest first: `{said}`", said, at=node.span)
 
 
 def bare(node: AmountNode) -> bool:
