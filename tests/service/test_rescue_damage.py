@@ -275,8 +275,10 @@ def folder(tmp_path: Path) -> Iterator[Path]:
     return tmp_path / "x"  # type: ignore[return-value]
 
 
-@settings(max_examples=60, deadline=None, derandomize=True,
-          suppress_health_check=[HealthCheck.function_scoped_fixture])  # fmt: skip
+@settings(
+    max_examples=60, deadline=None, derandomize=True,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+)  # fmt: skip
 @given(done=damages())
 def test_random_damage(sound: Path, folder: Path, done: list[Damage]) -> None:
     """Never another exception than `JournalError`, and never a change of the file; what is saved
