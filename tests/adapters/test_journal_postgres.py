@@ -10,7 +10,6 @@ import os
 import signal
 import subprocess
 import sys
-import time
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from dataclasses import replace
@@ -394,9 +393,7 @@ def test_a_server_that_is_not_there_is_told(place: PostgresPlace) -> None:
     away = replace(place, url="postgresql://survey@127.0.0.1:1/postgres")
     with pytest.raises(JournalError, match="cannot be reached"):
         open_journal(away, owner=False)
-    began = time.monotonic()
     assert owner_of(away) is None
-    assert time.monotonic() >= began
 
 
 def test_a_database_that_is_not_there_is_told(place: PostgresPlace) -> None:

@@ -189,6 +189,10 @@ class Stage:
         told = self.eye.on(TRUTH)
         return bool(told and told[-1].table().get("closed"))
 
+    def closed_at(self) -> float | None:
+        """When the contact first closed (monotonic, s): its truth, not its word."""
+        return next((h.at for h in self.eye.on(TRUTH) if h.table().get("closed")), None)
+
     def opened(self, after: float, within_s: float = PATIENCE_S) -> float:
         """When the contact opened after a moment (monotonic, s): its truth, not its word."""
 

@@ -12,6 +12,9 @@ from e2e_kit import Stage, side_by_side, sound
 from e2e_process import eventually
 from ports_kit import free_port
 
+AWAY = "90 %"
+"""So far away that the drain is not over before a busy machine comes to the stop."""
+
 
 def ask(port: int, path: str, data: bytes | None = None) -> str:
     origin = f"http://127.0.0.1:{port}"
@@ -31,7 +34,7 @@ def answers(port: int) -> bool:
 @side_by_side
 def test_the_boards_stop_passes_a_frozen_service_by(stage: Stage) -> None:
     port = free_port()
-    stage.site()
+    stage.site(target=AWAY)
     stage.cast()
     service = stage.service()
     stage.until_on(service)
@@ -55,7 +58,7 @@ def test_the_boards_stop_passes_a_frozen_service_by(stage: Stage) -> None:
 @side_by_side
 def test_the_board_beside_a_service_stops_a_real_plug(stage: Stage) -> None:
     port = free_port()
-    stage.site()
+    stage.site(target=AWAY)
     stage.cast()
     service = stage.service("site.toml", "--board", f"127.0.0.1:{port}")
     stage.until_on(service)

@@ -19,6 +19,8 @@ file = "crew.ics"
 words = ["survey"]
 packs = ["heron"]
 """
+READ_WITHIN_S = 120.0
+"""A calendar is read apart, after all else that the machine has to do: in 90 s at most."""
 
 
 class Supervisor:
@@ -37,7 +39,7 @@ class Supervisor:
 
 @side_by_side
 def test_edited_rules_are_checked_and_then_swapped(stage: Stage) -> None:
-    site = stage.site()
+    site = stage.site(target="90 %")  # not over before a busy machine comes to the swap
     site.write_text(site.read_text() + CALENDAR)
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as listener:
         # Abstract: a path of a test's folder may be too long for a socket.
@@ -60,7 +62,8 @@ def test_edited_rules_are_checked_and_then_swapped(stage: Stage) -> None:
         (stage.folder / "crew.ics").write_text("half of it")
         service.send(signal.SIGHUP)
         refused = service.awaits("SIGHUP: refused: 1 error, first:")
-        service.awaits("calendar crew: found no calendar")  # five minutes before its turn
+        # Five minutes before its turn.
+        service.awaits("calendar crew: found no calendar", READ_WITHIN_S)
         assert not stage.offs(after=on)  # what ran goes on
         assert stage.closed()
 

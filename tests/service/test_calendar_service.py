@@ -19,6 +19,7 @@ import pytest
 from click.testing import CliRunner
 
 from carerules.adapters import Inbox, Lane, LineClock, SqliteJournal, UseAdd, UseDrop
+from carerules.adapters.apart import WAIT_S_MAX
 from carerules.adapters.calendaraddress import Tags
 from carerules.adapters.calendarcopy import Copy, CopyShelf
 from carerules.adapters.calendarline import Unreached
@@ -32,7 +33,7 @@ from carerules.loop import World, new_world
 from carerules.report import Keeper, KeptCalendar, StatusShape, status_lines, status_of
 from carerules.service import Service, dump_world, load_world, read_rules
 from carerules.service.almanac import Almanac, Looked
-from carerules.service.calendars import Calendars
+from carerules.service.calendars import TAKEN_S_MAX, Calendars
 from carerules.service.desk import entry_events
 from carerules.service.kept import kept_calendars
 from carerules.sim import VirtualOutside
@@ -133,7 +134,8 @@ class Bench:
             yield calendars
         finally:
             calendars.close()
-            calendars._thread.join(60)
+            # What it read it may just have handed in, and waits for nobody to take it.
+            calendars._thread.join(2 * TAKEN_S_MAX + WAIT_S_MAX)
             assert not calendars._thread.is_alive()
 
     def turn_until(self, done: Callable[[], object]) -> None:
