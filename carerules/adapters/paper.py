@@ -12,6 +12,7 @@ from tempfile import TemporaryDirectory
 
 BROWSERS = ("chromium", "chromium-browser", "google-chrome", "chrome")
 PRINT_WITHIN_S = 60.0
+NOBODY = subprocess.DEVNULL
 
 
 class PaperError(Exception):
@@ -27,7 +28,9 @@ def print_page(html: str, to: Path) -> None:
     if browser is None:
         wanted = f"one of {', '.join(BROWSERS)}"
         raise PaperError(f"found no browser that prints, wanted {wanted}; or print the page")
-    with TemporaryDirectory(prefix="carerules-paper-") as folder:
+    # A browser is several processes: some may write there still, or hold what it was given to speak
+    # to, when the one that was asked has ended.
+    with TemporaryDirectory(prefix="carerules-paper-", ignore_cleanup_errors=True) as folder:
         page, made = Path(folder) / "page.html", Path(folder) / "page.pdf"
         page.write_text(html, encoding="utf-8")
         command = [
@@ -37,7 +40,8 @@ def print_page(html: str, to: Path) -> None:
             f"--print-to-pdf={made}", page.as_uri(),
         ]  # fmt: skip
         try:
-            ran = subprocess.run(command, capture_output=True, timeout=PRINT_WITHIN_S, check=False)
+            ran = subprocess.run(command, stdin=NOBODY, stdout=NOBODY, stderr=NOBODY,
+                                 timeout=PRINT_WITHIN_S, check=False)  # fmt: skip
         except (OSError, subprocess.TimeoutExpired) as error:
             what = "it did not end" if isinstance(error, subprocess.TimeoutExpired) else str(error)
             raise PaperError(f"`{browser}` did not print: {what}; or print the page") from None

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import os
+import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 from xml.etree import ElementTree
@@ -165,8 +167,11 @@ def test_another_kind_of_file_and_a_folder_that_is_not_there(tmp_path: Path) -> 
     assert "name another place" in shown.stderr
 
 
-def test_the_page_is_printed_where_a_browser_is(tmp_path: Path) -> None:
+def test_the_page_is_printed_where_a_browser_is(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Debian's Chromium is in the tests' needs; a PDF begins with its mark (ISO 32000-1, 7.5.2)."""
+    monkeypatch.setattr("carerules.adapters.paper.PRINT_WITHIN_S", 300.0)
     made = tmp_path / "x.pdf"
     print_page("<!doctype html><title>x</title><p>heron</p>", made)
     assert made.read_bytes()[:5] == b"%PDF-"
@@ -182,3 +187,38 @@ def test_without_a_browser_it_says_so(tmp_path: Path, monkeypatch: pytest.Monkey
     monkeypatch.setenv("PATH", f"{tmp_path}:/usr/bin:/bin")
     with pytest.raises(PaperError, match="status 3"):
         print_page("<p>x</p>", tmp_path / "x.pdf")
+
+
+def test_a_browser_of_which_a_part_goes_on_has_printed_all_the_same(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It holds the streams of the one that ended, and writes into the folder while that goes."""
+    browser, enough = tmp_path / BROWSERS[0], tmp_path / "enough"
+    browser.write_text(f"""#!/bin/sh
+for word; do
+    case "$word" in
+        --user-data-dir=*) mkdir "${{word#*=}}" ;;
+        --print-to-pdf=*) echo "%PDF-1.7" >"${{word#*=}}" ;;
+    esac
+done
+(until [ -e {enough} ]; do sleep 0.1; done) &
+""")
+    browser.chmod(0o755)
+    rmdir, late = os.rmdir, []
+
+    def written_late(path: str, *, dir_fd: int | None = None) -> None:
+        if path == "profile":
+            late.append(os.open("profile/late", os.O_CREAT | os.O_WRONLY, dir_fd=dir_fd))
+        rmdir(path, dir_fd=dir_fd)
+
+    monkeypatch.setenv("PATH", f"{tmp_path}:/usr/bin:/bin")
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    monkeypatch.setattr(os, "rmdir", written_late)
+    try:
+        print_page("<p>x</p>", tmp_path / "x.pdf")
+    finally:
+        enough.touch()
+        for one in late:
+            os.close(one)
+    assert late
+    assert (tmp_path / "x.pdf").read_bytes() == b"%PDF-1.7\n"
