@@ -123,6 +123,11 @@ def take(session: Session, name: str, schema: str) -> Ownership:
     return Ownership(name, row[0], since)
 
 
+def give_up(session: Session, schema: str) -> None:
+    """Be the owner no longer, over the session that is."""
+    session.execute(f"SELECT pg_advisory_unlock({_KEY})", (_OWNING, schema))
+
+
 def holder(session: Session, schema: str) -> int | None:
     """The process that owns the site by the lock; None: nobody does."""
     row = session.execute(f"SELECT count(*) {_HOLDERS}", (schema, _OWNING)).fetchone()

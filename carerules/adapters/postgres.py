@@ -157,7 +157,10 @@ class PostgresRows:
         return self._ownership.standing
 
     def close(self) -> None:
-        """End the session, and the ownership with it."""
+        """End the ownership, and the session; the server notices only later that that has ended."""
+        if self._ownership is not None and not (self._lost or self._connection.closed):
+            with suppress(psycopg.Error):
+                ownership.give_up(self._connection, self._place.schema)
         self._connection.close()
 
     @contextmanager

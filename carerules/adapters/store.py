@@ -22,6 +22,8 @@ from carerules.adapters.rows import Hold, Statement
 from carerules.domain.ports import JournalError
 
 BUSY_MS = 2_000  # a manual entry is written in milliseconds; longer than this is a hung program
+LOOKED_AT_MAX = 50
+"""Times a fifth of a second: a look takes microseconds, but its process may be held up in it."""
 CACHE_KB = 256
 """Of pages kept in memory by each connection; SQLite's own 2000 make megabytes of a service that
 has run for a while. What is written goes to the end of a few tables, and what is read lies in the
@@ -135,14 +137,18 @@ def own(path: Path) -> int:
 
 
 def _lock(descriptor: int) -> None:
-    """Take the lock; somebody who only looks who has it (`owner_of`) is waited out."""
-    for wait_s in (0.01, 0.05, 0.2):
+    """Take the lock. An owner who leaves is waited for a little; somebody who only looks who has it
+    (`owner_of`), and whose process does not have its turn meanwhile, for longer."""
+    for wait_s in (0.01, 0.05, 0.2, *[0.2] * LOOKED_AT_MAX):
         try:
             fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
             time.sleep(wait_s)
         else:
             return
+        if wait_s == 0.2:
+            fcntl.flock(descriptor, fcntl.LOCK_SH | fcntl.LOCK_NB)  # an owner's cannot be shared
+            fcntl.flock(descriptor, fcntl.LOCK_UN)
     fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
 
 

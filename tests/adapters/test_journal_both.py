@@ -11,6 +11,7 @@ import sys
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
+from time import monotonic, sleep
 
 import pytest
 from postgres_kit import Server
@@ -24,12 +25,14 @@ from carerules.adapters import (
     Recorded,
     Stop,
     open_journal,
+    owner_of,
 )
 from carerules.adapters.journal import ENTRIES_WAITING_MAX, PENDING_ROWS_MAX
 from carerules.domain.decision import AskPlug, Notice, OffProven, SwitchOff, SwitchOn
 from carerules.domain.event import A_PERSON, PlugLink, Sample, Started, Tick, Value
 from carerules.domain.ports import Journal, JournalError
 
+PATIENCE_S = 60.0
 ON = SwitchOn("A-load", 90, "job-1", 1, renewal=False)
 ANCHOR = ClockAnchor(10, 20, 30, "boot")
 CHARGED = Recorded("heron", ("charge", "full"), datetime(2025, 12, 5, 8, tzinfo=UTC))
@@ -45,6 +48,17 @@ def where(request: pytest.FixtureRequest, tmp_path: Path) -> JournalPlace:
 
 def owned(where: JournalPlace) -> KeptJournal:
     return open_journal(where, owner=True)
+
+
+def owned_after(killed: subprocess.Popen[bytes], where: JournalPlace) -> KeptJournal:
+    """The kernel lets go of a file's lock with its process; a server has to notice first."""
+    killed.send_signal(signal.SIGKILL)
+    killed.wait()
+    end = monotonic() + PATIENCE_S
+    while not isinstance(where, Path) and owner_of(where) is not None:
+        assert monotonic() < end, "the server has not noticed"
+        sleep(0.01)
+    return owned(where)
 
 
 def anchored(journal: KeptJournal) -> tuple[int, int, str] | None:
@@ -265,12 +279,11 @@ def test_a_second_process_is_refused_and_told_who_holds_it(where: JournalPlace) 
             visitor = open_journal(where, owner=False)  # but entries may be left
             visitor.add_entry(CHARGED, 1)
             visitor.close()
+            journal = owned_after(holder, where)  # a killed owner leaves no lock behind
+            assert len(journal.waiting_entries()) == 1
+            journal.close()
         finally:
-            holder.send_signal(signal.SIGKILL)
-            holder.wait()
-    journal = owned(where)  # a killed owner leaves no lock behind
-    assert len(journal.waiting_entries()) == 1
-    journal.close()
+            holder.kill()
 
 
 def test_a_second_owner_in_this_process_is_refused_too(where: JournalPlace) -> None:
@@ -311,11 +324,9 @@ def test_all_that_was_committed_survives_kill_9_and_nothing_is_torn(
         assert writer.stdout is not None
         for _ in range(told):
             promised = int(writer.stdout.readline())
-        writer.send_signal(signal.SIGKILL)
-        writer.wait()
+        journal = owned_after(writer, where)
         rest = writer.stdout.read().split(b"\n")[:-1]
     promised = int(rest[-1]) if rest else promised
-    journal = owned(where)
     events = list(journal.events())
     assert len(events) >= promised
     assert len(events) % 3 == 0  # a commit is whole or not at all

@@ -6,6 +6,7 @@ Facts held here against: SQLite's documentation of WAL mode, `PRAGMA synchronous
 
 from __future__ import annotations
 
+import fcntl
 import os
 import sqlite3
 import stat
@@ -14,11 +15,13 @@ import sys
 from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
 from carerules.adapters import (
     ClockAnchor,
+    JournalBusy,
     Recorded,
     SqliteJournal,
     schema,
@@ -39,6 +42,27 @@ def path(tmp_path: Path) -> Path:
 
 def owned(path: Path) -> SqliteJournal:
     return SqliteJournal.open(path, owner=True)
+
+
+def test_an_owner_waits_for_one_who_looks_and_is_held_up_in_it(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """flock(2): who looks has the lock shared, which keeps an owner out for as long."""
+    owned(path).close()
+    looks = os.open(path.with_name(path.name + ".lock"), os.O_RDONLY)
+    fcntl.flock(looks, fcntl.LOCK_SH)
+    turns = iter(range(10**6))
+
+    def sleep(_s: float) -> None:
+        if next(turns) == 10:
+            os.close(looks)
+
+    monkeypatch.setattr("carerules.adapters.store.time", SimpleNamespace(sleep=sleep))
+    owned(path).close()
+    assert next(turns) == 11
+    with closing(owned(path)), pytest.raises(JournalBusy):
+        owned(path)
+    assert next(turns) < 20, "an owner is told of at once"
 
 
 def test_the_file_is_for_its_owner_only_and_fully_synced(path: Path) -> None:

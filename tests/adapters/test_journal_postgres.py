@@ -40,6 +40,7 @@ from carerules.domain.event import Tick
 from carerules.domain.notice import Letter, Outbox
 from carerules.domain.ports import JournalError, NotOwnerError
 
+PATIENCE_S = 60.0
 ON = SwitchOn("A-load", 90, "job-1", 1, renewal=False)
 
 
@@ -79,6 +80,10 @@ def cut(place: PostgresPlace) -> None:
         row = session.execute("SELECT fence, beats FROM ownership").fetchone()
         assert row is not None
         assert ownership.evict(session, place.schema, *row)  # type: ignore[arg-type]
+    end = time.monotonic() + PATIENCE_S
+    while owner_of(place) is not None:  # it is told to end, and ends when it has its turn
+        assert time.monotonic() < end, "the session has not ended"
+        time.sleep(0.01)
 
 
 # ---- durable, in its own tables --------------------------------------------------------------
@@ -124,6 +129,21 @@ def test_nothing_is_there_before_it_is_begun(place: PostgresPlace) -> None:
         assert owner_of(place) == os.getpid()
     assert is_there(place)
     assert owner_of(place) is None
+
+
+def test_who_closes_owns_no_longer_before_the_server_notices_that_the_session_ended(
+    place: PostgresPlace, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """PostgreSQL 15, 13.3.5: a lock of a session is held until it is let go, or the session ends;
+    the server's process for it may be late to see that."""
+    with owner(place) as journal, closing(rows_of(journal)._connection) as session:
+        with monkeypatch.context() as late:
+            late.setattr(session, "close", lambda: None)
+            journal.close()
+        assert not session.closed
+        assert owner_of(place) is None
+        with owner(place) as following:
+            assert fence(following) == 2
 
 
 def test_a_schema_of_something_else_is_not_touched(place: PostgresPlace) -> None:
