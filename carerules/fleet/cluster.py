@@ -25,6 +25,8 @@ from carerules.fleet.which import version
 
 ANSWERS_WITHIN_S = 30.0
 """A scheduler in the same house answers in milliseconds; on a machine full of other work, late."""
+WORKERS_WITHIN_S = 30.0
+"""A worker that is started together with its scheduler is there some seconds later."""
 NOBODY_MAX_S = 30.0
 """So long it may go on without a worker: one that is started anew is back in a few seconds."""
 LOOK_EACH_S = 1.0
@@ -71,7 +73,7 @@ class Cluster:
 
     def _look_over(self) -> None:
         try:
-            self._client.wait_for_workers(1, timeout=ANSWERS_WITHIN_S)
+            self._client.wait_for_workers(1, timeout=WORKERS_WITHIN_S)
         except (TimeoutError, OSError) as error:
             raise HandsError(
                 f"found no worker at {quoted(self._address)}, wanted one at least; mend: start "
@@ -178,10 +180,10 @@ def _connected(address: str) -> Any:
 
 
 class _Asking(Client):  # type: ignore[misc]
-    """A client that leaves nothing to be tidied up later where nobody answered.
+    """A client that whoever has it closes, and that does nothing when it is collected as garbage.
 
-    One that failed half way closes itself when it is collected as garbage. Where that happens while
-    the next one begins, in the same thread, both want one lock, and neither ever gets it.
+    The library's own closes itself then. Where that happens while the next one begins, in the same
+    thread, both want one lock, and neither ever gets it.
     """
 
     def __init__(self, address: str, **options: Any) -> None:
@@ -191,3 +193,6 @@ class _Asking(Client):  # type: ignore[misc]
             with suppress(Exception):
                 self.close(timeout=2)
             raise
+
+    def __del__(self) -> None:
+        pass

@@ -9,6 +9,7 @@ import signal
 import socket
 import subprocess
 import sys
+import threading
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -16,6 +17,7 @@ from typing import Any
 
 import pytest
 from distributed import Client, LocalCluster
+from distributed.utils import LoopRunner
 from fleet_kit import MILDER, carerules, cluster, exported, north, south, told
 from ports_kit import free_port
 from reading_kit import RULES
@@ -26,8 +28,17 @@ from carerules.fleet import cluster as module
 from carerules.fleet.cluster import Cluster
 from carerules.fleet.hand import Work, do
 
+PATIENCE_S = 300.0
+"""For what takes a second on a quiet machine."""
 SITES = 24
 """Copies of two sites: enough bunches that some wait while a worker ends."""
+
+
+@pytest.fixture(autouse=True)
+def patient(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whoever is there is waited for."""
+    for name in ("ANSWERS_WITHIN_S", "WORKERS_WITHIN_S", "NOBODY_MAX_S", "LOST_AFTER_S"):
+        monkeypatch.setattr(module, name, PATIENCE_S)
 
 
 @pytest.fixture(scope="module")
@@ -115,7 +126,6 @@ def kill_me(_work: Work) -> Any:
 def test_a_scheduler_that_ends_is_told(
     fleet: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(module, "ANSWERS_WITHIN_S", 120.0)  # two programs of others must begin
     works = pieces(fleet) * 50
     with programs(tmp_path) as (address, scheduler), Cluster(address) as hands:
         monkeypatch.setattr(hands._client, "_timeout", 1.0)
@@ -167,6 +177,9 @@ def test_where_nobody_answers_nothing_is_left_to_be_closed_later(
     gc.disable()
     try:
         assert module._connected(address) is None
+        for one in threading.enumerate():
+            if one.name == "asks-the-scheduler":
+                one.join(PATIENCE_S)  # nobody waits for it any longer, and it may still be at it
         left = [one.status for one in clients() if one not in before]
     finally:
         gc.enable()
@@ -175,6 +188,19 @@ def test_where_nobody_answers_nothing_is_left_to_be_closed_later(
 
 def clients() -> list[Client]:
     return [one for one in gc.get_objects() if isinstance(one, Client)]
+
+
+def test_a_client_that_is_collected_wants_no_lock_of_another_that_begins(
+    hands: LocalCluster,
+) -> None:
+    client = module._connected(hands.scheduler_address)
+    collects = threading.Thread(target=client.__del__, daemon=True)
+    with LoopRunner._lock:  # as one that begins has it
+        collects.start()
+        collects.join(PATIENCE_S / 10)
+        waits = collects.is_alive()
+    client.close()
+    assert not waits
 
 
 def test_somebody_who_is_no_scheduler_is_not_waited_for_without_end(
@@ -191,7 +217,7 @@ def test_somebody_who_is_no_scheduler_is_not_waited_for_without_end(
 
 
 def test_a_scheduler_without_workers_is_said(fleet: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(module, "ANSWERS_WITHIN_S", 5.0)  # the scheduler must answer within it
+    monkeypatch.setattr(module, "WORKERS_WITHIN_S", 0.2)
     with cluster(0) as made:
         shown = carerules("report", "--fleet", fleet / "fleet", "--cluster", made.scheduler_address)
     assert shown.exit_code == 1
@@ -202,7 +228,6 @@ def test_a_scheduler_without_workers_is_said(fleet: Path, monkeypatch: pytest.Mo
 def test_another_carerules_there_is_refused_before_any_work(
     fleet: Path, hands: LocalCluster, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(module, "ANSWERS_WITHIN_S", 120.0)
     monkeypatch.setattr("carerules.fleet.which.__version__", "0.0.9")
     # Scheduler and client share this process here: the scheduler is then the same, the workers not.
     from carerules.fleet.which import version
