@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from click.testing import CliRunner
@@ -248,7 +249,7 @@ def serve_between_looks(story: Story, monkeypatch: pytest.MonkeyPatch) -> list[f
             desk.answer(one, answer_of(events, outcomes))
             story.journal.commit()
 
-    monkeypatch.setattr(handing.time, "sleep", take_up)
+    monkeypatch.setattr(handing, "time", SimpleNamespace(sleep=take_up))  # no other thread's
     return slept
 
 
@@ -285,7 +286,7 @@ def test_a_service_that_does_not_answer_is_waited_for_three_seconds_and_no_more(
 ) -> None:
     story = full_heron(tmp_path)
     slept: list[float] = []
-    monkeypatch.setattr(handing.time, "sleep", slept.append)
+    monkeypatch.setattr(handing, "time", SimpleNamespace(sleep=slept.append))
     kept = story.run("place", "egret", "--off")
     assert kept.exit_code == 0
     assert kept.output.startswith("it is kept, and the service has not answered yet")

@@ -107,7 +107,7 @@ def test_the_examples_are_of_their_shape(name: str) -> None:
 def test_what_is_printed_is_of_its_shape(story: Story, name: str, words: tuple[str, ...]) -> None:
     shown = story.run(*words, "--json")
     assert shown.exit_code == 0
-    shape = SHAPES[name].model_validate_json(shown.output, strict=True)
+    shape = SHAPES[name].model_validate_json(shown.stdout, strict=True)
     assert json.loads(shape.model_dump_json()) == json.loads(shown.stdout)
     assert json.loads(shown.stdout)["shape"] == 1
 

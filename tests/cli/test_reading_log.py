@@ -40,7 +40,7 @@ from carerules.service import reading
 def log(story: Story, *words: str) -> LogShape:
     shown = story.run("log", *words, "--json")
     assert shown.exit_code == 0, shown.output
-    return LogShape.model_validate_json(shown.output)
+    return LogShape.model_validate_json(shown.stdout)
 
 
 def everything(story: Story) -> list[str]:
@@ -126,7 +126,7 @@ def test_a_voltage_that_was_typed_keeps_its_last_zero(tmp_path: Path) -> None:
     for minute, volts in enumerate((15.2, 15.0, 15.215)):
         at = FULL + minute * MINUTE
         story.go(Sample(at, at, "egret", (Value("pack.voltage", volts, 0.08),), A_PERSON))
-        status = json.loads(story.run("status", "egret", "--json").output)
+        status = json.loads(story.run("status", "egret", "--json").stdout)
         assert status["packs"][0]["last"]["found"] == ("15.20 V", "15.00 V", "15.215 V")[minute]
     texts = [line.text for line in log(story, "--all", "--pack", "egret").lines]
     assert texts[-3:] == [f"voltage {one} V (a person)" for one in ("15.20", "15.00", "15.215")]

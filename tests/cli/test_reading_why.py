@@ -43,7 +43,7 @@ from carerules.service.reading import Past, reader_of
 def why(story: Story, *words: str) -> WhyShape:
     shown = story.run("why", *words, "--json")
     assert shown.exit_code == 0, shown.output
-    return WhyShape.model_validate_json(shown.output)
+    return WhyShape.model_validate_json(shown.stdout)
 
 
 def rule_of(shape: WhyShape, name: str) -> RuleShape:

@@ -31,7 +31,7 @@ def story(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Story]:
 def replayed(story: Story, *words: str) -> Any:
     shown = story.run("replay", *words, "--json")
     assert shown.exit_code == 0, shown.output
-    return json.loads(shown.output)
+    return json.loads(shown.stdout)
 
 
 def rules_file(folder: Path, text: str) -> str:

@@ -209,7 +209,7 @@ def test_a_command_more_is_a_command(
     said = CliRunner().invoke(cli.main, [name, *where])
     assert (said.exit_code, said.output) == (0, "heron\n")
     said = CliRunner().invoke(cli.main, [name, *where, "--json"])
-    assert json.loads(said.output) == list(site.site.packs)
+    assert json.loads(said.stdout) == list(site.site.packs)
     said = CliRunner().invoke(cli.main, [name, "--site", str(tmp_path / "none.toml")])
     assert said.exit_code == 2
     assert said.output.startswith("none.toml: found no such file, wanted")

@@ -6,6 +6,7 @@ mark on both sides), ports are free ones, and lines that the page leaves out sta
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import shlex
@@ -13,10 +14,11 @@ import shutil
 import signal
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from time import monotonic, sleep
+from typing import IO
 from urllib.error import URLError
 from urllib.request import urlopen
 
@@ -25,12 +27,33 @@ from ports_kit import free_port
 
 ROOT = Path(__file__).parents[2]
 PAGE = (ROOT / "docs" / "tutorial.md").read_text("utf-8")
-ENTRY = "import sys; from carerules.cli import main; sys.argv[0] = 'carerules'; main()"
+ENTRY = """
+import json
+import sys
+from importlib import import_module
+from carerules.cli import main
+for place, value in json.loads(sys.argv.pop(1)).items():
+    module, _, name = place.rpartition(".")
+    assert hasattr(import_module("carerules.service." + module), name)
+    setattr(import_module("carerules.service." + module), name, value)
+sys.argv[0] = "carerules"
+main()
+"""
 PATIENCE_S = 120.0
 """For what takes seconds on a quiet machine: the night on the page takes the better part of one
 minute, and other tests may have the processors."""
-STAYS = ("run", "pretend")
-"""Commands that go on until Ctrl-C."""
+STAYS = {"run": "Ctrl-C brings everything off", "pretend": "on the line"}
+"""Commands that go on until Ctrl-C, and what each says when others can reach it."""
+WAIT_S, WAIT_MS = 60.0, 60_000
+WAITS: dict[str, dict[str, float]] = {
+    **{one: {"handing.ANSWER_WITHIN_S": WAIT_S} for one in ("place", "record", "want", "release")},
+    "stop": {"stopping.ANSWER_WITHIN_S": WAIT_S, "stopping.WITHIN_S": WAIT_S},
+    "run": {"run.LEAVE_WITHIN": WAIT_MS},
+    "doctor": {"checkup.LISTEN_FOR": WAIT_MS, "prove.REACHED_WITHIN": WAIT_MS,
+               "prove.OFF_WITHIN": WAIT_MS, "prove.LATE": WAIT_MS},
+}  # fmt: skip
+"""How long each command waits here for whoever answers, who may not have the processors; it goes on
+as soon as it has its answer."""
 PROMPT = re.compile(r"^(\d\. .*\?|   .*\?|   pack)(?: \[.*\])?: ?(.*)$")
 
 
@@ -80,6 +103,13 @@ def missing(shown: str, said: str) -> str:
     return ""
 
 
+def awaits(true: Callable[[], bool], what: str) -> None:
+    end = monotonic() + PATIENCE_S
+    while not true():
+        assert monotonic() < end, f"it did not come to: {what}"
+        sleep(0.1)
+
+
 @dataclass
 class Reader:
     """Somebody who does what the page says, in a folder of their own."""
@@ -87,7 +117,7 @@ class Reader:
     folder: Path
     ports: dict[str, str]
     env: dict[str, str] = field(default_factory=dict)
-    running: list[subprocess.Popen[str]] = field(default_factory=list)
+    running: list[tuple[subprocess.Popen[str], Path]] = field(default_factory=list)
     done: list[str] = field(default_factory=list)
 
     def here(self, text: str) -> str:
@@ -95,17 +125,18 @@ class Reader:
             text = text.replace(f"127.0.0.1:{port}", f"127.0.0.1:{free}")
         return text
 
-    def start(self, words: list[str]) -> subprocess.Popen[str]:
+    def start(self, words: list[str], says: int | IO[str]) -> subprocess.Popen[str]:
         env = {k: v for k, v in os.environ.items() if not k.startswith("CARERULES")}
         env |= {"COLUMNS": "80", "NO_COLOR": "1", "PYTHONPATH": str(ROOT), **self.env}
+        waits = json.dumps(WAITS.get(words[0], {}))
         return subprocess.Popen(
-            [sys.executable, "-c", ENTRY, *words], cwd=self.folder, env=env, text=True,
-            stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
+            [sys.executable, "-c", ENTRY, waits, *words], cwd=self.folder, env=env, text=True,
+            stdin=subprocess.PIPE, stdout=says, stderr=subprocess.STDOUT,
         )  # fmt: skip
 
     def types(self, command: str, answers: str) -> str:
         """Run a command that ends; what it said. It must come to a good end."""
-        program = self.start(shlex.split(command)[1:])
+        program = self.start(shlex.split(command)[1:], subprocess.PIPE)
         try:
             said, _ = program.communicate(answers, PATIENCE_S)
         except subprocess.TimeoutExpired:
@@ -116,10 +147,21 @@ class Reader:
         return said
 
     def leaves_running(self, command: str) -> None:
+        """Until it can be reached. What it says goes to a file: nobody reads along, and a pipe that
+        is full would stop it."""
         words = shlex.split(self.here(command))[1:]
         if words[0] == "pretend":
             words += ["--port", self.ports["1883"]]
-        self.running.append(self.start(words))
+        says = self.folder / f"said-{len(self.done)}"
+        with says.open("w", encoding="utf-8") as file:
+            program = self.start(words, file)
+        self.running.append((program, says))
+
+        def begun() -> bool:
+            assert program.poll() is None, says.read_text("utf-8")
+            return STAYS[words[0]] in says.read_text("utf-8")
+
+        awaits(begun, command)
         if "--board" in words:
             self.opens(f"http://{words[-1]}/")
 
@@ -139,9 +181,10 @@ class Reader:
 
     def presses_ctrl_c(self) -> None:
         """In the terminal of the last `run`."""
-        program = self.running.pop()
+        program, says = self.running.pop()
         program.send_signal(signal.SIGINT)
-        said, _ = program.communicate(timeout=PATIENCE_S)
+        program.communicate(timeout=PATIENCE_S)
+        said = says.read_text("utf-8")
         assert program.returncode == 0, said
         assert "read back off" in said, said
 
@@ -198,7 +241,7 @@ def reader(tmp_path: Path) -> Iterator[Reader]:
                                   stderr=log)  # fmt: skip
     one = Reader(tmp_path, ports)
     yield one
-    for program in one.running:
+    for program, _ in one.running:
         program.kill()
         program.communicate()
     broker.kill()
