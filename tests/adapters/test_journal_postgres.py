@@ -10,6 +10,7 @@ import os
 import signal
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from dataclasses import replace
