@@ -138,6 +138,9 @@ class Story:
     def close(self) -> None:
         self.journal.close()
 
+    def __del__(self) -> None:
+        self.close()  # the lock is a number that nothing else gives back; there are only so many
+
     def run(self, *words: str) -> Result:
         return carerules(self.path, *words)
 
