@@ -26,7 +26,7 @@ KEPT, KEPT_S = 16, 20.0
 S = TypeVar("S", bound=BaseModel)
 
 
-class Past:
+class Asker:
     """Asks one question at a time; who comes meanwhile waits."""
 
     def __init__(self, site: SiteFile) -> None:

@@ -26,6 +26,7 @@ from carerules.adapters import (
     quoted,
 )
 from carerules.domain.pack import Site
+from carerules.domain.spelling import printable
 
 FORM_BYTES_MAX = 4_096
 """Two hundred cells of five signs each, with their names, are half of it."""
@@ -130,8 +131,8 @@ def _chore(form: Form, _site: Site, _now: datetime) -> Entry | Problem:
         return Problem("no chore", "a chore of this page", "load the page again")
     if word not in ("done", "later"):
         return Problem(quoted(word), "`done` or `later`", "press one of the two")
-    shown = "".join(sign if sign.isprintable() else "·" for sign in text)[:TEXT_CHARS_MAX]
-    return ChoreAnswer(key, shown, None if word == "done" else LATER_MINUTES)
+    later = None if word == "done" else LATER_MINUTES
+    return ChoreAnswer(key, printable(text)[:TEXT_CHARS_MAX], later)
 
 
 def _is_job(job: str) -> bool:

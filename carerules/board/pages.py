@@ -13,6 +13,7 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from carerules.board.halt import HaltState
 from carerules.board.packrow import Row
 from carerules.board.past import HOURS, Past, Why
 from carerules.board.rulework import DAYS, Finding, RuleText
@@ -30,12 +31,12 @@ class Said:
     refused: bool = False
 
 
-def board_page(board: Board, said: Said | None, halt: Mapping[str, Any]) -> str:
+def board_page(board: Board, said: Said | None, halt: HaltState) -> str:
     """The whole board."""
     return _show("board.html", parts=board_parts(board, halt), board=board, said=said)
 
 
-def board_parts(board: Board, halt: Mapping[str, Any]) -> dict[str, Markup]:
+def board_parts(board: Board, halt: HaltState) -> dict[str, Markup]:
     """The board's parts, each with the id of its place."""
     parts = {"head": _show("head.html", board=board, halt=halt)}
     parts["chores"] = _show("chores.html", board=board)
@@ -46,7 +47,7 @@ def board_parts(board: Board, halt: Mapping[str, Any]) -> dict[str, Markup]:
 
 
 def pack_page(
-    board: Board, row: Row, pack: Pack, site: Site, said: Said | None, halt: Mapping[str, Any],
+    board: Board, row: Row, pack: Pack, site: Site, said: Said | None, halt: HaltState,
     *, enter: bool = False,
 ) -> str:  # fmt: skip
     """One pack's page: its row, and the fields to enter what only a person knows. `enter`: they are
@@ -57,7 +58,7 @@ def pack_page(
     )  # fmt: skip
 
 
-def pack_parts(board: Board, row: Row, halt: Mapping[str, Any]) -> dict[str, Markup]:
+def pack_parts(board: Board, row: Row, halt: HaltState) -> dict[str, Markup]:
     """The parts of a pack's page that change."""
     return {
         "head": _show("head.html", board=board, halt=halt),
@@ -65,12 +66,12 @@ def pack_parts(board: Board, row: Row, halt: Mapping[str, Any]) -> dict[str, Mar
     }
 
 
-def plan_page(board: Board, said: Said | None, halt: Mapping[str, Any]) -> str:
+def plan_page(board: Board, said: Said | None, halt: HaltState) -> str:
     """The kept plan, whole."""
     return _show("plan.html", parts=plan_parts(board, halt), board=board, said=said)
 
 
-def plan_parts(board: Board, halt: Mapping[str, Any]) -> dict[str, Markup]:
+def plan_parts(board: Board, halt: HaltState) -> dict[str, Markup]:
     """The parts of the plan's page that change."""
     drawn: tuple[Markup, ...] = ()
     if board.plan is not None:

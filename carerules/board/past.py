@@ -80,11 +80,10 @@ class Past:
     later: str
 
 
-def past_of(line: TimelineShape, hours: int, now: datetime | None) -> Past:
+def past_of(line: TimelineShape, hours: int, now: datetime) -> Past:
     """The stretch, drawn. `now`: no later one is offered that begins after it."""
     step = timedelta(hours=hours)
     known = [one for one in line.levels if one.soc_percent is not None]
-    goes_on = now is None or line.until < now
     return Past(
         pack=line.pack,
         title=f"{show_at(line.since)} to {show_at(line.until)}",
@@ -95,7 +94,7 @@ def past_of(line: TimelineShape, hours: int, now: datetime | None) -> Past:
         marks=tuple(_mark(line, one) for one in reversed(line.marks)),
         left_out=line.left_out,
         earlier=_stamp(line.until - step),
-        later=_stamp(line.until + step) if goes_on else "",
+        later=_stamp(line.until + step) if line.until < now else "",
     )
 
 

@@ -13,7 +13,7 @@ from hashlib import sha256
 from pathlib import Path
 
 from carerules.adapters import Problem, quoted
-from carerules.board.asked import Past
+from carerules.board.asked import Asker
 from carerules.bounded import read_bounded
 from carerules.config import SiteFile
 from carerules.domain.diagnostic import Severity
@@ -53,8 +53,8 @@ class RuleText:
 class RuleWork:
     """Works on the rule files that the site names, and on no other."""
 
-    def __init__(self, site: SiteFile, past: Past) -> None:
-        self._site, self._past = site, past
+    def __init__(self, site: SiteFile, asker: Asker) -> None:
+        self._site, self._asker = site, asker
         self._checking = threading.Lock()
 
     @property
@@ -99,16 +99,15 @@ class RuleWork:
         with tempfile.TemporaryDirectory(prefix="carerules-") as folder:
             edited = Path(folder) / "edited.care"
             edited.write_text(text, "utf-8")
-            return await self._past.ask(
-                CompareShape, "compare", str(edited), "--for", file.name, "--days", str(DAYS),
-                within_s=COMPARE_WITHIN_S,
-            )  # fmt: skip
+            words = ("compare", str(edited), "--instead-of", file.name, "--days", str(DAYS))
+            return await self._asker.ask(CompareShape, *words, within_s=COMPARE_WITHIN_S)
 
     def take(self, file: RuleText, text: str, mark: str) -> Problem | None:
         """Write the text in the file's place. Refused where it has an error, where the file is not
         the one that was edited any more, or where the site file does not allow it."""
         if not self.may_edit:
-            return Problem("no `edit_rules = true`", "it in `[board]` of the site file", "")
+            return Problem("no `edit_rules = true`", "it in `[board]` of the site file",
+                           "add it, and start the board again")  # fmt: skip
         if file.mark != mark:
             return Problem(f"{quoted(file.name)}, changed since by somebody else",
                            "the file that was edited", "load the page again")  # fmt: skip

@@ -13,7 +13,7 @@ from collections import OrderedDict
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from datetime import datetime
-from typing import Any
+from typing import TYPE_CHECKING
 from urllib.parse import quote
 
 from starlette.applications import Starlette
@@ -26,8 +26,9 @@ from starlette.types import ASGIApp
 from carerules.adapters import LineClock, Problem
 from carerules.board.access import COOKIE, Access, same
 from carerules.board.api import api_routes
-from carerules.board.asked import Past as Asked
-from carerules.board.controls import FORM_BYTES_MAX, Form, entry_of, first, read_form
+from carerules.board.asked import Asker
+from carerules.board.controls import Form, entry_of, first
+from carerules.board.forms import Edited, edited_of, form_of
 from carerules.board.gate import Gate
 from carerules.board.halt import BY, Halt
 from carerules.board.live import Watchers
@@ -49,15 +50,19 @@ from carerules.board.pages import (
     why_page,
 )
 from carerules.board.past import HOURS, past_of, why_page_of
-from carerules.board.rulework import TEXT_BYTES_MAX, RuleWork, plain_text
+from carerules.board.rulework import RuleWork
 from carerules.board.source import Source
-from carerules.board.view import Board, board_of, plan_of
+from carerules.board.view import Board, board_of
 from carerules.board.vitals import vital_routes
 from carerules.config import SiteFile
 from carerules.domain.ports import JournalError
+from carerules.loop import World
 from carerules.report import TimelineShape, WhyShape, status_of
 from carerules.service.handing import hand_in
 from carerules.service.stopping import stopper
+
+if TYPE_CHECKING:
+    from carerules.board.planview import PlanView
 
 SAID_MAX = 64
 """Answers kept for pages that have not asked for theirs yet."""
@@ -77,7 +82,7 @@ class Pages:
         """`wake` has a service in this process look for entries at once, `reread` has it read its
         rules again, and gives what came of that in words."""
         self.site, self.source, self.access, self.wake = site, source, access, wake
-        self.asked = Asked(site)
+        self.asked = Asker(site)
         self.work, self.reread = RuleWork(site, self.asked), reread
         self.halt = Halt(stopper(site, BY))
         self.watchers = Watchers()
@@ -99,7 +104,7 @@ class Pages:
             if self._seen is None or self._seen[0] != now:
                 view = self.source.view()
                 status = status_of(view.world, view.keeper)
-                self._seen = now, board_of(status, plan_of(view.world))
+                self._seen = now, board_of(status, _plan_of(view.world))
             board = self._seen[1]
         silent = self.source.silent_s()
         if silent:
@@ -110,13 +115,10 @@ class Pages:
     async def _look(self) -> Board:
         return await asyncio.to_thread(self._board)
 
-    def _halt_words(self) -> Mapping[str, Any]:
-        return {"words": self.halt.state.words, "failed": self.halt.state.failed}
-
     async def board(self, request: Request) -> Response:
         """The whole board."""
         board = await self._look()
-        return HTMLResponse(board_page(board, self._take(request), self._halt_words()))
+        return HTMLResponse(board_page(board, self._take(request), self.halt.state))
 
     async def pack(self, request: Request) -> Response:
         """One pack's page."""
@@ -124,23 +126,23 @@ class Pages:
         board = await self._look()
         row = _row(board, name)
         if row is None:
-            return _trouble(404, "No such pack", "the site file has no pack of this name")
+            return _no_pack()
         page = pack_page(
             board, row, self.site.site.packs[name], self.site.site, self._take(request),
-            self._halt_words(), enter="enter" in request.query_params,
+            self.halt.state, enter="enter" in request.query_params,
         )  # fmt: skip
         return HTMLResponse(page)
 
     async def plan(self, request: Request) -> Response:
         """The kept plan."""
         board = await self._look()
-        return HTMLResponse(plan_page(board, self._take(request), self._halt_words()))
+        return HTMLResponse(plan_page(board, self._take(request), self.halt.state))
 
     async def live(self, request: Request) -> Response:
         """Changed parts, as they change."""
         name = request.query_params.get("pack")
         if name is not None and name not in self.site.site.packs:
-            return _trouble(404, "No such pack", "the site file has no pack of this name")
+            return _no_pack()
         if self.watchers.full:
             return _trouble(503, "Too many are looking", "close a page elsewhere")
 
@@ -148,10 +150,10 @@ class Pages:
             board = await self._look()
             row = None if name is None else _row(board, name)
             if "plan" in request.query_params:
-                return plan_parts(board, self._halt_words())
+                return plan_parts(board, self.halt.state)
             if row is not None:
-                return pack_parts(board, row, self._halt_words())
-            return board_parts(board, self._halt_words())
+                return pack_parts(board, row, self.halt.state)
+            return board_parts(board, self.halt.state)
 
         stream = self.watchers.stream(self.version, parts)
         return StreamingResponse(stream, media_type="text/event-stream")
@@ -161,14 +163,13 @@ class Pages:
         name, asked = request.path_params["name"], request.query_params
         board = await self._look()
         if _row(board, name) is None:
-            return _trouble(404, "No such pack", "the site file has no pack of this name")
+            return _no_pack()
         wanted = asked.get("hours", "")
         hours = int(wanted) if wanted in map(str, HOURS) else 24
         until = _moment(asked.get("until", ""))
         words = ["timeline", name, "--hours", str(hours)]
         line = await self.asked.ask(TimelineShape, *words, *(("--until", until) if until else ()))
-        now = None if self._seen is None else self._seen[1].now
-        drawn = line if isinstance(line, str) else past_of(line, hours, now)
+        drawn = line if isinstance(line, str) else past_of(line, hours, board.now)
         status = 422 if isinstance(line, str) else 200
         return HTMLResponse(past_page(board, drawn, name, hours), status)
 
@@ -177,7 +178,7 @@ class Pages:
         name = request.path_params["name"]
         board = await self._look()
         if _row(board, name) is None:
-            return _trouble(404, "No such pack", "the site file has no pack of this name")
+            return _no_pack()
         at = _moment(request.query_params.get("at", ""))
         why = await self.asked.ask(WhyShape, "why", name, *(("--at", at) if at else ()))
         shown = why if isinstance(why, str) else why_page_of(why)
@@ -199,31 +200,31 @@ class Pages:
             why = "the site file does not allow it: `edit_rules` in `[board]`"
             return _trouble(404, "No such rules to edit", why)
         board, said, compared = await self._look(), None, None
-        do, text, mark = "", file.text, file.mark
+        edited = Edited("", file.text, file.mark)
         if request.method == "POST":
-            read = await _text(request)
+            read = await edited_of(request)
             if isinstance(read, Problem):
                 return _trouble(400, "Not taken in", read.show())
-            do, text, mark = read
-        findings = await asyncio.to_thread(self.work.check, file, text)
-        if do == "look":
+            edited = read
+        findings = await asyncio.to_thread(self.work.check, file, edited.text)
+        if edited.do == "look":
             return HTMLResponse(findings_part(findings))
-        if do == "compare" and not any(one.error for one in findings):
-            compared = await self.work.compare(file, text)
-        if do == "take":
-            problem = await asyncio.to_thread(self.work.take, file, text, mark)
+        if edited.do == "compare" and not any(one.error for one in findings):
+            compared = await self.work.compare(file, edited.text)
+        if edited.do == "take":
+            problem = await asyncio.to_thread(self.work.take, file, edited.text, edited.mark)
             if problem is None:
                 words = await asyncio.to_thread(self.reread)
                 return self._said_on("/rules", Said(f"{file.name} is written; {words}"))
             said = Said(problem.show(), refused=True)
-        shown = replace(file, mark=mark)
-        return HTMLResponse(edit_page(board, shown, text, findings, compared, said))
+        shown = replace(file, mark=edited.mark)
+        return HTMLResponse(edit_page(board, shown, edited.text, findings, compared, said))
 
     # ---- pressing ------------------------------------------------------------------------------
 
     async def enter(self, request: Request) -> Response:
         """A button or field: an entry, handed in like any other."""
-        form = await _form(request)
+        form = await form_of(request)
         if isinstance(form, Problem):
             return _trouble(400, "Not taken in", form.show())
         entry = entry_of(form, self.site.site, LineClock().wall(self.site.site.local.zone))
@@ -247,7 +248,7 @@ class Pages:
         """The token, shown once; then a cookie that scripts cannot read and others do not send."""
         if request.method != "POST":
             return HTMLResponse(door_page(None))
-        form = await _form(request)
+        form = await form_of(request)
         shown = "" if isinstance(form, Problem) else first(form, "token")
         if self.access.token is None or not same(shown, self.access.token):
             async with self._wrong:
@@ -276,18 +277,6 @@ class Pages:
         return self._said.pop(request.query_params.get("said", ""), None)
 
 
-async def _text(request: Request) -> tuple[str, str, str] | Problem:
-    """What is to be done, the text, and the mark of the file that was edited."""
-    form = await _form(request, 3 * TEXT_BYTES_MAX + FORM_BYTES_MAX)
-    if isinstance(form, Problem):
-        return form
-    text = plain_text((form.get("text") or ("",))[0])
-    if len(text.encode("utf-8", "replace")) > TEXT_BYTES_MAX or "\0" in text:
-        return Problem("a longer text", f"at most {TEXT_BYTES_MAX} bytes",
-                       "edit it on the machine itself")  # fmt: skip
-    return first(form, "do"), text, first(form, "mark")
-
-
 def app_of(pages: Pages) -> ASGIApp:
     """The application behind its gate."""
     files = StaticFiles(packages=[("carerules.board", "static")])
@@ -310,25 +299,22 @@ def app_of(pages: Pages) -> ASGIApp:
     return Gate(app, pages.access, lambda: door_page(None))
 
 
-async def _form(request: Request, bytes_max: int = FORM_BYTES_MAX) -> Form | Problem:
-    """The form of a request, read no further than it may be long."""
-    kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
-    if kind != "application/x-www-form-urlencoded":
-        return Problem("no form", "a form of this page", "press a button of the page")
-    body = bytearray()
-    async for chunk in request.stream():
-        body += chunk
-        if len(body) > bytes_max:
-            return Problem("a longer form", f"at most {bytes_max} bytes", "enter less at once")
-    return read_form(bytes(body))
-
-
 def _moment(text: str) -> str:
     """A time as the page itself writes it; anything else is as if nothing was said."""
     try:
         return datetime.fromisoformat(text).replace(tzinfo=None).isoformat(timespec="seconds")
     except ValueError:
         return ""
+
+
+def _plan_of(world: World) -> PlanView | None:
+    """What is said of the kept plan. Few sites keep one: what plans are made of comes with it."""
+    if world.kept is None:
+        return None
+    from carerules.board.planview import plan_view  # noqa: PLC0415
+    from carerules.planner import kept_shape  # noqa: PLC0415
+
+    return plan_view(kept_shape(world))
 
 
 def _row(board: Board, name: str) -> Row | None:
@@ -341,3 +327,7 @@ def _with_note(board: Board, note: Note) -> Board:
 
 def _trouble(status: int, title: str, why: str) -> Response:
     return HTMLResponse(trouble_page(title, why), status)
+
+
+def _no_pack() -> Response:
+    return _trouble(404, "No such pack", "the site file has no pack of this name")

@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING
 from carerules.board.packrow import Mood, Note, Row, for_page, row_of
 from carerules.domain.frozen import guarded
 from carerules.domain.spelling import counted
-from carerules.loop import World
 from carerules.report import StatusShape, show_at
 from carerules.report.shapes import ChoreShape, PlugShape, StationShape
 
@@ -92,16 +91,6 @@ def board_of(status: StatusShape, plan: PlanView | None = None) -> Board:
         put_off=tuple(_chore(one) for one in status.chores if one.later is not None),
         plan=plan,
     )
-
-
-def plan_of(world: World) -> PlanView | None:
-    """What is said of the kept plan. Few sites keep one: what plans are made of comes with it."""
-    if world.kept is None:
-        return None
-    from carerules.board.planview import plan_view  # noqa: PLC0415
-    from carerules.planner import kept_shape  # noqa: PLC0415
-
-    return plan_view(kept_shape(world))
 
 
 def _head(status: StatusShape) -> Iterator[Note]:

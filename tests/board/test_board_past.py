@@ -166,12 +166,13 @@ def test_a_charge_that_was_unknown_leaves_a_gap(tmp_path: Path) -> None:
     story.go(Happened(at, at, "heron", "full", "a person"), seen_heron(at + MINUTE))
     shape = line(story, "--hours", "8")
     assert any(one.soc_percent is None for one in shape.levels)
-    assert len(past_of(shape, 8, None).pieces) >= 2
+    assert len(past_of(shape, 8, shape.until).pieces) >= 2
 
 
 def test_nothing_known_is_said(tmp_path: Path) -> None:
     shown = full_heron(tmp_path).run("timeline", "egret", "--json", "--until", "2026-11-30T18:00")
-    past = past_of(TimelineShape.model_validate_json(shown.output), 24, None)
+    shape = TimelineShape.model_validate_json(shown.output)
+    past = past_of(shape, 24, shape.until)
     assert past.pieces == ()
     assert past.known == "the charge was unknown in all that time"
 

@@ -123,7 +123,7 @@ def test_without_the_token_or_from_elsewhere_nothing_is_taken(tmp_path: Path) ->
 def compared(story: Story, edited: str, *words: str) -> CompareShape:
     file = story.path.parent / "edited.care"
     file.write_text(edited, "utf-8")
-    shown = story.run("compare", str(file), "--for", "shed.care", "--json", *words)
+    shown = story.run("compare", str(file), "--instead-of", "shed.care", "--json", *words)
     assert shown.exit_code == 0, shown.output
     return CompareShape.model_validate_json(shown.output)
 
@@ -165,5 +165,5 @@ def test_a_file_that_is_not_the_sites_is_refused(tmp_path: Path) -> None:
     assert refused.exit_code == 2
     assert "a rule file of the site" in refused.output
     (tmp_path / "shed-edited.care").write_text("rule broken when\n")
-    wrong = story.run("compare", str(tmp_path / "shed-edited.care"), "--for", "shed.care")
+    wrong = story.run("compare", str(tmp_path / "shed-edited.care"), "--instead-of", "shed.care")
     assert wrong.exit_code == 2

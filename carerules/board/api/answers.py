@@ -26,7 +26,7 @@ from carerules.board.api.words import (
     entry_of,
     read_body,
 )
-from carerules.board.asked import Past
+from carerules.board.asked import Asker
 from carerules.board.halt import Halt
 from carerules.board.problem import problem
 from carerules.board.source import Source
@@ -62,7 +62,7 @@ class Ground(Protocol):
 
     site: SiteFile
     source: Source
-    asked: Past
+    asked: Asker
     halt: Halt
     wake: Callable[[], None]
 
@@ -152,7 +152,7 @@ class Answers:
             return _no_pack()
         words = ["forecast", name, query.action, f"{query.to:.6f} %"]
         words += [] if query.by is None else [f"--by={query.by}"]
-        words += [] if query.start is None else [f"--from={query.start:.6f} %"]
+        words += [] if query.start is None else [f"--soc={query.start:.6f} %"]
         told = await self._on.asked.ask(ForecastShape, *words)
         return problem(409, told) if isinstance(told, str) else _shown(told)
 

@@ -39,6 +39,7 @@ from carerules.adapters import (
     quoted,
 )
 from carerules.domain.pack import Site
+from carerules.domain.spelling import printable
 
 BODY_BYTES_MAX = 16_384
 """Sixty cells and a time, each sign escaped, are a third of it."""
@@ -311,7 +312,7 @@ def entry_of(body: EntryBody, site: Site, now: datetime) -> Entry | Problem:
         case CancelEntry(job=job):
             return Cancel(job)
         case ChoreEntry(key=key, text=text, later_minutes=minutes):
-            return ChoreAnswer(_shown(key), _shown(text), minutes)
+            return ChoreAnswer(printable(key), printable(text), minutes)
         case AttendEntry(minutes=stay):
             return parse_attend(str(stay), now)
         case ReleaseEntry(what=what):
@@ -322,10 +323,6 @@ def entry_of(body: EntryBody, site: Site, now: datetime) -> Entry | Problem:
             return Want(pack, goal, now, percent)
         case StopEntry():
             return Problem("a stop", "an entry", "a stop takes a way of its own")
-
-
-def _shown(text: str) -> str:
-    return "".join(sign if sign.isprintable() else "·" for sign in text)
 
 
 _UNITS: Mapping[str, str] = {"voltage": " V", "cells": "", "soc": " %", "temperature": " °C",
