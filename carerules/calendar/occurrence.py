@@ -10,6 +10,7 @@ from dataclasses import asdict
 from typing import Any
 
 from carerules.domain.frozen import guarded
+from carerules.domain.spelling import printable
 
 CALENDAR_BYTES_MAX = 2 << 20
 """Some five thousand events with their descriptions: ten years of a busy club."""
@@ -106,6 +107,5 @@ def answer_load(said: bytes) -> Expanded | Unread:
 
 def one_line(text: str, chars_max: int) -> str:
     """Somebody's words on one line, each sign that could play with a terminal as a dot."""
-    words = " ".join(text.split())
-    shown = "".join(c if c.isprintable() else "·" for c in words)
+    shown = printable(" ".join(text.split()))
     return shown if len(shown) <= chars_max else f"{shown[: chars_max - 1]}…"

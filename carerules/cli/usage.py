@@ -9,7 +9,7 @@ import re
 
 import click
 
-from carerules.domain.spelling import alike
+from carerules.domain.spelling import alike, printable
 
 SAID_CHARS_MAX = 60  # as in every other line of ours: a longer word is cut short
 
@@ -81,7 +81,7 @@ def _line(found: str, wanted: str, mend: str) -> str:
 
 
 def _said(word: str) -> str:
-    text = "".join(c if c.isprintable() and c != "`" else "·" for c in word[:SAID_CHARS_MAX])
+    text = printable(word[:SAID_CHARS_MAX]).replace("`", "·")
     return f"`{text}{'…' if len(word) > SAID_CHARS_MAX else ''}`"
 
 

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping
 from typing import TypeAlias
 
 from carerules.domain.frozen import guarded
-from carerules.domain.spelling import alike
+from carerules.domain.spelling import alike, printable
 
 Key: TypeAlias = tuple[str, ...]
 
@@ -37,11 +37,6 @@ class Problem:
         key = f"{show_key(self.key)}: " if self.key else ""
         text = f"{place}: {key}found {self.found}, wanted {self.wanted}"
         return f"{text}\n  mend: {self.mend}" if self.mend else text
-
-
-def printable(text: str) -> str:
-    """The text with each character that could play with a terminal shown as a dot."""
-    return "".join(c if c.isprintable() else "·" for c in text)
 
 
 def quoted(text: str) -> str:

@@ -26,7 +26,7 @@ from pydantic_core import CoreSchema, PydanticCustomError
 from pydantic_core.core_schema import no_info_plain_validator_function
 
 from carerules.adapters import Problem, key_problem, pem_problem, read_password
-from carerules.config.problem import PROBLEMS_MAX, found, nearest, printable, quoted
+from carerules.config.problem import PROBLEMS_MAX, found, nearest, quoted
 from carerules.config.zones import zone_meant, zones
 from carerules.domain.action import DayWindow
 from carerules.domain.frozen import guarded
@@ -38,6 +38,7 @@ from carerules.domain.quantity import (
     read_quantity,
     show,
 )
+from carerules.domain.spelling import printable
 from carerules.lang import KEYWORDS
 
 REFUSED = "carerules"  # the kind of pydantic error that carries our own wording

@@ -8,6 +8,7 @@ from __future__ import annotations
 from enum import Enum
 
 from carerules.domain.frozen import frozen, guarded
+from carerules.domain.spelling import printable
 
 
 @frozen  # each word of a text has one
@@ -95,7 +96,7 @@ def _excerpt(source: str, span: Span) -> list[str]:
     if not 1 <= span.line <= len(rows):
         return []
     # Only printable characters: a control code in a rule file must not reach the terminal.
-    row = "".join(c if c.isprintable() else "·" for c in rows[span.line - 1].rstrip("\r"))
+    row = printable(rows[span.line - 1].rstrip("\r"))
     start = min(span.column - 1, len(row))
     stop = span.end_column - 1 if span.end_line == span.line else len(row)
     width = max(1, min(stop, len(row)) - start)

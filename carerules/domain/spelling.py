@@ -1,4 +1,5 @@
-"""Which known names a mistyped word may stand for, and how a number of things is said.
+"""Which known names a mistyped word may stand for, how a number of things is said, and what of
+somebody's words may be shown.
 
 Knows letters. Does not know what is named.
 """
@@ -22,6 +23,11 @@ def alike(word: str, known: Iterable[str], count: int = 1, least: float = ALIKE_
     from difflib import get_close_matches  # noqa: PLC0415
 
     return get_close_matches(word[:CHARS_MAX], list(known), n=count, cutoff=least)
+
+
+def printable(text: str) -> str:
+    """The text with each character that could play with a terminal shown as a dot."""
+    return "".join(sign if sign.isprintable() else "·" for sign in text)
 
 
 def counted(number: int, one: str, more: str = "") -> str:

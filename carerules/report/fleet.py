@@ -10,8 +10,8 @@ from typing import Literal
 
 from pydantic import AwareDatetime
 
-from carerules.domain.spelling import counted
-from carerules.report.page import clean, fold
+from carerules.domain.spelling import counted, printable
+from carerules.report.page import fold
 from carerules.report.replayed import FIRINGS_MAX, MEASURED, Change
 from carerules.report.shapes import Shape
 
@@ -263,7 +263,7 @@ def _at(at: AwareDatetime) -> str:
 
 
 def _name(name: str) -> str:
-    name = clean(name)
+    name = printable(name)
     return name if len(name) <= NAME_WIDTH else name[: NAME_WIDTH - 1] + "…"
 
 

@@ -12,9 +12,10 @@ from typing import TypeAlias
 from unicodedata import east_asian_width
 
 from carerules.domain.moment import SECOND, show_duration
+from carerules.domain.spelling import printable
 
 WIDTH = 80
-_HALF = "\ufdd0"  # no text has it: Unicode keeps it for such a use, and `clean` takes it out
+_HALF = "\ufdd0"  # no text has it: Unicode keeps it for such a use, and `printable` takes it out
 LEAST = 24  # a text column narrower than this is a ladder of single words
 
 Paint: TypeAlias = Callable[[str, str], str]
@@ -26,14 +27,9 @@ def plain(_tone: str, text: str) -> str:
     return text
 
 
-def clean(text: str) -> str:
-    """The text with each character that could play with a terminal shown as a dot."""
-    return "".join(c if c.isprintable() else "·" for c in text)
-
-
 def fold(head: str, text: str, hang: int | None = None) -> list[str]:
     """`head` and then `text`, folded at 80 columns; further lines begin at `hang`."""
-    head, text = _doubled(clean(head)), clean(text)
+    head, text = _doubled(printable(head)), printable(text)
     hang = len(head) if hang is None else hang
     if WIDTH - max(hang, len(head)) < LEAST:
         hang = 4

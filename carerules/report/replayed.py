@@ -13,8 +13,8 @@ from pydantic import AwareDatetime
 
 from carerules.domain.frozen import guarded
 from carerules.domain.moment import DAY, Duration, LocalTime, Moment
-from carerules.domain.spelling import counted
-from carerules.report.page import clean, fold
+from carerules.domain.spelling import counted, printable
+from carerules.report.page import fold
 from carerules.report.shapes import Shape
 
 Fire: TypeAlias = tuple[str, str, Moment]
@@ -262,5 +262,5 @@ def _count(number: int | None) -> str:
 
 
 def _name(name: str) -> str:
-    name = clean(name)
+    name = printable(name)
     return name if len(name) <= NAME_WIDTH else name[: NAME_WIDTH - 1] + "…"

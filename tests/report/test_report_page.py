@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from carerules.report.page import WIDTH, clean, fold, show_percent, show_s
+from carerules.domain.spelling import printable
+from carerules.report.page import WIDTH, fold, show_percent, show_s
 from carerules.report.status import plug_word
 from carerules.safety import PlugState
 
@@ -24,7 +25,7 @@ def test_no_line_is_wider_and_no_word_is_lost(head: str, text: str, hang: int | 
     assert lines
     assert all(columns(line) <= WIDTH for line in lines)
     said = "".join("".join(lines).split())
-    assert said == "".join((clean(head) + clean(text)).split())
+    assert said == "".join((printable(head) + printable(text)).split())
     assert all(character.isprintable() for line in lines for character in line)
 
 
