@@ -20,10 +20,10 @@ from carerules.battery import (
 )
 from carerules.domain.decision import Notice
 from carerules.domain.event import PlugReport
+from carerules.domain.moment import MINUTE
 from carerules.domain.pack import Station
 from carerules.domain.quantity import Known
-from carerules.loop.conduct import counted_charge, mark
-from carerules.loop.knowledge import FROM_PLUG
+from carerules.loop.knowledge import FROM_PLUG, counted_charge, mark
 from carerules.loop.turn import Turn
 from carerules.loop.world import chemistry_of, pack_on, put, socket_of
 
@@ -85,6 +85,16 @@ def tell_charge(turn: Turn, plug: str) -> Sequence[str]:
         return ()
     _tell(turn, station, name, place.session)
     return (name,)
+
+
+def counted_by_session(turn: Turn, name: str) -> bool:
+    """Whether the charge at the pack's station, now or a moment ago, was counted at its end."""
+    station = turn.pack(name).station
+    session = turn.world.stations[station].session if station else None
+    if session is None or session.began is None:
+        return False
+    lately = session.runs or turn.world.now - (session.ended or 0) <= MINUTE
+    return lately and counted_charge(turn, name, session.began)
 
 
 def forget_untold(turn: Turn) -> None:

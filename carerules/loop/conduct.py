@@ -24,10 +24,9 @@ from carerules.domain.decision import (
     JobBegan,
     JobEnded,
     JobMoved,
-    Marked,
     Notice,
 )
-from carerules.domain.moment import MINUTE, NEVER, SECOND, Moment
+from carerules.domain.moment import NEVER, SECOND, Moment
 from carerules.domain.pack import Side
 from carerules.domain.quantity import Truth
 from carerules.engine import (
@@ -43,13 +42,12 @@ from carerules.engine import (
     owner,
     passed,
 )
+from carerules.loop.charging import counted_by_session
 from carerules.loop.keeping import planned_mend
-from carerules.loop.knowledge import bar, take_mark
+from carerules.loop.knowledge import bar, mark
 from carerules.loop.saying import say
 from carerules.loop.turn import Turn
 from carerules.loop.view import view_of
-from carerules.loop.world import socket_of
-from carerules.safety import PlugState, Run, went_off
 
 BY_HAND = "(a person)"
 """In the place of a rule's name, for jobs that a person asked for; no rule can have it."""
@@ -64,7 +62,7 @@ def open_jobs(turn: Turn) -> None:
     for one in fired:
         rule, name = one.rule.rule, one.pack
         turn.decide(Fired(rule.name, one.rule.key, name, one.since, rule.because, one.why))
-        _open_job(turn, name, Job(
+        _open_job(turn, Job(
             id=f"{name}-{turn.world.jobs_made + 1}", rule=rule.name, key=one.rule.key, pack=name,
             actions=rule.actions, fired_at=turn.world.now, over=rule.over,
             because=rule.because, since=turn.world.now, stop_key=rule.stop_key,
@@ -82,14 +80,15 @@ def open_wanted(turn: Turn) -> None:
     for old in turn.pack(wanted.pack).jobs:
         if old.rule == BY_HAND:
             end_job(turn, old, Ending.CANCELLED, "something else is wanted now")
-    _open_job(turn, wanted.pack, Job(
+    _open_job(turn, Job(
         id=f"{wanted.pack}-{turn.world.jobs_made + 1}", rule=BY_HAND, key=f"want {wanted.goal}",
         pack=wanted.pack, actions=(action,), fired_at=turn.world.now, since=turn.world.now,
         because=f"a person wants it for {wanted.goal}",
     ))  # fmt: skip
 
 
-def _open_job(turn: Turn, name: str, job: Job) -> None:
+def _open_job(turn: Turn, job: Job) -> None:
+    name = job.pack
     # A rule that fires again before its last job has ended starts over: one job a rule and pack.
     for old in turn.pack(name).jobs:
         if old.key == job.key:
@@ -163,26 +162,11 @@ def _note_energy(turn: Turn, before: Job, step: Step) -> None:
     if before.side is None or not before.rounds:
         return
     charging = before.side is Side.CHARGER
-    if charging and _counted_by_session(turn, before.pack):
+    if charging and counted_by_session(turn, before.pack):
         return
     done = isinstance(step, Over) and step.ending is Ending.DONE
     if done or (isinstance(step, Going) and step.job.line != before.line):
         mark(turn, before.pack, "charge" if charging else "drain", f"rule {before.rule}")
-
-
-def counted_charge(turn: Turn, name: str, since: Moment) -> bool:
-    """Whether a charge of the pack was counted since then."""
-    charges = turn.pack(name).happened.get("charge", ())
-    return bool(charges) and charges[-1] >= since
-
-
-def _counted_by_session(turn: Turn, name: str) -> bool:
-    station = turn.pack(name).station
-    session = turn.world.stations[station].session if station else None
-    if session is None or session.began is None:
-        return False
-    lately = session.runs or turn.world.now - (session.ended or 0) <= MINUTE
-    return lately and counted_charge(turn, name, session.began)
 
 
 def keep_job(turn: Turn, before: Job, after: Job) -> Job:
@@ -225,11 +209,12 @@ def _do(turn: Turn, job: Job, action: Action) -> None:
     name = job.pack
     match action:
         case Notify(text, urgent, again, to):
-            key = f"{name} {job.key} {job.line}"
+            key = f"{_key_of_rule(name, job.key)}{job.line}"
             words = say(text, turn.world, name)
             turn.decide(Notice(key, words, name, urgent, to, again=again is not None))
         case Chore(text):
-            turn.open_chore(f"{name} {job.key} {job.line}", name, say(text, turn.world, name))
+            key = f"{_key_of_rule(name, job.key)}{job.line}"
+            turn.open_chore(key, name, say(text, turn.world, name))
         case Mark(event):
             mark(turn, name, event, f"rule {job.rule}")
         case Switch(side, None):
@@ -246,33 +231,27 @@ def _do(turn: Turn, job: Job, action: Action) -> None:
             raise AssertionError(f"{action} is not done by saying so")
 
 
-def mark(turn: Turn, name: str, event: str, source: str) -> None:
-    """Something happened to the pack, by our own hand."""
-    turn.decide(Marked(name, event))
-    take_mark(turn, name, event, source)
+def _key_of_rule(name: str, key: str) -> str:
+    """How the keys begin of all that the rule of this key puts on the list, or tells, of a pack."""
+    return f"{name} {key} "
 
 
 def close_told_chores(turn: Turn, name: str) -> None:
     """A chore that a rule put on the list goes when the rule is no longer true."""
     owned = [key for key, chore in turn.world.chores.items() if chore.pack == name]
+    if not owned:
+        return
+    over = [state.key for state in turn.pack(name).rules if state.truth is Truth.NO]
+    begun = tuple(_key_of_rule(name, key) for key in over)
     for key in owned:
-        rule = key.removeprefix(name).rpartition(" ")[0][1:]
-        for state in turn.pack(name).rules:
-            if state.key == rule and state.truth is Truth.NO:
-                turn.close_chore(key)
+        if key.startswith(begun):
+            turn.close_chore(key)
 
 
-def end_run(turn: Turn, state: PlugState, end: Moment, why: str, *, planned: bool) -> None:
-    """An ON is over, or was at `end`: the station rests, and has it in its day; the job that wanted
-    it, if it is still there, is credited with what it moved."""
-    assert state.on_at is not None
-    if (place := socket_of(turn.world, state.name)) is not None:
-        dwell = turn.world.stations[place[0].name].dwell
-        run = Run(turn.world.now, dwell.pack, end - state.on_at, state.energy_wh)
-        dwell = went_off(dwell, turn.world.now, why, planned=planned, run=run)
-        turn.set_station(place[0].name, dwell=dwell)
-    for known in turn.world.packs.values():
-        for job in known.jobs:
-            if job.id == state.job:
-                keep_job(turn, job, add_energy(job, state.energy_wh))
+def credit(turn: Turn, job_id: str, energy_wh: float) -> None:
+    """The job, if it is still there, has moved so much in one ON."""
+    for state in turn.world.packs.values():
+        for job in state.jobs:
+            if job.id == job_id:
+                keep_job(turn, job, add_energy(job, energy_wh))
                 return

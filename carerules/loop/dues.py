@@ -9,7 +9,7 @@ from __future__ import annotations
 from heapq import heapify, heappush, heapreplace
 
 from carerules.domain.moment import NEVER, Moment
-from carerules.loop.step import START_WITHIN, due_of
+from carerules.loop.step import due_of, due_of_site
 from carerules.loop.world import World
 from carerules.safety import due as plug_due
 
@@ -53,11 +53,7 @@ class Dues:
             dues = {plug: plug_due(world.plugs[plug], world.now) for plug in self._stirred}
             self._stirred = {plug for plug, its_due in dues.items() if its_due != NEVER}
             due = min(due, *dues.values())
-        if world.starting_since is not None:
-            due = min(due, world.starting_since + START_WITHIN)
-        if world.kept is not None:
-            due = min(due, world.kept.due(world.now))
-        return due
+        return min(due, due_of_site(world))
 
     def _first_pack(self, world: World) -> Moment:
         heap, stands = self._heap, self._stands

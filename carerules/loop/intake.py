@@ -47,10 +47,11 @@ from carerules.domain.pack import SIDES, Side, Station
 from carerules.domain.quantity import Known
 from carerules.engine import Phase, wait
 from carerules.loop.charging import hear_charger, into_pack_w
-from carerules.loop.conduct import BY_HAND, end_job, end_run, keep_job
+from carerules.loop.conduct import BY_HAND, end_job, keep_job
 from carerules.loop.knowledge import take_in, take_metered
 from carerules.loop.looking import catch_up, look
 from carerules.loop.people import heed
+from carerules.loop.steer import end_run
 from carerules.loop.turn import Turn
 from carerules.loop.world import PackState, pack_on, socket_of
 from carerules.safety import OFF_ALARM, hear, link, proof_of, unknown_plug

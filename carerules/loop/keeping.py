@@ -1,7 +1,8 @@
-"""The kept plan against what is so: what it has on the to-do list, and where reality differs.
+"""The kept plan: what of it has come about, and what it puts on the to-do list.
 
-Knows the plan and the world. Does not know how plans are made, and switches nothing: what a plan
-says of loads and chargers is what rules and jobs are expected to do by themselves.
+Knows the plan and the world. Does not know how plans are made, nor when one no longer fits
+(`differing`), and switches nothing: what a plan says of loads and chargers is what rules and jobs
+are expected to do by themselves.
 """
 
 from __future__ import annotations

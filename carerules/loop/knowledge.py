@@ -7,7 +7,7 @@ at; it says when. Each pack keeps its own place in event time (`seen`).
 from __future__ import annotations
 
 from carerules.battery import CHARGED_FULL, SAID_FULL, take_energy, take_event, take_sample
-from carerules.domain.decision import LeftOut, PackBarred
+from carerules.domain.decision import LeftOut, Marked, PackBarred
 from carerules.domain.event import Happened, Sample
 from carerules.domain.frozen import changed
 from carerules.domain.moment import SECOND, Duration, Moment
@@ -125,6 +125,18 @@ def take_mark(turn: Turn, name: str, what: str, source: str) -> None:
         return
     catch_up(turn, name, now)
     _remember(turn, name, what, now)
+
+
+def mark(turn: Turn, name: str, what: str, source: str) -> None:
+    """Something happened to the pack by our own hand: it is decided, and taken in."""
+    turn.decide(Marked(name, what))
+    take_mark(turn, name, what, source)
+
+
+def counted_charge(turn: Turn, name: str, since: Moment) -> bool:
+    """Whether a charge of the pack was counted since then."""
+    charges = turn.pack(name).happened.get("charge", ())
+    return bool(charges) and charges[-1] >= since
 
 
 def _remember(turn: Turn, name: str, what: str, at: Moment) -> None:

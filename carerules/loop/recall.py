@@ -26,12 +26,11 @@ from carerules.domain.moment import NEVER
 from carerules.domain.pack import Side, Station
 from carerules.loop.asking import note_charge, unread_key
 from carerules.loop.charging import forget_untold
-from carerules.loop.conduct import end_run
 from carerules.loop.intake import take
 from carerules.loop.keeping import follow
 from carerules.loop.knowledge import FROM_PLUG, bar, take_mark, take_metered
 from carerules.loop.looking import has_fired
-from carerules.loop.steer import UNANSWERED
+from carerules.loop.steer import UNANSWERED, end_run
 from carerules.loop.turn import Turn
 from carerules.loop.world import World, pack_on, socket_of
 from carerules.safety import ran

@@ -14,19 +14,21 @@ from carerules.domain.plan import Forbidden
 from carerules.domain.quantity import Known, Reading
 from carerules.engine import Facts, Job, Phase, forbids, is_past_unseen, moving, wait
 from carerules.loop.answering import stands_still
-from carerules.loop.conduct import end_job, end_run, keep_job
+from carerules.loop.conduct import credit, end_job, keep_job
 from carerules.loop.looking import facts_of
 from carerules.loop.turn import Turn
 from carerules.loop.unseen import charge_most, drawn, floor_charge, stand_ins
 from carerules.loop.view import off_proven
 from carerules.loop.world import pack_on, socket_of
 from carerules.safety import (
+    DATA_AGE_MAX,
     OFF_ALARM,
     Bench,
     Dwell,
     Outlet,
     Permit,
     PlugState,
+    Run,
     astray,
     fault,
     off_overdue,
@@ -35,6 +37,7 @@ from carerules.safety import (
     stray_again,
     want_off,
     want_on,
+    went_off,
     went_on,
 )
 
@@ -92,8 +95,7 @@ def _too_short(turn: Turn, intent: Intent) -> None:
     job = _job(turn, intent)
     ours = f"what permits it ends within {show_duration(RUN_LEAST)}"
     mend = f"to {job.wording()}: see that what is read of {job.pack} and its room comes sooner"
-    lasted = job.phase is Phase.WAITING and turn.world.now - job.since >= BOTHER_AFTER
-    keep_job(turn, job, wait(job, turn.world.now, ours, mend if lasted else ""))
+    keep_job(turn, job, wait(job, turn.world.now, ours, mend if _has_waited(turn, job) else ""))
 
 
 def judge(turn: Turn, station: Station, intent: Intent) -> Permit | Veto:
@@ -222,6 +224,18 @@ def off(turn: Turn, station: Station, socket: Socket, because: str, *, planned: 
         turn.set_station(station.name, locked="", unreached=False)
 
 
+def end_run(turn: Turn, state: PlugState, end: Moment, why: str, *, planned: bool) -> None:
+    """An ON is over, or was at `end`: the station rests, and has it in its day; the job that wanted
+    it is credited with what it moved."""
+    assert state.on_at is not None
+    if (place := socket_of(turn.world, state.name)) is not None:
+        dwell = turn.world.stations[place[0].name].dwell
+        run = Run(turn.world.now, dwell.pack, end - state.on_at, state.energy_wh)
+        dwell = went_off(dwell, turn.world.now, why, planned=planned, run=run)
+        turn.set_station(place[0].name, dwell=dwell)
+    credit(turn, state.job, state.energy_wh)
+
+
 UNANSWERED = ": it does not answer"
 """What a lock says that opens by itself when the plug is back, and read back off."""
 
@@ -279,15 +293,18 @@ def _refused(turn: Turn, station: Station, socket: Socket, intent: Intent, veto:
         ending = Ending.REFUSED if veto.interlock in _BY_DESIGN else Ending.FAILED
         end_job(turn, job, ending, veto.show())
     elif not (passing and job.phase is Phase.WAITING):
-        # Most vetoes right after a start pass when the first samples come: nobody is told to do
-        # anything before it has lasted a while.
-        lasted = job.phase is Phase.WAITING and turn.world.now - job.since >= BOTHER_AFTER
-        mend = f"to {job.wording()}: {veto.mend}" if veto.mend and lasted else ""
+        mend = f"to {job.wording()}: {veto.mend}" if veto.mend and _has_waited(turn, job) else ""
         keep_job(turn, job, wait(job, turn.world.now, f"{veto.interlock}: {veto.found}", mend))
 
 
-BOTHER_AFTER: Duration = 2 * MINUTE
-"""Twice the age at which data is too old: what is still in the way then will not go by itself."""
+def _has_waited(turn: Turn, job: Job) -> bool:
+    """Whether the job waits for so long that people are told what to do: most vetoes right after a
+    start pass when the first samples come."""
+    return job.phase is Phase.WAITING and turn.world.now - job.since >= BOTHER_AFTER
+
+
+BOTHER_AFTER: Duration = 2 * DATA_AGE_MAX
+"""What is still in the way then will not go by itself."""
 _PASSING = ("plug", "dwell")
 """Before an ON these pass by themselves in seconds or minutes: nothing to tell anybody."""
 _BY_DESIGN = ("floor", "ceiling", "pack barred")

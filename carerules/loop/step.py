@@ -56,11 +56,14 @@ def next_due(world: World) -> Moment:
     due = min((due_of(world, state) for state in world.packs.values()), default=NEVER)
     for plug in world.plugs.values():
         due = min(due, plug_due(plug, world.now))
-    if world.starting_since is not None:
-        due = min(due, world.starting_since + START_WITHIN)
-    if world.kept is not None:
-        due = min(due, world.kept.due(world.now))
-    return due
+    return min(due, due_of_site(world))
+
+
+def due_of_site(world: World) -> Moment:
+    """When the world must be told the time for what is no pack's and no plug's: a start that is to
+    be over, the kept plan."""
+    due = NEVER if world.starting_since is None else world.starting_since + START_WITHIN
+    return due if world.kept is None else min(due, world.kept.due(world.now))
 
 
 def due_of(world: World, state: PackState) -> Moment:

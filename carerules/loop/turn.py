@@ -83,14 +83,13 @@ class Turn:
         """What stands on the pack's label."""
         return self.world.setup.site.packs[name]
 
-    def set_pack(self, name: str, **changes: Any) -> PackState:
+    def set_pack(self, name: str, **changes: Any) -> None:
         """Replace fields of one pack's state."""
         draft = self._drafts.get(name)
         if draft is None:
             draft = self._drafts[name] = _draft(self.world.packs[name])
             vars(self.world)["packs"] = put(self.world.packs, name, draft)
         vars(draft).update(changes)
-        return draft
 
     def set_plug(self, state: PlugState) -> None:
         """Replace one plug's state."""

@@ -29,8 +29,8 @@ from carerules.engine import Job, View, owner
 from carerules.loop.turn import Turn
 from carerules.loop.unseen import unseen
 from carerules.loop.world import World, chemistry_of
+from carerules.safety import DATA_AGE_MAX
 
-VOLTAGE_LIVE: Duration = MINUTE
 TAPER_SHARE = 0.08
 TAPER_AFTER: Duration = 5 * MINUTE
 """A charger that draws less than this share of its usual power has come to the end of its taper
@@ -52,7 +52,7 @@ def view_of(turn: Turn, job: Job) -> View:
         now=now,
         local=world.local,
         soc=state.soc,
-        voltage_live=isinstance(voltage, Known) and now - voltage.at <= VOLTAGE_LIVE,
+        voltage_live=isinstance(voltage, Known) and now - voltage.at <= DATA_AGE_MAX,
         station=station,
         off_proven=station is None or off_proven(turn, station),
         running=station is not None and _running(turn, station, job),

@@ -1,6 +1,8 @@
-"""How long a station stays off before it may go on again, and the caps of the ON that it is in.
+"""How long a station stays off before it may go on again, what held when its ON began, and the runs
+of its day.
 
-Knows moments. Does not know why anything is wanted.
+Knows moments, and figures as they were when an ON began. Does not know limits, or why anything is
+wanted.
 """
 
 from __future__ import annotations
