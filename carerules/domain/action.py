@@ -24,7 +24,7 @@ class DayWindow:
     @property
     def is_moment(self) -> bool:
         """Whether it is the one minute that `at 22:00` names."""
-        return self.until == (self.since + 1) % (24 * 60)
+        return self == one_minute(self.since)
 
     def show(self) -> str:
         """`22:00-06:00`."""
@@ -35,6 +35,11 @@ class DayWindow:
         if self.is_moment:
             return f"at {clock(self.since)}"
         return f"during {self.show()}"
+
+
+def one_minute(minute: int) -> DayWindow:
+    """The minute of the day that begins then: what `at 22:00` means, so that it comes true once."""
+    return DayWindow(minute, (minute + 1) % (24 * 60))
 
 
 def clock(minute: int) -> str:
@@ -176,3 +181,10 @@ ACTIONS: dict[type[Action], ActionRow] = {
     Quarantine: ActionRow("quarantine", "quarantine", "forbid charging until released"),
     Retire: ActionRow("retire", 'retire [because "..."]', "use the pack no more, until released"),
 }  # fmt: skip
+
+
+def side_of(action: Action) -> Side | None:
+    """The side whose plug the action has switched on; None: it moves no energy."""
+    if isinstance(action, Switch):
+        return None if action.time is None else action.side
+    return ACTIONS[type(action)].side

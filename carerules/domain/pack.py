@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from dataclasses import field
 from enum import Enum
 from hashlib import sha256
+from typing import Literal
 
 from carerules.domain.frozen import guarded
 from carerules.domain.moment import MINUTE, Duration, LocalTime, Moment
@@ -76,6 +77,11 @@ class Side(Enum):
 
     LOAD = "load"
     CHARGER = "charger"
+
+    @property
+    def verb(self) -> Literal["drain", "charge"]:
+        """What it does to the pack, in a word of the language."""
+        return "drain" if self is Side.LOAD else "charge"
 
 
 SIDES = tuple(Side)

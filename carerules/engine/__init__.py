@@ -25,6 +25,7 @@ from carerules.engine.evaluate import (
 from carerules.engine.explain import Explained, Seen, explain, reasons
 from carerules.engine.hold import Memory
 from carerules.engine.job import (
+    NO_TARGET,
     Asking,
     Going,
     Instant,
@@ -37,6 +38,7 @@ from carerules.engine.job import (
     add_energy,
     line_wording,
     moving,
+    no_place,
     passed,
     wait,
     wants_place,
@@ -48,6 +50,7 @@ from carerules.engine.window import inside, on_days
 
 __all__ = [
     "NOBODY",
+    "NO_TARGET",
     "Asking",
     "Bound",
     "BoundRule",
@@ -81,6 +84,7 @@ __all__ = [
     "is_past_unseen",
     "line_wording",
     "moving",
+    "no_place",
     "on_days",
     "owner",
     "passed",

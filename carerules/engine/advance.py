@@ -22,10 +22,10 @@ from carerules.domain.action import (
 from carerules.domain.decision import Ending, Intent
 from carerules.domain.frozen import changed
 from carerules.domain.moment import HOUR, MINUTE, NEVER, Duration
-from carerules.domain.pack import Side
 from carerules.domain.quantity import Truth
 from carerules.engine.energy import ENERGY_CAP, LEAST_WH, ON_TIME_MAX, move_energy
 from carerules.engine.job import (
+    NO_TARGET,
     Asking,
     Going,
     Instant,
@@ -36,6 +36,7 @@ from carerules.engine.job import (
     View,
     enter,
     next_line,
+    no_place,
     wait,
 )
 
@@ -65,7 +66,7 @@ def advance(job: Job, view: View) -> Step:
                 return next_line(job, view)
             return Going(job, due=job.since + time)
         case Switch() as action:
-            return plain_switch(job, action, view)
+            return _plain_switch(job, action, view)
         case Drain() | Charge():
             return move_energy(job, view)
 
@@ -81,7 +82,7 @@ def _tell_again(job: Job, action: Notify, again: Duration, view: View) -> Step:
     return Instant(told, action)
 
 
-def plain_switch(job: Job, action: Switch, view: View) -> Step:
+def _plain_switch(job: Job, action: Switch, view: View) -> Step:
     """A plain switch: on for a time, through the same permits as any other energy; or off."""
     if action.time is None:
         return Instant(job, action)
@@ -91,24 +92,18 @@ def plain_switch(job: Job, action: Switch, view: View) -> Step:
         return Going(enter(job, Phase.SETTLING, view.now), due=view.now)
     if view.ahead:
         return Going(wait(job, view.now, f"waits for {view.ahead}"))
-    if view.station is None or view.station.socket(action.side) is None:
-        why = f"{job.pack} is on no station with a {action.side.value}"
-        mend = f"put {job.pack} on a station with a {action.side.value}: {job.wording()}"
-        return Going(wait(job, view.now, why, mend))
+    socket = None if view.station is None else view.station.socket(action.side)
+    if view.station is None or socket is None:
+        why, mend = no_place(job.pack, action.side)
+        return Going(wait(job, view.now, why, f"{mend}: {job.wording()}"))
     if job.rounds and job.phase is not Phase.MOVING:
         return Over(job, Ending.FAILED, f"it went off early: {job.why}")
-    socket = view.station.socket(action.side)
-    assert socket is not None
     intent = Intent(
         job=job.id, rule=job.rule, pack=job.pack, station=view.station.name, side=action.side,
-        target=0.0 if action.side is Side.CHARGER else LOWEST_TARGET,
+        target=NO_TARGET[action.side],
         because=job.because or f"rule {job.rule}",
         time_max=min(ON_TIME_MAX, action.time + MINUTE),
         energy_wh_max=max(LEAST_WH, ENERGY_CAP * socket.power_w * action.time / HOUR),
     )  # fmt: skip
     due = job.since + action.time if job.phase is Phase.MOVING else NEVER
     return Going(job, intent, due)
-
-
-LOWEST_TARGET = 100.0
-"""A plain switch aims at no charge: the floors alone stop it."""

@@ -5,7 +5,7 @@ Knows targets, forecasts and caps. Does not know the other kinds of line (engine
 
 from __future__ import annotations
 
-from carerules.domain.action import Charge, DayWindow, Drain, Rest
+from carerules.domain.action import Charge, Drain, Rest, one_minute
 from carerules.domain.decision import Ending, Intent
 from carerules.domain.frozen import changed
 from carerules.domain.moment import HOUR, MINUTE, NEVER, Duration, Moment, show_duration
@@ -21,6 +21,8 @@ from carerules.engine.job import (
     View,
     enter,
     next_line,
+    no_place,
+    put_on,
     wait,
 )
 from carerules.engine.stages import stage_ended, staged, waits_to_be_read
@@ -136,13 +138,12 @@ def _hindrance(job: Job, view: View) -> Going | Over | Moment:
     socket = view.station.socket(side) if view.station else None
     if socket is None:
         time, _ = view.forecast(side, action.target)
-        place = f"a station with a {side.value}"
         about = f" (about {show_duration(time - time % MINUTE)})" if time >= MINUTE else ""
         if view.built_in and side is Side.LOAD:
             mend = f"leave {job.pack} switched on, and read it now and then: {job.wording()}{about}"
             return Going(wait(job, now, f"{job.pack} cannot be taken out", mend))
-        why = f"{job.pack} is on no station with a {side.value}"
-        return Going(wait(job, now, why, f"put {job.pack} on {place}: {job.wording()}{about}"))
+        why, mend = no_place(job.pack, side)
+        return Going(wait(job, now, why, f"{mend}: {job.wording()}{about}"))
     # Once begun a charge goes on: what is left to do shrinks faster than the time to the use.
     if isinstance(action, Charge) and not job.rounds and (by := _wanted_by(action, view)):
         if by == NEVER:
@@ -162,11 +163,11 @@ def _hindrance(job: Job, view: View) -> Going | Over | Moment:
         rate = view.charge_rate(socket.power_w)
         if rate > action.rate_c:
             why = f"the charger works at {rate:.2g} C, wanted at most {action.rate_c:.2g} C"
-            mend = f"put {job.pack} on a station with a smaller charger: {job.wording()}"
-            return Going(wait(job, now, why, mend))
+            mend = put_on(job.pack, "a station with a smaller charger")
+            return Going(wait(job, now, why, f"{mend}: {job.wording()}"))
     if isinstance(action, Drain) and action.power_w is not None and socket.power_w > action.power_w:
         why = f"the load draws {socket.power_w:.0f} W, wanted at most {action.power_w:.0f} W"
-        return Going(wait(job, now, why, f"put {job.pack} on a station with a smaller load"))
+        return Going(wait(job, now, why, put_on(job.pack, "a station with a smaller load")))
     if job.rounds >= ROUNDS_MAX and job.phase is not Phase.MOVING:
         return Over(job, Ending.FAILED, f"not there after {ROUNDS_MAX} runs")
     return closes
@@ -177,8 +178,7 @@ def _wanted_by(action: Charge, view: View) -> Moment | None:
     if action.by_use:
         return NEVER if view.next_use is None else view.next_use
     if action.by_minute is not None:
-        stretch = DayWindow(action.by_minute, (action.by_minute + 1) % (24 * 60))
-        _, edge = window.inside(stretch, view.now, view.local)
+        _, edge = window.inside(one_minute(action.by_minute), view.now, view.local)
         return edge
     return None
 

@@ -6,7 +6,7 @@ Everything a job remembers is in `Job`, so that a restart finds it where it was.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from enum import Enum
 from typing import TypeAlias
 
@@ -25,6 +25,7 @@ from carerules.domain.action import (
     Retire,
     Switch,
     clock,
+    side_of,
 )
 from carerules.domain.decision import Ending, Intent
 from carerules.domain.frozen import changed, frozen
@@ -44,7 +45,8 @@ class Phase(Enum):
     ASKING = "asking"
 
 
-_SIDES = {kind: row.side for kind, row in ACTIONS.items()}  # asked for at each look
+NO_TARGET: Mapping[Side, float] = {Side.LOAD: 100.0, Side.CHARGER: 0.0}
+"""A plain switch aims at no charge: the floors and ceilings alone stop it."""
 
 
 @frozen
@@ -86,10 +88,7 @@ class Job:
     @property
     def side(self) -> Side | None:
         """Load or charger, where the line moves energy."""
-        action = self.actions[self.line]
-        if isinstance(action, Switch):
-            return None if action.time is None else action.side
-        return _SIDES[type(action)]
+        return side_of(self.actions[self.line])
 
     def wording(self) -> str:
         """The line it is at, as a person would say it."""
@@ -207,7 +206,18 @@ def moving(job: Job, now: Moment, *, new_run: bool) -> Job:
 
 def wants_place(job: Job) -> bool:
     """Whether it waits for its pack to be hung on another station: so its mend says."""
-    return job.phase is Phase.WAITING and job.mend.startswith(f"put {job.pack} on ")
+    return job.phase is Phase.WAITING and job.mend.startswith(put_on(job.pack, ""))
+
+
+def put_on(pack: str, place: str) -> str:
+    """The mend of a job that waits for its pack to be hung elsewhere."""
+    return f"put {pack} on {place}"
+
+
+def no_place(pack: str, side: Side) -> tuple[str, str]:
+    """Why a pack that is on no such station waits, and the mend."""
+    place = f"station with a {side.value}"
+    return f"{pack} is on no {place}", put_on(pack, f"a {place}")
 
 
 def wait(job: Job, now: Moment, why: str, mend: str = "") -> Job:

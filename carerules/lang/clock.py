@@ -28,11 +28,6 @@ def day_window(node: s.WindowNode, scope: Scope) -> DayWindow | None:
     return DayWindow(since, until)
 
 
-def one_minute(minute: int) -> DayWindow:
-    """The minute that begins then: what `at 22:00` means, so that it comes true once a day."""
-    return DayWindow(minute, (minute + 1) % (24 * 60))
-
-
 def minute_of_day(word: s.Word, scope: Scope) -> int | None:
     """The minutes after midnight of a clock time; None: told to the findings."""
     hours, minutes = (int(part) for part in word.text.split(":"))

@@ -9,6 +9,7 @@ from collections.abc import Callable
 from typing import assert_never, cast
 
 from carerules.domain import condition as asked
+from carerules.domain.action import one_minute
 from carerules.domain.condition import Condition, Op, ValueOf, dimension_of
 from carerules.domain.diagnostic import Mend, Span
 from carerules.domain.quantity import COUNT, DURATION, SWITCH, Dimension, Quantity
@@ -16,7 +17,7 @@ from carerules.domain.quantity import show as show_number
 from carerules.domain.wording import value_wording, wording
 from carerules.lang import syntax as s
 from carerules.lang.build import joined
-from carerules.lang.clock import day_window, minute_of_day, on_days, one_minute
+from carerules.lang.clock import day_window, minute_of_day, on_days
 from carerules.lang.interval import bounds, natural
 from carerules.lang.limits import SAMPLES_MAX
 from carerules.lang.scope import Scope, written

@@ -161,12 +161,11 @@ def _note_energy(turn: Turn, before: Job, step: Step) -> None:
     A charge that its plug meters is counted once, by whoever comes to its end first."""
     if before.side is None or not before.rounds:
         return
-    charging = before.side is Side.CHARGER
-    if charging and counted_by_session(turn, before.pack):
+    if before.side is Side.CHARGER and counted_by_session(turn, before.pack):
         return
     done = isinstance(step, Over) and step.ending is Ending.DONE
     if done or (isinstance(step, Going) and step.job.line != before.line):
-        mark(turn, before.pack, "charge" if charging else "drain", f"rule {before.rule}")
+        mark(turn, before.pack, before.side.verb, f"rule {before.rule}")
 
 
 def keep_job(turn: Turn, before: Job, after: Job) -> Job:

@@ -8,14 +8,23 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from carerules.domain.action import Action, Charge, Drain, Switch
+from carerules.domain.action import Action, Charge, Drain, side_of
 from carerules.domain.decision import Intent, Veto
 from carerules.domain.frozen import guarded
 from carerules.domain.moment import DAY, Duration, Moment
 from carerules.domain.pack import Side, Station
 from carerules.domain.quantity import Known, Reading
 from carerules.domain.signal import Catalogue
-from carerules.engine import Facts, evaluate, ready_to_fire, stage_below, too_deep, unread
+from carerules.engine import (
+    NO_TARGET,
+    Facts,
+    evaluate,
+    no_place,
+    ready_to_fire,
+    stage_below,
+    too_deep,
+    unread,
+)
 from carerules.loop.looking import facts_of
 from carerules.loop.steer import judge
 from carerules.loop.turn import Turn
@@ -92,9 +101,7 @@ def obstacle(world: World, name: str, actions: Sequence[Action]) -> Obstacle | N
     place = world.packs[name].station
     station = world.setup.site.stations[place] if place else None
     if station is None or station.socket(side) is None:
-        what = f"{name} is on no station with a {side.value}"
-        mend = f"put {name} on a station with a {side.value}"
-        return Obstacle("", what, mend)
+        return Obstacle("", *no_place(name, side))
     if side is Side.LOAD and (bounds := _unseen(world, name, station, target)) is not None:
         if isinstance(bounds, Obstacle):
             return bounds
@@ -131,18 +138,12 @@ def _unseen(world: World, name: str, station: Station, target: float) -> float |
 
 def moves_energy(actions: Sequence[Action]) -> bool:
     """Whether any of the actions has a plug switched on."""
-    return any(_flow(action) is not None for action in actions)
+    return any(side_of(action) is not None for action in actions)
 
 
 def _flow(action: Action) -> tuple[Side, float] | None:
     """Which way the action moves energy, and to what charge (%); None: it moves none."""
-    match action:
-        case Drain(target):
-            return Side.LOAD, target
-        case Charge(target):
-            return Side.CHARGER, target
-        case Switch(side, time) if time is not None:
-            # It aims at no charge: the floors and ceilings alone stop it.
-            return side, 100.0 if side is Side.LOAD else 0.0
-        case _:
-            return None
+    side = side_of(action)
+    if side is None:
+        return None
+    return side, action.target if isinstance(action, Drain | Charge) else NO_TARGET[side]

@@ -10,7 +10,6 @@ from carerules.domain.decision import Ending, Intent, Notice, StationLocked, Vet
 from carerules.domain.frozen import changed
 from carerules.domain.moment import HOUR, MINUTE, NEVER, SECOND, Duration, Moment, show_duration
 from carerules.domain.pack import SIDES, Plug, Side, Socket, Station
-from carerules.domain.plan import Forbidden
 from carerules.domain.quantity import Known, Reading
 from carerules.engine import Facts, Job, Phase, forbids, is_past_unseen, moving, wait
 from carerules.loop.answering import stands_still
@@ -108,7 +107,7 @@ def judge(turn: Turn, station: Station, intent: Intent) -> Permit | Veto:
     forbidden, is_past = "", False
     if bound.nevers:
         facts = _before_on(facts_of(world, intent.pack), place.dwell, now)
-        word = _FORBIDDEN[intent.side]
+        word = intent.side.verb
         volts = stand_ins(world, intent.pack, word)
         forbidden, _ = forbids(bound, word, state.nevers, facts, now, volts)
         is_past = forbidden != "" and is_past_unseen(bound, word, forbidden, volts)
@@ -158,9 +157,6 @@ def _before_on(facts: Facts, dwell: Dwell, now: Moment) -> Facts:
 
 def _value(reading: Reading | None, now: Moment) -> float | None:
     return reading.value_at(now) if isinstance(reading, Known) else None
-
-
-_FORBIDDEN: dict[Side, Forbidden] = {Side.LOAD: "drain", Side.CHARGER: "charge"}
 
 
 def _stopped(turn: Turn) -> str:

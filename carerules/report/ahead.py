@@ -64,7 +64,7 @@ def forecast_of(
         return now + round(seconds * SECOND)
 
     return ForecastShape(
-        site=world.setup.site.name, pack=name, action="drain" if side is Side.LOAD else "charge",
+        site=world.setup.site.name, pack=name, action=side.verb,
         by=_by_words(by), from_percent=tidy(100 * start),
         from_spread_percent=tidy(100 * figures.start_spread), target_percent=tidy(target),
         ends_percent=tidy(100 * end), time_s=tidy(ahead.time_s), time_low_s=tidy(ahead.time_low_s),

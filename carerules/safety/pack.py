@@ -60,8 +60,7 @@ def no_doubt(_intent: Intent, bench: Bench) -> Iterator[Refusal]:
 def not_forbidden(intent: Intent, bench: Bench) -> Iterator[Refusal]:
     """The author's own `never` binds too, and so does one that cannot be ruled out."""
     if bench.forbidden:
-        word = "drain" if intent.side is Side.LOAD else "charge"
-        found = f"`never {word} when {bench.forbidden}` holds or cannot be ruled out"
+        found = f"`never {intent.side.verb} when {bench.forbidden}` holds or cannot be ruled out"
         yield Refusal(found, "a condition that is certainly false")
 
 

@@ -8,8 +8,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TypeAlias
 
-from carerules.domain.action import Action, Charge, Drain, Hold, Rest, Switch
-from carerules.domain.pack import Pack, Side
+from carerules.domain.action import Action, Charge, Drain, Hold, Rest, Switch, side_of
+from carerules.domain.pack import Pack
 from carerules.domain.plan import Forbidden, Never, Rule
 from carerules.domain.signal import Catalogue
 from carerules.lang.prove.axes import SOC, Axes
@@ -130,7 +130,7 @@ def show_aim(aim: Aim) -> str:
 
 def moves_energy(rule: Rule) -> bool:
     """Whether the rule drains, charges or switches something on."""
-    return any(word != "rest" for word, _ in aim_of(rule))
+    return any(side_of(action) is not None for action in rule.actions)
 
 
 def movable(rule: Rule) -> Ranges:
@@ -159,15 +159,8 @@ def end_of(rule: Rule) -> Ranges | None:
 
 def forbidden_kind(action: Action) -> Forbidden | None:
     """Which `never` the action is subject to."""
-    match action:
-        case Drain():
-            return "drain"
-        case Charge():
-            return "charge"
-        case Switch(side, time) if time is not None:
-            return "drain" if side is Side.LOAD else "charge"
-        case _:
-            return None
+    side = side_of(action)
+    return None if side is None else side.verb
 
 
 def starting(ground: Ground, rule: Rule) -> list[Box]:
