@@ -16,10 +16,12 @@ from carerules.planner import (
     KeptShape,
     drawn_on,
     move_words_of,
+    proof_words,
     reading_words,
+    run_words,
 )
 from carerules.planner.shapes import KeptMoveShape, KeptRunShape
-from carerules.report import show_at, wish
+from carerules.report import show_at
 
 SOON_MAX = 3
 """Moves in the short form of the plan on the page of all packs."""
@@ -87,13 +89,9 @@ def plan_view(kept: KeptShape) -> PlanView | None:
 
 
 def _made(plan: KeptPlanShape) -> str:
-    proof = ""
-    if plan.gap_percent is not None:
-        proof = ", proved the cheapest"
-        if plan.gap_percent:
-            proof = f", at most {plan.gap_percent:.2g} % above the cheapest"
-    anew = f", because {plan.because[0]}" if plan.because else ""
-    return f"made {show_at(plan.made)} by the {plan.made_by}{proof}{anew}"
+    said = [f"made {show_at(plan.made)} by the {plan.made_by}", proof_words(plan)]
+    said += [f"because {plan.because[0]}"] if plan.because else []
+    return ", ".join(words for words in said if words)
 
 
 def _by_hand(plan: KeptPlanShape, now: datetime) -> tuple[MoveRow, ...]:
@@ -119,12 +117,7 @@ def _move(move: KeptMoveShape, now: datetime) -> MoveRow:
 
 
 def _run(run: KeptRunShape, now: datetime) -> MoveRow:
-    what = "drain" if run.side == "load" else "charge"
-    why = [wish(run.rule)] if run.rule else []
-    why += [f"use {run.use}"] if run.use else []
-    why += [f"by {show_at(run.due)}"] if run.due else []
-    about = f" ({', '.join(why)})" if why else ""
-    words = f"{run.pack} {what} to {run.target_percent:g} %{about}"
+    words = run_words(run)
     when = f"{show_at(run.begins)} to {run.ends:%H:%M}"
     if run.done is not None:
         return MoveRow("rest", when, f"{words}: over {show_at(run.done)}")

@@ -13,6 +13,7 @@ from carerules.domain.frozen import guarded
 from carerules.domain.moment import HOUR, NEVER, Duration, Moment
 
 SideWord: TypeAlias = Literal["load", "charger"]
+MadeBy: TypeAlias = Literal["simple rule", "solver"]
 
 GIVEN_UP: Duration = HOUR
 """A move that is so late is not waited for any more: whatever held it up, the plan was to be made
@@ -110,7 +111,7 @@ class KeptPlan:
 
     made: Moment
     by: str
-    made_by: Literal["simple rule", "solver"]
+    made_by: MadeBy
     begins: Moment
     ends: Moment
     until: Moment

@@ -8,7 +8,7 @@ from carerules.loop.chunks import by_name
 from carerules.loop.differing import differences, locked_now, planned_soc, uses_within
 from carerules.loop.dues import Dues
 from carerules.loop.fitting import stranger, untimely
-from carerules.loop.foresight import HORIZON, Obstacle, foresee, moves_energy, obstacle
+from carerules.loop.foresight import HORIZON, Obstacle, foresee, held, moves_energy, obstacle
 from carerules.loop.intake import ASLEEP
 from carerules.loop.keeping import coming, move_key, move_of, move_words, planned_mend, wish_words
 from carerules.loop.knowledge import LATENESS
@@ -49,6 +49,7 @@ __all__ = [
     "foresee",
     "full_v",
     "hanging",
+    "held",
     "learn",
     "locked_now",
     "make_setup",

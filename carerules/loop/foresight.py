@@ -17,7 +17,6 @@ from carerules.domain.quantity import Known, Reading
 from carerules.domain.signal import Catalogue
 from carerules.engine import (
     NO_TARGET,
-    Facts,
     evaluate,
     no_place,
     ready_to_fire,
@@ -49,7 +48,10 @@ def foresee(world: World, name: str, horizon: Duration = HORIZON) -> Mapping[str
     if state.retired:
         return {}
     end = now + horizon
-    facts, bound = _held(facts_of(world, name), world.setup.signals, now, end), world.setup.bound
+    facts, bound = facts_of(world, name), world.setup.bound
+    seen = (facts.readings, facts.station, facts.site)
+    pack, station, site = (held(one, world.setup.signals, now, end) for one in seen)
+    facts = replace(facts, readings=pack, station=station, site=site)
     firing: dict[str, Moment] = {}
     rules, at = state.rules, now
     for _ in range(LOOKS_MAX):
@@ -63,21 +65,16 @@ def foresee(world: World, name: str, horizon: Duration = HORIZON) -> Mapping[str
     return firing
 
 
-def _held(facts: Facts, signals: Catalogue, now: Moment, until: Moment) -> Facts:
-    """The facts with every measured reading that is fresh now kept so until then."""
-
-    def held(readings: Mapping[str, Reading]) -> Mapping[str, Reading]:
-        after = dict(readings)
-        for name, reading in readings.items():
-            max_age = signals[name].max_age if name in signals else None
-            if max_age is not None and isinstance(reading, Known) and now - reading.at <= max_age:
-                after[name] = replace(reading, at=until)
-        return after
-
-    return replace(
-        facts,
-        readings=held(facts.readings), station=held(facts.station), site=held(facts.site),
-    )  # fmt: skip
+def held(
+    readings: Mapping[str, Reading], signals: Catalogue, now: Moment, until: Moment
+) -> dict[str, Reading]:
+    """The readings, each measured one that is fresh now kept so until then."""
+    after = dict(readings)
+    for name, reading in readings.items():
+        max_age = signals[name].max_age if name in signals else None
+        if max_age is not None and isinstance(reading, Known) and now - reading.at <= max_age:
+            after[name] = replace(reading, at=until)
+    return after
 
 
 @guarded

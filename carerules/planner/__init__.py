@@ -14,7 +14,14 @@ from carerules.planner.hours import (
     with_prices,
 )
 from carerules.planner.kept import kept_plan, kept_shape, planned_simply
-from carerules.planner.lines import kept_lines, move_words_of, plan_lines, reading_words
+from carerules.planner.lines import (
+    kept_lines,
+    move_words_of,
+    plan_lines,
+    proof_words,
+    reading_words,
+    run_words,
+)
 from carerules.planner.problem import (
     Cost,
     Move,
@@ -64,8 +71,10 @@ __all__ = [
     "plan_shape",
     "planned_simply",
     "problem_of",
+    "proof_words",
     "read_window",
     "reading_words",
+    "run_words",
     "solved",
     "with_prices",
 ]

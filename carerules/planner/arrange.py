@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 
+from carerules.domain.keptplan import MadeBy
 from carerules.planner.problem import Cost, Move, Problem, Run, Schedule, Way, Wish
 
 
@@ -49,9 +50,9 @@ def awake_before_of(problem: Problem) -> tuple[int, ...]:
     return tuple(found)
 
 
-def schedule_of(problem: Problem, runs: Iterable[Run], made_by: str, bound: int | None = None) -> (
-    Schedule
-):  # fmt: skip
+def schedule_of(
+    problem: Problem, runs: Iterable[Run], made_by: MadeBy, bound: int | None = None
+) -> Schedule:
     """The schedule of runs that go together; `bound`: no schedule costs less units."""
     done = {(run.pack, run.wish): run for run in runs}
     moves = moves_of(problem, awake_before_of(problem), done.values())

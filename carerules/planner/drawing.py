@@ -11,6 +11,7 @@ from datetime import datetime, timedelta
 from typing import TypeAlias
 
 from carerules.domain.frozen import guarded
+from carerules.planner.lines import goal_words, move_words_of
 from carerules.planner.shapes import (
     KeptMoveShape,
     KeptPlanShape,
@@ -133,8 +134,7 @@ def _lane(
 
 
 def _run(sheet: Sheet, run: RunShape, left: float, right: float, top: float) -> Iterator[Markup]:
-    goal = f"{'drain' if run.side == 'load' else 'charge'} to {run.target_percent:g} %"
-    said = f"{run.pack}: {goal}, {show_at(run.begins)} to {run.ends:%H:%M}"
+    said = f"{run.pack}: {goal_words(run)}, {show_at(run.begins)} to {run.ends:%H:%M}"
     fill = f"url(#slant-{sheet.name})" if run.side == "charger" else None
     yield tag("rect", tag("title", said), x=left, y=top, width=max(2.0, right - left),
               height=LANE - 14, class_=run.side, fill=fill)  # fmt: skip
@@ -148,9 +148,7 @@ def _run(sheet: Sheet, run: RunShape, left: float, right: float, top: float) -> 
 def _move(move: MoveShape, at: float, floor: float) -> Markup:
     """A mark at the foot of the lane; hollow once it is made."""
     made = isinstance(move, KeptMoveShape) and move.done is not None
-    off = f", in place of {move.off}" if move.off else ""
-    done = ", done" if made else ""
-    said = f"{show_at(move.at)} put {move.pack} on {move.station}{off}{done}"
+    said = f"{show_at(move.at)} {move_words_of(move)}{', done' if made else ''}"
     shape = f"M{at - 4:.1f},{floor:.1f} h8 l-4,-7 Z"
     path = tag("path", d=shape, class_="made" if made else "move")
     return tag("g", tag("title", said), path)

@@ -127,7 +127,7 @@ def _task(ground: _Ground, name: str) -> PackTask | None:
     wishes: list[Wish] = []
     before, before_lies, without = level, lies, level
     for number, want in enumerate(wants):
-        sides = [_side(one) for one in wants[max(0, number - 1) : number + 1]]
+        sides = [one.side for one in wants[max(0, number - 1) : number + 1]]
         same_way = number > 0 and sides[0] is sides[1]
         if limit := limits_of(world, name, want, before):
             ground.remarks.append(limit)
@@ -147,20 +147,16 @@ def _task(ground: _Ground, name: str) -> PackTask | None:
     return PackTask(name, state.station, lies, tuple(wishes))
 
 
-def _side(want: Want) -> Side:
-    return Side.LOAD if isinstance(want.line, Drain) else Side.CHARGER
-
-
 def _is_there(want: Want, level: float) -> bool:
     """Whether nothing is to be done for it at that charge (%)."""
-    return (level - want.line.target) * (1 if _side(want) is Side.LOAD else -1) <= 0
+    return (level - want.line.target) * (1 if want.side is Side.LOAD else -1) <= 0
 
 
 def _wish(
     ground: _Ground, name: str, want: Want, level: float, saves: int, *, same_way: bool
 ) -> Wish | None:
     """The want on the grid; None: there is nothing to do, or its time is after the plan."""
-    world, side, line = ground.world, _side(want), want.line
+    world, side, line = ground.world, want.side, want.line
     if _is_there(want, level):
         return None
     if side is Side.LOAD and world.setup.site.packs[name].device_w is not None:
@@ -199,7 +195,7 @@ def _line(line: Drain | Charge) -> str:
 def _ways(
     ground: _Ground, name: str, want: Want, level: float, ready: int, due: int
 ) -> Iterator[Way]:
-    side, running_at = _side(want), _running_at(ground.world, want)
+    side, running_at = want.side, _running_at(ground.world, want)
     for station in ground.world.setup.site.stations.values():
         socket = station.socket(side)
         if socket is None or ground.world.stations[station.name].locked:
@@ -228,7 +224,7 @@ def _running_at(world: World, want: Want) -> str | None:
     """The station at which the want's job has the plug on now; None: at none."""
     job = want.job
     place = None if job is None else world.packs[job.pack].station
-    socket = None if place is None else world.setup.site.stations[place].socket(_side(want))
+    socket = None if place is None else world.setup.site.stations[place].socket(want.side)
     if job is None or socket is None:
         return None
     plug = world.plugs[socket.plug]
@@ -239,7 +235,7 @@ def _begins(
     ground: _Ground, want: Want, station: Station, steps: int, ready: int, last: int
 ) -> Iterator[Stretch]:
     """The stretches of steps in which a run may begin."""
-    window, alone = want.line.window, _may_be_alone(ground, station, _side(want))
+    window, alone = want.line.window, _may_be_alone(ground, station, want.side)
     local = ground.world.local
 
     def fits(step: int) -> bool:

@@ -6,11 +6,12 @@ Knows runs and what they cost. Does not look back: what is placed stays where it
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
+from typing import Final
 
 from carerules.planner.arrange import awake_before_of, energy_of, moves_of, schedule_of, way_of
 from carerules.planner.problem import PackTask, Problem, Run, Schedule, Wish
 
-MADE_BY = "simple rule"
+MADE_BY: Final = "simple rule"
 ROUNDS_MAX = 4
 """Of putting each wish elsewhere: the third of them hardly finds anything."""
 
@@ -200,6 +201,6 @@ class _Placing:
     def take(self, run: Run) -> None:
         """One more run, which goes with the others."""
         self.runs.append(run)
-        way = way_of(self._problem.pack(run.pack).wishes[run.wish], run)
+        way = way_of(self._problem.wish(run.pack, run.wish), run)
         for step in range(run.begin, run.end):
             self._drawn_w[step] += way.wall_w

@@ -62,7 +62,7 @@ def kept_plan(
     first_awake = told(next((step for step, one in enumerate(problem.awake) if one), 0))
     return KeptPlan(
         made=world.now, by=by,
-        made_by="solver" if schedule.bound is not None else "simple rule",
+        made_by=schedule.made_by,
         begins=problem.begin, ends=problem.moment(problem.steps), until=until,
         hours=hours,
         runs=tuple(_runs(world, problem, schedule)),
@@ -94,7 +94,7 @@ def planned_simply(
 def _runs(world: World, problem: Problem, schedule: Schedule) -> Iterator[KeptRun]:
     levels = {name: planned_soc(world, name) for name in world.packs}
     for run in schedule.runs:
-        wish = problem.pack(run.pack).wishes[run.wish]
+        wish = problem.wish(run.pack, run.wish)
         level = levels[run.pack]
         due = due_of(problem, wish)
         yield KeptRun(
@@ -123,10 +123,10 @@ def _move(
 
 
 def _left_out(problem: Problem, pack: str, number: int, tell: Moment) -> KeptWish:
-    wish = problem.pack(pack).wishes[number]
+    wish = problem.wish(pack, number)
     due = due_of(problem, wish)
     return KeptWish(
-        pack, wish.side.value, aim_of(wish), why_not(problem, pack, number, wish), tell,
+        pack, wish.side.value, aim_of(wish), why_not(problem, pack, number), tell,
         None if due is None else problem.moment(due), wish.why, wish.use,
     )  # fmt: skip
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime, timedelta
 
+from carerules.domain.pack import Side
 from carerules.planner.shapes import (
     KeptLeftOutShape,
     KeptMoveShape,
@@ -15,6 +16,7 @@ from carerules.planner.shapes import (
     KeptRunShape,
     KeptShape,
     LeftOutShape,
+    MoveShape,
     PlanShape,
     RunShape,
 )
@@ -28,16 +30,12 @@ SIGNS = {"load": "-", "charger": "+"}
 def plan_lines(plan: PlanShape) -> list[str]:
     """The plan in words, at most 80 columns wide."""
     head = f"plan from {show_at(plan.begins)} to {show_at(plan.ends)}, by the {plan.made_by}"
-    lines = fold("", head + (f": {_proof(plan)}" if plan.gap_percent is not None else ""))
+    lines = fold("", head + _after(": ", proof_words(plan)))
     by_hand = plan.moves or plan.readings
     lines += ["", "to do by hand" if by_hand else "nothing is to be done by hand"]
     for at, words in _by_hand(plan):
         lines += fold(f"  {show_at(at)}  ", words)
-    for station in plan.stations:
-        runs = [run for run in plan.runs if run.station == station]
-        lines += ["", f"station {station}" + ("" if runs else ": nothing")]
-        for run in runs:
-            lines += fold(f"  {show_at(run.begins)} to {run.ends:%H:%M}  ", _run_words(run))
+    lines += _station_lines(plan)
     lines += _left_out_lines(plan.left_out)
     if plan.runs:
         lines += ["", *_time_line(plan)]
@@ -53,12 +51,8 @@ def plan_lines(plan: PlanShape) -> list[str]:
 
 def _by_hand(plan: PlanShape) -> list[tuple[datetime, str]]:
     """What people do, in order; of one moment the moves first: what is read hangs there then."""
-    doings = []
-    for move in plan.moves:
-        off = f", in place of {move.off}" if move.off else ""
-        doings.append((move.at, 0, f"put {move.pack} on {move.station}{off}"))
-    for one in plan.readings:
-        doings.append((one.at, 1, reading_words(one.pack)))
+    doings = [(move.at, 0, move_words_of(move)) for move in plan.moves]
+    doings += [(one.at, 1, reading_words(one.pack)) for one in plan.readings]
     return [(at, words) for at, _, words in sorted(doings)]
 
 
@@ -67,9 +61,9 @@ def kept_lines(kept: KeptShape) -> list[str]:
     plan = kept.plan
     if plan is None:
         return ["no plan is kept: `carerules plan --keep` makes one and keeps it"]
-    proof = f": {_proof(plan)}" if plan.gap_percent is not None else ""
-    lines = fold("", f"plan to {show_at(plan.ends)}, kept by {plan.by}; made "
-                     f"{show_at(plan.made)} by the {plan.made_by}{proof}")  # fmt: skip
+    head = f"plan to {show_at(plan.ends)}, kept by {plan.by}; "
+    made = f"made {show_at(plan.made)} by the {plan.made_by}"
+    lines = fold("", head + made + _after(": ", proof_words(plan)))
     for one in plan.because:
         lines += fold("made anew: ", one)
     for one in plan.differences:
@@ -78,13 +72,7 @@ def kept_lines(kept: KeptShape) -> list[str]:
     lines += ["", "to do by hand" if by_hand else "nothing is to be done by hand"]
     for _, _, when, words in by_hand:
         lines += fold(f"  {when:23}  ", words)
-    for station in plan.stations:
-        runs = [run for run in plan.runs if run.station == station]
-        lines += ["", f"station {station}" + ("" if runs else ": nothing")]
-        for run in runs:
-            done = f"; over {show_at(run.done)}" if run.done else ""
-            head = f"  {show_at(run.begins)} to {run.ends:%H:%M}  "
-            lines += fold(head, _run_words(run) + done)
+    lines += _station_lines(plan)
     lines += _left_out_lines(plan.left_out)
     if plan.runs:
         lines += ["", *_time_line(plan)]
@@ -117,10 +105,21 @@ def reading_words(pack: str) -> str:
     return f"read {pack}'s voltage and enter it: its drain goes on"
 
 
-def move_words_of(move: KeptMoveShape) -> str:
+def move_words_of(move: MoveShape) -> str:
     """`put heron on B, in place of egret`."""
     off = f", in place of {move.off}" if move.off else ""
     return f"put {move.pack} on {move.station}{off}"
+
+
+def _station_lines(plan: PlanShape | KeptPlanShape) -> Iterator[str]:
+    for station in plan.stations:
+        runs = [run for run in plan.runs if run.station == station]
+        yield from ("", f"station {station}" + ("" if runs else ": nothing"))
+        for run in runs:
+            done = run.done if isinstance(run, KeptRunShape) else None
+            over = "" if done is None else f"; over {show_at(done)}"
+            head = f"  {show_at(run.begins)} to {run.ends:%H:%M}  "
+            yield from fold(head, run_words(run) + over)
 
 
 def _left_out_lines(left_out: Sequence[LeftOutShape | KeptLeftOutShape]) -> Iterator[str]:
@@ -130,19 +129,27 @@ def _left_out_lines(left_out: Sequence[LeftOutShape | KeptLeftOutShape]) -> Iter
         yield from fold("  ", _left_out_words(one), 4)
 
 
-def _proof(plan: PlanShape | KeptPlanShape) -> str:
-    assert plan.gap_percent is not None
+def proof_words(plan: PlanShape | KeptPlanShape) -> str:
+    """What is proved of its price; empty: nothing."""
+    if plan.gap_percent is None:
+        return ""
     if plan.gap_percent == 0:
         return "proved the cheapest"
     return f"at most {plan.gap_percent:.2g} % above the cheapest"
 
 
-def _run_words(run: RunShape) -> str:
-    return f"{run.pack} {_what(run)}{_for(run.rule, run.use, run.due)}"
+def _after(mark: str, words: str) -> str:
+    return f"{mark}{words}" if words else ""
 
 
-def _what(one: RunShape | LeftOutShape) -> str:
-    return f"{'drain' if one.side == 'load' else 'charge'} to {one.target_percent:g} %"
+def run_words(run: RunShape) -> str:
+    """`heron drain to 80 % (full-too-long, by Sat 05 Dec 08:00)`."""
+    return f"{run.pack} {goal_words(run)}{_for(run.rule, run.use, run.due)}"
+
+
+def goal_words(one: RunShape | LeftOutShape) -> str:
+    """`drain to 80 %`."""
+    return f"{Side(one.side).verb} to {one.target_percent:g} %"
 
 
 def _for(rule: str | None, use: str | None, due: datetime | None) -> str:
@@ -153,7 +160,7 @@ def _for(rule: str | None, use: str | None, due: datetime | None) -> str:
 
 
 def _left_out_words(one: LeftOutShape) -> str:
-    return f"{one.pack} {_what(one)}{_for(one.rule, one.use, one.due)}: {one.why}"
+    return f"{one.pack} {goal_words(one)}{_for(one.rule, one.use, one.due)}: {one.why}"
 
 
 # ---- the time line ---------------------------------------------------------------------------

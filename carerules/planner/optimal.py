@@ -14,6 +14,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from time import monotonic
+from typing import Final
 
 from ortools.sat.python import cp_model
 
@@ -23,7 +24,7 @@ from carerules.planner.greedy import from_runs, improved
 from carerules.planner.problem import PackTask, Problem, Run, Schedule, Way, Wish
 from carerules.planner.relaxed import relaxed
 
-MADE_BY = "solver"
+MADE_BY: Final = "solver"
 WORKERS = 8
 """Searches that take turns, in an order that does not depend on the machine."""
 RELAXED_SHARE = 0.7

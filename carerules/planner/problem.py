@@ -13,6 +13,7 @@ from dataclasses import field
 from typing import TypeAlias
 
 from carerules.domain.frozen import guarded
+from carerules.domain.keptplan import MadeBy
 from carerules.domain.moment import DAY, MINUTE, Duration, Moment
 from carerules.domain.pack import Side
 
@@ -150,6 +151,10 @@ class Problem:
         """The pack of that name."""
         return next(pack for pack in self.packs if pack.name == name)
 
+    def wish(self, pack: str, number: int) -> Wish:
+        """The pack's wish of that number."""
+        return self.pack(pack).wishes[number]
+
     def moment(self, step: int) -> Moment:
         """When the step begins."""
         return self.begin + step * STEP
@@ -204,7 +209,7 @@ class Schedule:
     moves: tuple[Move, ...]
     left_out: tuple[tuple[str, int], ...]
     cost: Cost
-    made_by: str
+    made_by: MadeBy
     bound: int | None = None
 
     @property

@@ -41,7 +41,7 @@ def plan_shape(world: World, hours: Hours, asked: Asked, schedule: Schedule) -> 
 
     return PlanShape(
         site=world.setup.site.name, now=world.local.read(world.now), begins=at(0),
-        ends=at(problem.steps), made_by="solver" if schedule.bound is not None else "simple rule",
+        ends=at(problem.steps), made_by=schedule.made_by,
         gap_percent=None if schedule.gap is None else round(100 * schedule.gap, 3),
         stations=list(problem.stations),
         asleep=[SpellShape(begins=at(first), ends=at(end)) for first, end in asleep_of(problem)],
@@ -49,7 +49,7 @@ def plan_shape(world: World, hours: Hours, asked: Asked, schedule: Schedule) -> 
         moves=[MoveShape(at=at(one.at), pack=one.pack, station=one.station, off=one.off)
                for one in schedule.moves],
         readings=[ReadingShape(at=at(run.begin), pack=run.pack) for run in schedule.runs
-                  if problem.pack(run.pack).wishes[run.wish].read],
+                  if problem.wish(run.pack, run.wish).read],
         left_out=[_left_out(problem, schedule, *key, at) for key in schedule.left_out
                   if not is_said(problem, schedule, *key)],
         cost=_cost(world, hours, problem, schedule), remarks=list(asked.remarks),
@@ -57,7 +57,7 @@ def plan_shape(world: World, hours: Hours, asked: Asked, schedule: Schedule) -> 
 
 
 def _run(problem: Problem, run: Run, at: At) -> RunShape:
-    wish = problem.pack(run.pack).wishes[run.wish]
+    wish = problem.wish(run.pack, run.wish)
     return RunShape(
         pack=run.pack, station=run.station, side=wish.side.value, target_percent=wish.percent,
         begins=at(run.begin), ends=at(run.end), due=_due(problem, wish, at),
@@ -76,8 +76,8 @@ def due_of(problem: Problem, wish: Wish) -> int | None:
 
 
 def _left_out(problem: Problem, schedule: Schedule, pack: str, number: int, at: At) -> LeftOutShape:
-    wish = problem.pack(pack).wishes[number]
-    why = why_not(problem, pack, number, wish)
+    wish = problem.wish(pack, number)
+    why = why_not(problem, pack, number)
     if follows_left_out(problem, schedule, pack, number):
         why = "it comes after one that is left out"
     return LeftOutShape(
@@ -89,7 +89,7 @@ def _left_out(problem: Problem, schedule: Schedule, pack: str, number: int, at: 
 
 def follows_left_out(problem: Problem, schedule: Schedule, pack: str, number: int) -> bool:
     """Whether a wish is left out only because the one before it is."""
-    wish = problem.pack(pack).wishes[number]
+    wish = problem.wish(pack, number)
     return wish.follows and (pack, number - 1) in schedule.left_out
 
 
@@ -100,16 +100,16 @@ def aim_of(wish: Wish) -> float:
 
 def is_said(problem: Problem, schedule: Schedule, pack: str, number: int) -> bool:
     """Whether a stage is left out of whose drain an earlier one is left out already."""
-    wishes = problem.pack(pack).wishes
-    same = number > 0 and wishes[number].whole is not None and (
-        (wishes[number - 1].why, wishes[number - 1].whole)
-        == (wishes[number].why, wishes[number].whole)
-    )  # fmt: skip
-    return same and (pack, number - 1) in schedule.left_out
+    wish = problem.wish(pack, number)
+    if wish.whole is None or (pack, number - 1) not in schedule.left_out:
+        return False
+    before = problem.wish(pack, number - 1)
+    return (before.why, before.whole) == (wish.why, wish.whole)
 
 
-def why_not(problem: Problem, pack: str, number: int, wish: Wish) -> str:
+def why_not(problem: Problem, pack: str, number: int) -> str:
     """Why a wish is left out, in words."""
+    wish = problem.wish(pack, number)
     if not wish.ways:
         return f"no station has a {wish.side.value} that can do it"
     hours = min(way.steps for way in wish.ways) * STEP / HOUR
@@ -134,7 +134,7 @@ def asleep_of(problem: Problem) -> Iterator[Stretch]:
 def _cost(world: World, hours: Hours, problem: Problem, schedule: Schedule) -> CostShape:
     energy_wh = money = 0.0
     for run in schedule.runs:
-        wall_w = way_of(problem.pack(run.pack).wishes[run.wish], run).wall_w
+        wall_w = way_of(problem.wish(run.pack, run.wish), run).wall_w
         for step in range(run.begin, run.end):
             wh = wall_w * STEP / HOUR
             energy_wh += wh

@@ -6,13 +6,12 @@ are those of `report/shapes`.
 
 from __future__ import annotations
 
-from typing import Literal, TypeAlias
+from typing import Literal
 
 from pydantic import AwareDatetime
 
+from carerules.domain.keptplan import MadeBy, SideWord
 from carerules.report import Shape
-
-SideWord: TypeAlias = Literal["load", "charger"]
 
 
 class RunShape(Shape):
@@ -86,7 +85,7 @@ class PlanShape(Shape):
     now: AwareDatetime
     begins: AwareDatetime
     ends: AwareDatetime
-    made_by: Literal["simple rule", "solver"]
+    made_by: MadeBy
     gap_percent: float | None
     stations: list[str]
     asleep: list[SpellShape]
@@ -124,7 +123,7 @@ class KeptPlanShape(Shape):
 
     made: AwareDatetime
     by: str
-    made_by: Literal["simple rule", "solver"]
+    made_by: MadeBy
     because: list[str]
     begins: AwareDatetime
     ends: AwareDatetime

@@ -13,9 +13,10 @@ from dataclasses import replace
 from carerules.domain.action import Action, Charge, Drain, Hold, Rest
 from carerules.domain.frozen import guarded
 from carerules.domain.moment import DAY, MINUTE, Duration, Moment
-from carerules.domain.quantity import Known, Reading
+from carerules.domain.pack import Side
+from carerules.domain.quantity import Known
 from carerules.engine import Job
-from carerules.loop import World, foresee
+from carerules.loop import World, foresee, held
 from carerules.loop.world import put
 
 WANTS_MAX = 4
@@ -42,6 +43,11 @@ class Want:
     follows: bool = False
     whole: float | None = None
     read: bool = False
+
+    @property
+    def side(self) -> Side:
+        """Load or charger."""
+        return Side.LOAD if isinstance(self.line, Drain) else Side.CHARGER
 
     @property
     def target(self) -> float:
@@ -174,15 +180,7 @@ def _after(world: World, name: str, want: Want, takes: Takes) -> World:
     soc = state.soc
     begin = max(world.now, want.ready) + want.gap
     now = begin + (takes(want.line, soc.value) if isinstance(soc, Known) else MINUTE)
-    readings: dict[str, Reading] = {}
-    for signal, reading in state.estimate.readings.items():
-        row = world.setup.signals.get(signal)
-        max_age = row.max_age if row is not None else None
-        fresh = isinstance(reading, Known) and max_age is not None
-        if fresh and isinstance(reading, Known) and world.now - reading.at <= (max_age or 0):
-            readings[signal] = replace(reading, at=now)
-        else:
-            readings[signal] = reading
+    readings = held(state.estimate.readings, world.setup.signals, world.now, now)
     readings["pack.soc"] = Known(want.line.target, 1.0, now, "the plan")
     estimate = replace(state.estimate, readings=readings)
     after = replace(state, estimate=estimate, jobs=())
