@@ -5,7 +5,7 @@ Knows the packs of the scenario and the rules' names. Does not know when anythin
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Set
+from collections.abc import Set
 from datetime import datetime
 from typing import Literal, assert_never, cast
 
@@ -158,14 +158,6 @@ class Happenings:
 
 def _without_rule(node: st.ActionNode) -> tuple[s.Word | None, st.ActionNode]:
     """The rule that an expected action names, and the action without it."""
-    rules = list(_named(node))
+    rules = [option.rule for option in node.options if option.rule is not None]
     plain = tuple(option for option in node.options if option.what not in rules[:1])
     return (rules[0] if rules else None), st.ActionNode(node.kind, node.what, plain, node.span)
-
-
-def _named(node: st.ActionNode) -> Iterator[s.Word]:
-    for option in node.options:
-        if option.kind.type == "BY" and isinstance(option.what, s.Word) and (
-            option.what.type == "NAME"
-        ):  # fmt: skip
-            yield option.what

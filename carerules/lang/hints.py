@@ -47,17 +47,15 @@ def unexpected(
 
 
 def _not_indented(before: Word, findings: Findings, *, story: bool) -> None:
-    after_colon, head = {
-        True: ("what happens stands", "a scenario its lines stand"),
-        False: ("the actions stand", "a rule `when` and the actions stand"),
-    }[story]
+    whole, head, after_colon = "rule", "a rule `when` and the actions stand", "the actions stand"
+    if story:
+        whole, head, after_colon = "scenario", "a scenario its lines stand", "what happens stands"
     message = f"below the head of {head} on indented lines"
     if before.text == ":":
         message = f"after `:` {after_colon} on lines that are indented further"
     findings.add(
         "indentation", message, before.span,
-        Mend(f"put four spaces before each line that belongs to the"
-             f" {'scenario' if story else 'rule'}"),
+        Mend(f"put four spaces before each line that belongs to the {whole}"),
     )  # fmt: skip
 
 

@@ -45,13 +45,14 @@ class Loaded:
     scenarios: tuple[Scenario, ...] = ()
 
 
-def _no_file(_name: str) -> str | None:
+def no_file(_name: str) -> str | None:
+    """Of who takes in no other file."""
     return None
 
 
 def load(
     files: Mapping[str, str], *, catalogue: Catalogue, names: Names = Names(),  # noqa: B008 - frozen
-    fetch: Fetch = _no_file, offered: Offered = tuple, memo: Memo | None = None,
+    fetch: Fetch = no_file, offered: Offered = tuple, memo: Memo | None = None,
 ) -> Loaded:  # fmt: skip
     """The plan of these files and of all that they take in, in the order of the text.
 
@@ -105,7 +106,7 @@ class _Loading:
         self.rules: list[Rule] = []
         self.nevers: list[Never] = []
         self.scenarios: list[Scenario] = []
-        self.told: dict[str, Span] = {}  # names of scenarios
+        self.scenario_names: dict[str, Span] = {}
         self.over: dict[str, tuple[s.Word, ...]] = {}
 
     # ---- reading -----------------------------------------------------------------------------
@@ -240,12 +241,12 @@ class _Loading:
 
     def _scenario(self, node: st.ScenarioNode, scope: Scope) -> None:
         name = node.name.text
-        if name in self.told:
+        first = self.scenario_names.setdefault(name, node.name.span)
+        if first != node.name.span:
             self.findings.add(
                 "duplicate-name", f"there is another scenario `{name}`", node.name.span,
-                Mend("find another name"), (f"the first `{name}` stands here", self.told[name]),
+                Mend("find another name"), (f"the first `{name}` stands here", first),
             )  # fmt: skip
-        self.told.setdefault(name, node.name.span)
         self.scenarios.append(scenario(node, scope, self.rule_names))
 
     def _use(self, node: st.UseNode, resolver: FileResolver) -> None:

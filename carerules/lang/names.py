@@ -189,17 +189,10 @@ def _in_scenario(node: object, within: str) -> Iterator[Mention]:
             if isinstance(by, s.Word):
                 yield Mention("rule", by.text, by.span)
             elif isinstance(what, st.ActionNode):
-                yield from _by(what)
+                rules = [option.rule for option in what.options if option.rule is not None]
+                yield from (Mention("rule", rule.text, rule.span) for rule in rules)
         case _:
             pass
-
-
-def _by(node: st.ActionNode) -> Iterator[Mention]:
-    """`expect heron drain to 80 % by RULE`: the rule stands where `by use` could."""
-    for option in node.options:
-        what = option.what
-        if option.kind.type == "BY" and isinstance(what, s.Word) and what.type == "NAME":
-            yield Mention("rule", what.text, what.span)
 
 
 def _inner(word: s.Word) -> Span:

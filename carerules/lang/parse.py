@@ -289,7 +289,7 @@ class _Reading:
             self.findings.add("indentation", message, here, Mend(mend))
         self.misplaced.add(told)
 
-    def _end(self) -> StatementNode:
+    def _end(self) -> StatementNode | None:
         last = self.before.span if self.before is not None else self._span(1, 1, 1, 1)
         end = Span(last.file, last.end_line, last.end_column, last.end_line, last.end_column + 1)
         if self.last_type != "_NL":
@@ -301,4 +301,4 @@ class _Reading:
             return cast(StatementNode, self._push(Word("$END", "", end)))
         except UnexpectedInput:
             self._unexpected(Word("$END", "", end), self.wanted())
-            return cast(StatementNode, None)
+            return None

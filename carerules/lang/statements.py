@@ -22,6 +22,14 @@ class OptionNode:
     what: AmountNode | WindowNode | Word | None
     span: Span
 
+    @property
+    def rule(self) -> Word | None:
+        """The rule of `by RULE`, behind what a scenario expects; it stands where `by use` could."""
+        what = self.what
+        if self.kind.type == "BY" and isinstance(what, Word) and what.type == "NAME":
+            return what
+        return None
+
 
 @node
 class ActionNode:

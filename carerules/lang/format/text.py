@@ -17,7 +17,7 @@ from carerules.lang.codes import Code
 from carerules.lang.findings import Findings
 from carerules.lang.format.layout import lay_out
 from carerules.lang.format.rows import canonical, comments, read_lines
-from carerules.lang.load import Fetch, Loaded, load
+from carerules.lang.load import Fetch, Loaded, load, no_file
 from carerules.lang.parse import parse
 from carerules.lang.scan import scan
 from carerules.lang.syntax import Word
@@ -30,12 +30,8 @@ NOT_LAID_OUT = Code(
 """The one diagnostic that no rule file can provoke: see `format_text`."""
 
 
-def _no_file(_name: str) -> str | None:
-    return None
-
-
 def format_text(
-    text: str, name: str, *, known: Catalogue | None = None, fetch: Fetch = _no_file
+    text: str, name: str, *, known: Catalogue | None = None, fetch: Fetch = no_file
 ) -> str | tuple[Diagnostic, ...]:
     """The text laid out, ending in a line end; or the errors that keep it from being read.
 

@@ -134,7 +134,7 @@ def meet_regions(a: Region, b: Region, work: Work, most: int = BOXES_MAX) -> lis
     return found
 
 
-def first_meeting(a: Region, b: Region, work: Work) -> Iterable[Box]:
+def meetings(a: Region, b: Region, work: Work) -> Iterable[Box]:
     """The boxes in which both hold, one after the other."""
     for one in a:
         for other in b:

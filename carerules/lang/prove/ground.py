@@ -13,7 +13,7 @@ from carerules.domain.pack import Pack
 from carerules.domain.plan import Forbidden, Never, Rule
 from carerules.domain.signal import Catalogue
 from carerules.lang.prove.axes import SOC, Axes
-from carerules.lang.prove.box import Box, Region, TooMuch, Work, first_meeting, meet_regions
+from carerules.lang.prove.box import Box, Region, TooMuch, Work, meet_regions, meetings
 from carerules.lang.prove.cells import CellModel, speaks_of_cells, under_model
 from carerules.lang.prove.finder import Finder
 from carerules.lang.prove.labels import Labels
@@ -87,11 +87,11 @@ class Ground:
 
     def find_both(self, a: Region, b: Region) -> Answer:
         """A witness of two regions at once."""
-        return self.find(first_meeting(a, b, self.work))
+        return self.find(meetings(a, b, self.work))
 
     def find_both_by_cells(self, a: Region, b: Region) -> Answer | None:
         """The same as far as the cells' model allows; None: it has no say in it."""
-        boxes = list(first_meeting(a, b, self.work))
+        boxes = list(meetings(a, b, self.work))
         if not self.packs or not any(speaks_of_cells(box, self.axes) for box in boxes):
             return None
         self.work.spend(len(boxes) * len(self.packs))

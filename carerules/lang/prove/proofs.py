@@ -27,6 +27,7 @@ from carerules.lang.prove.verdict import (
     Gap,
     IdleRearm,
     Interlocked,
+    Meeting,
     Misfit,
     NeverTrue,
     OnlyAtFirst,
@@ -140,7 +141,7 @@ def _undecided(found: Sequence[object], against: Sequence[Interlocked]) -> tuple
     """Each question that is left open; those about one `never` and one rule once."""
     left = list(_only(Undecided, found))
     for one in against:
-        if one.meeting is not one.meeting.UNDECIDED:
+        if one.meeting is not Meeting.UNDECIDED:
             continue
         question = f"whether `{told.line_said(one.action)}` can meet it"
         left.append(Undecided(one.rule, question, "too many cases, or values that hang together"
