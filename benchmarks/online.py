@@ -71,7 +71,7 @@ def ours(data: Columns) -> Found:
     for number in range(data.packs):
         facts = Facts({}, {}, {}, {}, (), LocalTime(UTC))
         rules, due = evaluate(bound, fresh_states(bound), facts, 0)
-        within = bound.watch.stretches({}, 0)
+        within = bound.watch.sections({}, 0)
         all_packs.append(One(number, (0, 0.0, 0.0, 0.0), within, rules, facts, due, due))
     for at, socs, temps, amps in steps(data):
         for one, soc, temp, amp in zip(all_packs, socs, temps, amps, strict=True):

@@ -45,7 +45,7 @@ from carerules.engine.job import (
 )
 from carerules.engine.stages import stage_below, too_deep, unread
 from carerules.engine.value import Facts
-from carerules.engine.watch import NOBODY, Places, Stretch
+from carerules.engine.watch import NOBODY, Places, Section
 from carerules.engine.window import inside, on_days
 
 __all__ = [
@@ -65,9 +65,9 @@ __all__ = [
     "Phase",
     "Places",
     "RuleState",
+    "Section",
     "Seen",
     "Step",
-    "Stretch",
     "Unseen",
     "View",
     "add_energy",

@@ -1,7 +1,7 @@
 """Which rules a sample can change: mostly none, and then no rule need be looked at.
 
 Knows the limits that rules compare signals with, and whose each is. The limits cut each signal's
-axis into stretches; a rule whose signals all stay in their stretches, and for which nothing is due,
+axis into sections; a rule whose signals all stay in their sections, and for which nothing is due,
 keeps the truth of each comparison, and so of everything made of them. Rules are known by their
 place among the pack's. Does not know what a rule does when it fires.
 """
@@ -34,7 +34,7 @@ Places: TypeAlias = frozenset[int]
 NOBODY: Places = frozenset()
 
 
-class Stretch(NamedTuple):
+class Section(NamedTuple):
     """Where a signal lay when its rules were looked at: between two limits, or upon one,
     in base units.
 
@@ -48,13 +48,13 @@ class Stretch(NamedTuple):
     line: Known | None = None
 
 
-NOWHERE = Stretch(inf, -inf, -1)
+NOWHERE = Section(inf, -inf, -1)
 
 
 @guarded
 class Watched:
     """One of the pack's own signals: the limits on its axis (base units, sorted), and the
-    stretches they cut.
+    sections they cut.
 
     `whose` says by limit for which rules it is one, `readers` has them all. Older than `max_age`
     the signal lies nowhere.
@@ -63,20 +63,20 @@ class Watched:
     name: str
     max_age: Duration
     limits: tuple[float, ...]
-    stretches: tuple[Stretch, ...]
+    sections: tuple[Section, ...]
     whose: tuple[Places, ...]
     readers: Places
 
-    def stretch(self, reading: Reading | None, now: Moment) -> Stretch:
+    def section(self, reading: Reading | None, now: Moment) -> Section:
         """Where the reading lies at `now`."""
         if type(reading) is not Known or now - reading.at > self.max_age:
             return NOWHERE
         value, limits = reading.value_at(now) if reading.slope else reading.value, self.limits
-        found = self.stretches[bisect_left(limits, value) + bisect_right(limits, value)]
+        found = self.sections[bisect_left(limits, value) + bisect_right(limits, value)]
         return found._replace(line=reading) if reading.slope else found
 
-    def between(self, old: Stretch, new: Stretch) -> Places:
-        """The rules whose limits lie on the way from one stretch to another; on another line of its
+    def between(self, old: Section, new: Section) -> Places:
+        """The rules whose limits lie on the way from one section to another; on another line of its
         own the signal meets each of them at another moment."""
         _, _, before, was = old
         _, _, after, line = new
@@ -109,18 +109,18 @@ class Watch:
                 soonest = stale
         return soonest
 
-    def stretches(self, readings: Mapping[str, Reading], now: Moment) -> tuple[Stretch, ...]:
+    def sections(self, readings: Mapping[str, Reading], now: Moment) -> tuple[Section, ...]:
         """Where each signal lies at `now`, in the order of `signals`."""
-        return tuple([one.stretch(readings.get(one.name), now) for one in self.signals])
+        return tuple([one.section(readings.get(one.name), now) for one in self.signals])
 
     def moved(
-        self, stretches: tuple[Stretch, ...], readings: Mapping[str, Reading], now: Moment
-    ) -> tuple[tuple[Stretch, ...], Places]:
+        self, sections: tuple[Section, ...], readings: Mapping[str, Reading], now: Moment
+    ) -> tuple[tuple[Section, ...], Places]:
         """Where each signal lies at `now`, and the rules that may be other than when the old
-        `stretches` were found, though none of them is due."""
-        places, after = self.each_sample, list(stretches)
+        `sections` were found, though none of them is due."""
+        places, after = self.each_sample, list(sections)
         for number, signal in enumerate(self.signals):
-            low, high, _, line = old = stretches[number]
+            low, high, _, line = old = sections[number]
             reading = readings.get(signal.name)
             if type(reading) is Known and now - reading.at <= signal.max_age:
                 if reading.slope:
@@ -128,7 +128,7 @@ class Watch:
                         continue
                 elif line is None and low < reading.value < high:
                     continue
-            new = signal.stretch(reading, now)
+            new = signal.section(reading, now)
             if new is not old:
                 after[number] = new
                 whose = signal.between(old, new)
@@ -190,16 +190,16 @@ def watch_over(
 
 def _watched(name: str, max_age: Duration | None, limits: Mapping[float, Places]) -> Watched:
     levels = tuple(sorted(limits))
-    stretches = [Stretch(-inf, inf, 0)]
+    sections = [Section(-inf, inf, 0)]
     for level in levels:  # the last one goes up to the limit; then come the limit and what follows
-        low, _, step, _ = stretches.pop()
-        stretches += [
-            Stretch(low, level, step),
-            Stretch(level, level, step + 1),
-            Stretch(level, inf, step + 2),
+        low, _, step, _ = sections.pop()
+        sections += [
+            Section(low, level, step),
+            Section(level, level, step + 1),
+            Section(level, inf, step + 2),
         ]
     whose = tuple(limits[level] for level in levels)
     return Watched(
-        name, NEVER if max_age is None else max_age, levels, tuple(stretches), whose,
+        name, NEVER if max_age is None else max_age, levels, tuple(sections), whose,
         NOBODY.union(*whose),
     )  # fmt: skip

@@ -87,7 +87,7 @@ def look_once(turn: Turn, name: str, at: Moment, *, whole: bool = True) -> None:
     facts = facts_of(turn.world, name)
     watch, looked_at, whose = bound.watch, state.looked_at, None
     if whole or looked_at is None:
-        looked_at = watch.stretches(facts.readings, at)
+        looked_at = watch.sections(facts.readings, at)
     else:
         looked_at, moved = watch.moved(looked_at, facts.readings, at)
         whose = moved | watch.each_look

@@ -25,7 +25,7 @@ from carerules.engine import (
     Job,
     Memory,
     RuleState,
-    Stretch,
+    Section,
     bind_all,
     fresh_counts,
     fresh_states,
@@ -104,7 +104,7 @@ class PackState:
     seen: Moment = 0
     due: Moment = NEVER
     deadline: Moment = NEVER
-    looked_at: tuple[Stretch, ...] | None = None
+    looked_at: tuple[Section, ...] | None = None
     jobs_due: Moment = NEVER
     ask_at: Moment | None = None
     recent: tuple[Recent, ...] = ()

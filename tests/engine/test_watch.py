@@ -25,7 +25,7 @@ from carerules.domain.quantity import COUNT, Known, Quantity, Reading, Truth
 from carerules.engine import Bound, Facts, RuleState, bind, evaluate, fresh_states, ready_to_fire
 from carerules.engine.hold import Memory
 from carerules.engine.trail import Trail
-from carerules.engine.watch import Stretch
+from carerules.engine.watch import Section
 from carerules.replay import Told
 
 EXAMPLES = int(os.environ.get("CARERULES_REPLAYS", "150"))
@@ -40,7 +40,7 @@ class Rules:
         self.readings: dict[str, Reading] = {}
         self.told = Told(BEGIN, 0, {}, ())
         self.states = fresh_states(bound)
-        self.stretches: tuple[Stretch, ...] | None = None
+        self.sections: tuple[Section, ...] | None = None
         self.deadline = self.due = BEGIN
         self.looks = 0
         self.fired: list[tuple[str, Moment]] = []
@@ -61,10 +61,10 @@ class Rules:
     def look(self, now: Moment, *, heard: bool = False, own: bool = True) -> None:
         watch = self.bound.watch
         whose = None
-        stretches = watch.stretches(self.readings, now)
-        if self.spare and own and self.stretches is not None:
-            found, moved = watch.moved(self.stretches, self.readings, now)
-            assert found == stretches
+        sections = watch.sections(self.readings, now)
+        if self.spare and own and self.sections is not None:
+            found, moved = watch.moved(self.sections, self.readings, now)
+            assert found == sections
             if heard and not moved and now < self.deadline:
                 self.due = min(self.deadline, watch.stale_at(self.readings, now))
                 return
@@ -80,7 +80,7 @@ class Rules:
         self.states = tuple(
             one._replace(armed=False) if ready_to_fire(one) else one for one in states
         )
-        self.stretches = stretches
+        self.sections = sections
         self.due = min(self.deadline, watch.stale_at(self.readings, now))
         assert self.due > now
 
@@ -148,9 +148,9 @@ def test_a_sample_touches_the_rules_whose_limits_it_passes(
     def at(value: float | None) -> dict[str, Reading]:
         return {} if value is None else {"pack.soc": Known(value, 0.5, BEGIN, "")}
 
-    stretches = BOUND.watch.stretches(at(before), BEGIN)
-    assert BOUND.watch.moved(stretches, at(after), BEGIN) == (
-        BOUND.watch.stretches(at(after), BEGIN), whose
+    sections = BOUND.watch.sections(at(before), BEGIN)
+    assert BOUND.watch.moved(sections, at(after), BEGIN) == (
+        BOUND.watch.sections(at(after), BEGIN), whose
     )  # fmt: skip
 
 

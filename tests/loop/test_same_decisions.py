@@ -254,7 +254,7 @@ def test_sparing_looks_changes_nothing(events: list[Event], ticking: bool) -> No
 
 
 def everyone(watch: Watch, _: Any, readings: Any, now: Moment) -> tuple[Any, Places]:
-    return watch.stretches(readings, now), frozenset(range(len(SETUP.plan.rules) + 1))
+    return watch.sections(readings, now), frozenset(range(len(SETUP.plan.rules) + 1))
 
 
 @settings(max_examples=25, deadline=None)
