@@ -16,7 +16,7 @@ from collections.abc import Iterable, Iterator, Mapping
 
 from carerules import __version__
 from carerules.adapters import Lane
-from carerules.board.exposition import Family, Kind, Point
+from carerules.board.exposition import Family, Point
 from carerules.domain.spelling import counted
 from carerules.engine import Phase
 from carerules.report.shapes import PackShape, StatusShape
@@ -77,10 +77,8 @@ def _service(status: StatusShape, vitals: Vitals) -> Iterator[Family]:
     yield _one("chores", "Chores that only a person can do, still open.", len(status.chores))
     yield _one("entries_waiting", "Entries that no service has taken in.", status.entries_waiting)
     phases = [job.phase for pack in status.packs for job in pack.jobs]
-    yield Family(
-        "carerules_jobs", "gauge", "Jobs under way, by what they are doing.",
-        tuple(Point(phases.count(one.value), {"phase": one.value}) for one in Phase),
-    )  # fmt: skip
+    jobs = (Point(phases.count(one.value), {"phase": one.value}) for one in Phase)
+    yield _gauge("jobs", "Jobs under way, by what they are doing.", jobs)
     if vitals.letters is not None:
         yield _one("notices_pending", "Notices still to be delivered, each channel counted.",
                    vitals.letters)  # fmt: skip
@@ -100,7 +98,11 @@ def _service(status: StatusShape, vitals: Vitals) -> Iterator[Family]:
 
 
 def _one(name: str, words: str, value: float, unit: str = "") -> Family:
-    return Family(f"carerules_{name}", "gauge", words, (Point(float(value)),), unit)
+    return _gauge(name, words, [Point(float(value))], unit)
+
+
+def _gauge(name: str, words: str, points: Iterable[Point], unit: str = "") -> Family:
+    return Family(f"carerules_{name}", "gauge", words, tuple(points), unit)
 
 
 def _counter(
@@ -142,10 +144,9 @@ def _wanted(pack: PackShape) -> float | None:
 
 
 def _by_pack(name: str, words: str, values: Mapping[str, float | None], unit: str = "") -> Family:
-    points = tuple(
-        Point(value, {"pack": pack}) for pack, value in values.items() if value is not None
-    )
-    return Family(f"carerules_pack_{name}", "gauge", words, points, unit)
+    shown = [(pack, value) for pack, value in values.items() if value is not None]
+    return _gauge(f"pack_{name}", words, (Point(value, {"pack": pack}) for pack, value in shown),
+                  unit)  # fmt: skip
 
 
 def _plugs(status: StatusShape) -> Iterator[Family]:
@@ -158,22 +159,16 @@ def _plugs(status: StatusShape) -> Iterator[Family]:
         tuple(Point(float(plug.state == state), one, state)
               for one, plug in pairs for state in _PLUG_STATES),
     )  # fmt: skip
-    kinds: tuple[tuple[str, Kind, str, list[Point]], ...] = (
-        ("plug_on", "gauge", "Whether we have the plug on.",
-         [Point(float(plug.state == "on"), one) for one, plug in pairs]),
-        ("plug_proved_off", "gauge", "Whether it was read back off, and nothing flowed after.",
-         [Point(float(plug.state == "off"), one) for one, plug in pairs]),
-        ("plug_reached", "gauge", "Whether the plug can be reached.",
-         [Point(float(plug.reached), one) for one, plug in pairs]),
-    )  # fmt: skip
-    for name, kind, words, points in kinds:
-        yield Family(f"carerules_{name}", kind, words, tuple(points))
+    yield _gauge("plug_on", "Whether we have the plug on.",
+                 (Point(float(plug.state == "on"), one) for one, plug in pairs))  # fmt: skip
+    yield _gauge("plug_proved_off", "Whether it was read back off, and nothing flowed after.",
+                 (Point(float(plug.state == "off"), one) for one, plug in pairs))  # fmt: skip
+    yield _gauge("plug_reached", "Whether the plug can be reached.",
+                 (Point(float(plug.reached), one) for one, plug in pairs))  # fmt: skip
     power = [Point(plug.power_w, one) for one, plug in pairs if plug.power_w is not None]
-    yield Family("carerules_plug_power_watts", "gauge", "Power by the plug's own meter.",
-                 tuple(power), "watts")  # fmt: skip
+    yield _gauge("plug_power_watts", "Power by the plug's own meter.", power, "watts")
     locked = [Point(float(bool(one.locked)), {"station": one.station}) for one in status.stations]
-    yield Family("carerules_station_locked", "gauge",
-                 "Whether the station takes no command but off.", tuple(locked))  # fmt: skip
+    yield _gauge("station_locked", "Whether the station takes no command but off.", locked)
 
 
 # ---- counted since the service began ---------------------------------------------------------

@@ -18,7 +18,7 @@ from carerules.board.source import Source
 from carerules.domain.ports import JournalError
 from carerules.report import StatusShape
 
-PROBES = ("/healthz", "/readyz")
+PROBES = ("/alive", "/ready")
 """Asked by programs that have no token; they are told yes or no, and name nothing of the site."""
 
 
@@ -48,6 +48,6 @@ def vital_routes(source: Source, look: Callable[[], StatusShape]) -> list[Route]
 
     return [
         Route("/metrics", metrics, methods=["GET"]),
-        Route("/healthz", alive, methods=["GET"]),
-        Route("/readyz", ready, methods=["GET"]),
+        Route("/alive", alive, methods=["GET"]),
+        Route("/ready", ready, methods=["GET"]),
     ]

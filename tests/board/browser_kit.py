@@ -136,7 +136,7 @@ class Shed:
         assert self.process is not None
         assert self.process.poll() is None, self.said()
         try:
-            with urllib.request.urlopen(self.origin + "/healthz", timeout=2) as answer:
+            with urllib.request.urlopen(self.origin + "/alive", timeout=2) as answer:
                 return bool(answer.status == 200)
         except (urllib.error.URLError, OSError):
             return False

@@ -54,7 +54,7 @@ def greeted(port: int) -> socket.socket:
     while monotonic() < end:
         one = knock(port)
         with suppress(ConnectionError):
-            one.sendall(f"GET /healthz HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\n\r\n".encode())
+            one.sendall(f"GET /alive HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\n\r\n".encode())
             if one.recv(4_000).startswith(b"HTTP/1.1 200"):
                 return one
         one.close()

@@ -198,7 +198,7 @@ def test_without_the_token_there_are_no_metrics_but_probes_answer(tmp_path: Path
     assert refused.json()["status"] == 401
     shown = {"authorization": f"Bearer {TOKEN}"}
     assert client.get("/metrics", headers=shown).status_code == 200
-    for probe in ("/healthz", "/readyz"):
+    for probe in ("/alive", "/ready"):
         answer = client.get(probe)
         assert answer.status_code in (200, 503)
         assert "heron" not in answer.text
@@ -207,7 +207,7 @@ def test_without_the_token_there_are_no_metrics_but_probes_answer(tmp_path: Path
 
 def test_a_name_that_was_made_to_point_here_gets_no_metrics(tmp_path: Path) -> None:
     client = browser(pages(draining_heron(tmp_path)))
-    for path in ("/metrics", "/healthz", "/readyz"):
+    for path in ("/metrics", "/alive", "/ready"):
         assert client.get(path, headers={"host": "evil.example:8455"}).status_code == 421
         assert client.post(path, headers=FROM_HERE).status_code == 405
 
@@ -226,10 +226,10 @@ def test_ready_is_a_loop_that_steps_a_journal_that_holds_and_plugs_read_back(
         return unready(shape, Vitals(counts.tally(), faulted))
 
     assert why() == []
-    assert browser(running(story, counts)).get("/readyz").text == "ready\n"
+    assert browser(running(story, counts)).get("/ready").text == "ready\n"
     clock.ms += int(1_000 * STEP_S_MAX) + 1
     assert why() == ["the loop has not stepped for more than 15 s"]
-    assert browser(running(story, counts)).get("/readyz").status_code == 503
+    assert browser(running(story, counts)).get("/ready").status_code == 503
     clock.ms = 5_000
     assert why(faulted="no space") == ["the journal cannot be written"]
     fresh = Counts(0, clock, story.world)
@@ -245,13 +245,13 @@ def test_a_board_without_a_service_is_not_ready_but_lives(tmp_path: Path) -> Non
     story = full_heron(tmp_path)
     story.close()
     client = browser(pages(story))
-    assert client.get("/healthz").status_code == 200
-    assert client.get("/readyz").status_code == 503
-    assert client.get("/readyz").text == "no service runs\n"
+    assert client.get("/alive").status_code == 200
+    assert client.get("/ready").status_code == 503
+    assert client.get("/ready").text == "no service runs\n"
     os.truncate(story.journal_path, 100)
-    assert client.get("/readyz").text == "the journal cannot be read\n"
+    assert client.get("/ready").text == "the journal cannot be read\n"
     assert client.get("/metrics").status_code == 503
-    assert client.get("/healthz").status_code == 200
+    assert client.get("/alive").status_code == 200
 
 
 def test_each_family_has_its_row_in_the_docs_and_no_other_is_told_of(tmp_path: Path) -> None:

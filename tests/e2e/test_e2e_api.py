@@ -39,8 +39,8 @@ def test_programs_at_the_board_of_a_service_that_drains(stage: Stage) -> None:
     stage.site(target="90 %")  # not over before a busy machine comes to the stop
     stage.cast()
     service = stage.service("site.toml", "--board", f"127.0.0.1:{port}", "--log", "json")
-    eventually(lambda: ask(port, "/healthz")[0] == 200, "the process answers")
-    eventually(lambda: ask(port, "/readyz") == (200, "ready\n"), "the service is ready")
+    eventually(lambda: ask(port, "/alive")[0] == 200, "the process answers")
+    eventually(lambda: ask(port, "/ready") == (200, "ready\n"), "the service is ready")
     stage.until_on(service)
     eventually(lambda: value(port, "plug_on") == 1, "the plug is on")
     eventually(lambda: value(port, "plug_energy_joules_total") > 0, "energy flows")

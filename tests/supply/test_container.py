@@ -132,7 +132,7 @@ def test_what_it_runs_is_a_command_of_ours() -> None:
     assert "CARERULES_LOG" in {getattr(param, "envvar", None) for param in command.params}
     port = words[-1].rpartition(":")[2]
     assert of(found, "EXPOSE") == [port]
-    assert f":{port}/healthz" in healthcheck(FILE.read_text("utf-8"))[-1]
+    assert f":{port}/alive" in healthcheck(FILE.read_text("utf-8"))[-1]
 
 
 @pytest.mark.parametrize(("status", "well"), [(200, True), (503, False), (404, False)])
@@ -161,7 +161,7 @@ def test_the_healthcheck_says_whether_the_process_answers(status: int, well: boo
     server.shutdown()
     server.server_close()
     thread.join()
-    assert asked == ["/healthz"]
+    assert asked == ["/alive"]
     assert (ran.returncode == 0) is well
     gone = subprocess.run([sys.executable, words[1], code], capture_output=True, check=False)
     assert gone.returncode != 0

@@ -7,7 +7,7 @@ the same parsers as the command line's.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Annotated, Any, Literal, TypeAlias, TypeVar
 
@@ -327,15 +327,12 @@ def entry_of(body: EntryBody, site: Site, now: datetime) -> Entry | Problem:
 
 _UNITS: Mapping[str, str] = {"voltage": " V", "cells": "", "soc": " %", "temperature": " °C",
                              "capacity": " Ah"}  # fmt: skip
-_FORMS: Mapping[str, Callable[[Sequence[float]], list[str]]] = {
-    "bars": lambda values: [" of ".join(f"{value:g}" for value in values)]
-}
 
 
 def _numbers(what: str, values: Sequence[float]) -> list[str]:
     """The values as the words of `carerules record`."""
-    if what in _FORMS:
-        return _FORMS[what](values)
+    if what == "bars":
+        return [" of ".join(f"{value:g}" for value in values)]
     # Twelve decimals are far below what any meter shows; no exponent, which nobody types.
     written = [f"{value:.12f}".rstrip("0").rstrip(".") or "0" for value in values]
     return [f"{one}{_UNITS[what]}" for one in written]
