@@ -74,15 +74,14 @@ def _monthly(cell: LifeCell, soc: float, temp_c: float) -> float | None:
     return None if loss is None else 100 * loss / MONTHS_A_YEAR
 
 
-def use_cost(
-    chemistry: Chemistry, uses: float, depth: float, rate_c: float, temp_c: float = ROOM_C
-) -> Band | None:
-    """Percent of capacity that so many uses from new cost, each of one depth (%) and C-rate."""
+def use_cost(chemistry: Chemistry, uses: float, depth: float, rate_c: float) -> Band | None:
+    """Percent of capacity that so many uses from new cost, each of one depth (%) and C-rate, in a
+    room of `ROOM_C`."""
     cycles = uses * depth / 100
     return band(
         None if loss is None else 100 * loss
         for cell in chemistry.life
-        for loss in [cell.cycled_loss(depth / 100, rate_c, temp_c, cycles)]
+        for loss in [cell.cycled_loss(depth / 100, rate_c, ROOM_C, cycles)]
     )
 
 

@@ -89,10 +89,10 @@ def outbox_of(site: SiteFile) -> Outbox:
 
 
 @contextmanager
-def journal_of(site: SiteFile, *, owner: bool = False) -> Iterator[KeptJournal]:
-    """The site's journal, open; a fault of it in one line, and exit 2."""
+def journal_of(site: SiteFile) -> Iterator[KeptJournal]:
+    """The site's journal, open to be read; a fault of it in one line, and exit 2."""
     try:
-        journal = open_journal(journal_path(site), owner=owner)
+        journal = open_journal(journal_path(site), owner=False)
     except JournalError as error:
         refuse(str(error))
     try:

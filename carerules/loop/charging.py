@@ -113,7 +113,7 @@ def _tell(turn: Turn, station: Station, name: str, session: Session) -> None:
     assert began is not None
     assert station.charger is not None
     habit = turn.world.stations[station.name].habit
-    source, holds_wh = f"{FROM_PLUG}{station.charger.plug}", _holds_wh(turn, name, 0.0, 100.0)
+    source, holds_wh = f"{FROM_PLUG}{station.charger.plug}", _holds_wh(turn, name, 0.0)
     into_wh = session.pack_wh(habit)
     if session.ending != "in doubt" and into_wh > PACKS_MAX * holds_wh:
         found = f"`{into_wh:.0f} Wh` into a pack that holds {holds_wh:.0f} Wh"
@@ -136,24 +136,24 @@ def _teach(turn: Turn, station: Station, name: str, session: Session) -> None:
     capacity = turn.pack(name).estimate.readings["pack.capacity"]
     assert isinstance(capacity, Known)
     doubt = hypot(session.start_spread / went_in, capacity.spread / capacity.value)
-    into_wh = _holds_wh(turn, name, session.start_soc, 100.0)
+    into_wh = _holds_wh(turn, name, session.start_soc)
     place = turn.world.stations[station.name]
     habit = efficiency_seen(place.habit, session, into_wh, doubt)
     turn.set_station(station.name, habit=habit)
 
 
-def _holds_wh(turn: Turn, name: str, low: float, high: float) -> float:
-    """Energy between two charges (%) of the pack as it is now, at its rest voltage."""
+def _holds_wh(turn: Turn, name: str, low: float) -> float:
+    """Energy from a charge (%) up to full of the pack as it is now, at its rest voltage."""
     pack = turn.rated(name)
     chemistry = chemistry_of(turn.world, pack)
     capacity = turn.pack(name).estimate.readings.get("pack.capacity")
     capacity_ah = capacity.value if isinstance(capacity, Known) else pack.capacity_ah
     steps = 20
     volts = sum(
-        rest_voltage(chemistry, (low + (high - low) * (step + 0.5) / steps) / 100)
+        rest_voltage(chemistry, (low + (100.0 - low) * (step + 0.5) / steps) / 100)
         for step in range(steps)
     )
-    return capacity_ah * (high - low) / 100 * pack.cells * volts / steps
+    return capacity_ah * (100.0 - low) / 100 * pack.cells * volts / steps
 
 
 def into_pack_w(turn: Turn, station: str, power_w: float) -> float:

@@ -60,7 +60,7 @@ class _Ground:
     hours: Hours
     begin: Moment
     steps: int
-    weights: Weights
+    weights: Weights = field(default_factory=Weights)
     remarks: list[str] = field(default_factory=list)
 
     def step_up(self, moment: Moment) -> int:
@@ -72,13 +72,13 @@ class _Ground:
         return min(self.steps, (moment - self.begin) // STEP)
 
 
-def problem_of(world: World, until: Moment, hours: Hours, weights: Weights | None = None) -> Asked:
+def problem_of(world: World, until: Moment, hours: Hours) -> Asked:
     """What is to be planned from now until then (at most a week): wishes out of rules and uses,
     ways out of stations and forecasts, prices out of published cells, the hours and weights."""
     begin = next_step(world.local, world.now)
     end = max([until, *(start for _, start, _ in uses_within(world, until))])
     steps = min(STEPS_MAX, max(1, (end - begin) // STEP))
-    ground = _Ground(world, hours, begin, steps, weights or Weights())
+    ground = _Ground(world, hours, begin, steps)
     packs = [task for name in world.setup.site.packs if (task := _task(ground, name)) is not None]
     moments = [begin + step * STEP for step in range(steps)]
     problem = Problem(

@@ -29,10 +29,11 @@ WORKERS = 8
 """Searches that take turns, in an order that does not depend on the machine."""
 RELAXED_SHARE = 0.7
 """Of the time, at most, for the fractions: for thirty packs they take a second or two of a core."""
+SEED = 1
 SECONDS_LEAST = 0.1
 
 
-def cheapest(problem: Problem, start: Schedule, seconds: float, seed: int = 1) -> Schedule:
+def cheapest(problem: Problem, start: Schedule, seconds: float) -> Schedule:
     """The cheapest schedule that is found in so many seconds, `start` at worst; with its bound.
 
     One that is proven before the time is up comes out the same each time; one that the clock cuts
@@ -52,7 +53,7 @@ def cheapest(problem: Problem, start: Schedule, seconds: float, seed: int = 1) -
         model.hint(best)
         solver = cp_model.CpSolver()
         solver.parameters.max_time_in_seconds = max(SECONDS_LEAST, until - monotonic())
-        solver.parameters.random_seed = seed
+        solver.parameters.random_seed = SEED
         solver.parameters.num_workers = WORKERS
         solver.parameters.interleave_search = True
         status = solver.solve(model.model)

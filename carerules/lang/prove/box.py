@@ -121,16 +121,16 @@ def meet_box(a: Box, b: Box, work: Work) -> Box | None:
     return Box(at, past, loose, at_first)
 
 
-def meet_regions(a: Region, b: Region, work: Work, most: int = BOXES_MAX) -> list[Box]:
-    """Where both regions hold; raises TooMuch past `most` boxes."""
+def meet_regions(a: Region, b: Region, work: Work) -> list[Box]:
+    """Where both regions hold; raises TooMuch past `BOXES_MAX` boxes."""
     found: list[Box] = []
     for one in a:
         for other in b:
             both = meet_box(one, other, work)
             if both is not None:
                 found.append(both)
-                if len(found) > most:
-                    raise TooMuch(f"a condition falls into more than {most} cases")
+                if len(found) > BOXES_MAX:
+                    raise TooMuch(f"a condition falls into more than {BOXES_MAX} cases")
     return found
 
 
