@@ -24,7 +24,7 @@ from carerules.battery.screen import Doubts, screened
 from carerules.battery.track import COUNTED, REST_VOLTAGE, Track
 from carerules.battery.witness import LOADED_NEEDED, Gauge, loaded, rested, seen_again, stated
 from carerules.domain.event import Sample, Value
-from carerules.domain.frozen import frozen
+from carerules.domain.frozen import changed, frozen
 from carerules.domain.moment import HOUR, Duration, Moment
 from carerules.domain.pack import Pack
 from carerules.domain.quantity import Known, Reading, Unknown
@@ -130,7 +130,8 @@ def take_sample(estimate: Estimate, pack: Pack, chemistry: Chemistry, sample: Sa
             counted = track
             track, learned = _taught(readings, track, learned, pack, look, at)
             track = counting.as_worn(track, counted, look.charge)
-    return _told(readings, doubts, track, rest, learned, estimate, gauge, chemistry, sample.source)
+    after = Estimate(readings, doubts, track, rest, gauge, learned)
+    return _told(readings, estimate, after, chemistry, sample.source)
 
 
 def take_energy(
@@ -161,9 +162,8 @@ def take_energy(
             track = track._replace(cell_w=power_w / pack.cells, cell_at=at)
         track = track._replace(out_w=max(0.0, -track.cell_w, usual_w / pack.cells))
     rest = resting.settled(estimate.rest, track, at)
-    return _told(
-        readings, doubts, track, rest, estimate.learned, estimate, estimate.gauge, chemistry, "plug"
-    )
+    after = Estimate(readings, doubts, track, rest, estimate.gauge, estimate.learned)
+    return _told(readings, estimate, after, chemistry, "plug")
 
 
 def take_event(
@@ -197,17 +197,16 @@ def take_event(
         track = counting.spoiled(track, at)
     lean = 1.0 if what in ("charge", "full") else -1.0
     rest = resting.restarted(resting.settled(estimate.rest, track, at), at, lean)
-    return _told(readings, doubts, track, rest, learned, estimate, estimate.gauge, chemistry, what)
+    after = Estimate(readings, doubts, track, rest, estimate.gauge, learned)
+    return _told(readings, estimate, after, chemistry, what)
 
 
 def take_time(estimate: Estimate, pack: Pack, chemistry: Chemistry, at: Moment) -> Estimate:
     """The estimate when nothing but time has passed: on the shelf the doubt grows."""
     readings = _with_typical(estimate.readings, pack, chemistry, at)
     track = counting.advanced(estimate.track, chemistry, at, None)
-    rest, doubts = estimate.rest, estimate.doubts
-    return _told(
-        readings, doubts, track, rest, estimate.learned, estimate, estimate.gauge, chemistry, ""
-    )
+    after = changed(estimate, readings=readings, track=track)
+    return _told(readings, estimate, after, chemistry, "")
 
 
 def _with_typical(
@@ -297,23 +296,35 @@ def _tell_capacity(readings: dict[str, Reading], pack: Pack, capacity: Known) ->
 
 
 def _told(
-    readings: dict[str, Reading],
-    doubts: Doubts,
-    track: Track,
-    rest: Rest,
-    learned: Learned,
-    old: Estimate,
-    gauge: Gauge | None,
-    chemistry: Chemistry,
-    source: str,
+    readings: dict[str, Reading], old: Estimate, new: Estimate, chemistry: Chemistry, source: str
 ) -> Estimate:
-    """The new estimate, with charge and rest as the count leaves them."""
-    charge, was_track = track.charge, old.track
+    """The new estimate, with what its count comes to among its `readings`: they are its own, and
+    nobody has seen it yet."""
+    _tell_charge(readings, old, new, chemistry)
+    was, rest, at = old.rest, new.rest, new.track.at
+    if rest.flowing:
+        if not was.flowing:
+            readings["pack.rested"] = Known(0.0, 0.0, at, source)
+    elif rest.since is not None and (was.flowing or was.since != rest.since):
+        readings["pack.rested"] = Known(0.0, 0.0, rest.since, source, 1.0)
+    if lies_otherwise(old.readings, readings):
+        cost = life_cost(chemistry, readings, at)
+        if cost is not None:
+            readings[LIFE_COST_SIGNAL] = cost
+        else:
+            readings.pop(LIFE_COST_SIGNAL, None)
+    return new
+
+
+def _tell_charge(
+    readings: dict[str, Reading], old: Estimate, new: Estimate, chemistry: Chemistry
+) -> None:
+    track, charge = new.track, new.track.charge
     if (
         charge is not None
-        and track.anchored == was_track.anchored
-        and track.net == was_track.net
-        and rest == old.rest
+        and track.anchored == old.track.anchored
+        and track.net == old.track.net
+        and new.rest == old.rest
         and isinstance(said := readings.get("pack.soc"), Known)
         and 0 <= track.at - said.at < HOUR
     ):
@@ -322,7 +333,7 @@ def _told(
         # What moved by less than is shown has no new witness; our choice.
         witness = track.witness if -0.05 < track.net < 0.05 else COUNTED
         # While something flows the next sample tells; only the shelf is foreseen.
-        slope = 0.0 if rest.flowing or charge <= 0.0 else chemistry.shelf_slope
+        slope = 0.0 if new.rest.flowing or charge <= 0.0 else chemistry.shelf_slope
         readings["pack.soc"] = Known(
             charge, track.spread(chemistry), track.at, witness, slope, track.widens(chemistry)
         )
@@ -330,16 +341,3 @@ def _told(
         readings["pack.soc"] = Unknown("used since the last reading")
     elif not chemistry.shows_charge:
         readings["pack.soc"] = Unknown(NOT_SHOWN)
-    was = old.rest
-    if rest.flowing:
-        if not was.flowing:
-            readings["pack.rested"] = Known(0.0, 0.0, track.at, source)
-    elif rest.since is not None and (was.flowing or was.since != rest.since):
-        readings["pack.rested"] = Known(0.0, 0.0, rest.since, source, 1.0)
-    if lies_otherwise(old.readings, readings):
-        cost = life_cost(chemistry, readings, track.at)
-        if cost is not None:
-            readings[LIFE_COST_SIGNAL] = cost
-        else:
-            readings.pop(LIFE_COST_SIGNAL, None)
-    return Estimate(readings, doubts, track, rest, gauge, learned)

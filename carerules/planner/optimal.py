@@ -30,6 +30,7 @@ WORKERS = 8
 RELAXED_SHARE = 0.7
 """Of the time, at most, for the fractions: for thirty packs they take a second or two of a core."""
 SEED = 1
+"""Any other would do: the same one each time, so that the same night has the same plan."""
 SECONDS_LEAST = 0.1
 
 
