@@ -65,7 +65,8 @@ def compare_command(
         try:
             text = read_bounded(file, RULE_BYTES_MAX).decode("utf-8")
         except (OSError, ValueError):
-            refuse(Problem(quoted(str(file)), "a file of text that can be read", "").show())
+            mend = "look at its path, its mode, and that it is text in UTF-8"
+            refuse(Problem(quoted(str(file)), "a file of text that can be read", mend).show())
         edited = read_rules(reader.site, {named: text})
         if edited.setup is None or reader.rules.setup is None:
             show_findings(edited.loaded)

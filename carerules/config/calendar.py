@@ -211,7 +211,8 @@ def _way(key: Key, table: Raw, *, virtual: bool) -> Iterator[Mistake]:
     ways = [way for way in WAYS if way in table]
     if len(ways) != 1:
         said = " and ".join(quoted(way) for way in ways) if ways else "no place where it lies"
-        yield key, said, "one of `file`, `url` and `url_file`", ""
+        mend = "take the others out" if ways else 'add `file = "..."` or `url = "..."`'
+        yield key, said, "one of `file`, `url` and `url_file`", mend
     if virtual and ways and "file" not in table:
         mend = "keep a copy of it in a `file`"
         yield (*key, ways[0]), "a URL for a virtual site", "a `file`: it asks nobody outside", mend
@@ -237,7 +238,7 @@ def _event(key: Key, event: Raw, tags: frozenset[str]) -> Iterator[Mistake]:
     asked = event.get("tags")
     for tag in asked if isinstance(asked, list) else ():
         if isinstance(tag, str) and tag not in tags:
-            yield (*key, "tags"), found(tag), "a tag that some pack has", ""
+            yield (*key, "tags"), found(tag), "a tag that some pack has", "give it to a pack"
 
 
 def _all_tags(raw: Raw) -> frozenset[str]:

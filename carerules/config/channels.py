@@ -212,8 +212,10 @@ def channel_mistakes(raw: Raw, _known: Known) -> Iterator[Mistake]:
 def _webhook(key: Key, table: Raw) -> Iterator[Mistake]:
     url = table.get("url")
     if ("url" in table) == ("url_file" in table):
-        said = "both `url` and `url_file`" if "url" in table else "neither `url` nor `url_file`"
-        yield key, said, "one of them", ""
+        said, mend = "neither `url` nor `url_file`", 'add `url = "..."`'
+        if "url" in table:
+            said, mend = "both `url` and `url_file`", "take one of them out"
+        yield key, said, "one of them", mend
     if isinstance(url, str):
         wrong = url_problem(url, with_token="token_file" in table)
         if wrong:
@@ -244,6 +246,7 @@ def _mail(key: Key, table: Raw) -> Iterator[Mistake]:
 def _topic(key: Key, table: Raw, raw: Raw) -> Iterator[Mistake]:
     topic = table.get("topic")
     if isinstance(topic, str) and (set(topic) & set("+#\0") or topic.startswith("$")):
-        yield (*key, "topic"), found(topic), "a topic without `+`, `#` or a leading `$`", ""
+        wanted = "a topic without `+`, `#` or a leading `$`"
+        yield (*key, "topic"), found(topic), wanted, "leave these signs out"
     if "mqtt" not in raw and "virtual" not in raw:
         yield key, "no `[mqtt]`", "the broker that it is published to", "add a table `[mqtt]`"

@@ -113,7 +113,8 @@ def _sockets(raw: Raw, _known: Known) -> Iterator[Mistake]:
             here = f"{side} of station `{station}`"
             if plug in serves:
                 said = f"{quoted(plug)}, which serves the {serves[plug]} already"
-                yield ("station", station, side, "plug"), said, "a plug of its own", ""
+                mend = "name another plug in one of the two"
+                yield ("station", station, side, "plug"), said, "a plug of its own", mend
             serves.setdefault(plug, here)
     # OFF goes to a plug by its station, and a start waits until every plug is read back off.
     if not odd:
@@ -128,7 +129,8 @@ def _placed_twice(raw: Raw, _known: Known) -> Iterator[Mistake]:
         place = table.get("place")
         if isinstance(place, str) and taken.setdefault(place, pack) != pack:
             said = f"{quoted(place)}, where pack `{taken[place]}` hangs"
-            yield ("pack", pack, "place"), said, "a station with no other pack", ""
+            mend = "take `place` out of one of the two"
+            yield ("pack", pack, "place"), said, "a station with no other pack", mend
 
 
 # ---- plugs and feeds ---------------------------------------------------------------------------
@@ -275,7 +277,7 @@ def _crossed(key: Key, own: Raw, limits: Limits) -> Iterator[Mistake]:
             dimension = LIMITS[low][1]
             said = f"`{show(in_force(low), dimension)}`"
             wanted = f"less than `{high}`, {show(in_force(high), dimension)}"
-            yield (*key, low), said, wanted, ""
+            yield (*key, low), said, wanted, f"lower `{low}`, or raise `{high}`"
 
 
 def _chemistries(raw: Raw, known: Known) -> Iterator[Mistake]:
@@ -301,7 +303,8 @@ def _signals(raw: Raw, _known: Known) -> Iterator[Mistake]:
     for name, table in named(raw, "signal"):
         key = ("signal", name)
         if f"site.{name}" in built_in:
-            yield key, f"`site.{name}`, which is built in", "a name that no signal has yet", ""
+            said = f"`site.{name}`, which is built in"
+            yield key, said, "a name that no signal has yet", "call it otherwise, or take it out"
         unit = UNITS_OF_SIGNALS.get(str(table.get("unit")))
         if unit is None:
             continue
@@ -312,7 +315,7 @@ def _signals(raw: Raw, _known: Known) -> Iterator[Mistake]:
         low, high = unit.bounds(table.get("low"), table.get("high"))
         if low >= high:
             said, wanted = (f"`{show(bound, unit.dimension)}`" for bound in (low, high))
-            yield (*key, "low"), said, f"less than `high`, {wanted}", ""
+            yield (*key, "low"), said, f"less than `high`, {wanted}", "lower `low`, or raise `high`"
 
 
 CHECKS: tuple[Check, ...] = (

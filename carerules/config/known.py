@@ -113,13 +113,14 @@ def _chemistry(
 
 
 def _text(word: str, folder: Path | None) -> str | Wrong:
-    wanted = "a chemistry file"
+    said, wanted = f"no file {quoted(word)}", "a chemistry file"
+    mend = "its path begins at the site file's folder"
     if folder is None or "\0" in word:
-        return f"no file {quoted(word)}", wanted, ""
+        return said, wanted, mend
     try:
         return read_bounded(folder / word, CHEMISTRY_BYTES_MAX).decode("utf-8")
     except FileNotFoundError:
-        return f"no file {quoted(word)}", wanted, ""
+        return said, wanted, mend
     except OSError as error:
         why = (error.strerror or "").lower()
         return quoted(word), "a chemistry file that can be read", why
