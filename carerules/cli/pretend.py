@@ -15,7 +15,7 @@ from carerules.adapters import HOST, Problem, read_host
 from carerules.battery import shipped_chemistries
 from carerules.cli.common import refuse
 from carerules.sim import MEANING, Fault
-from carerules.sim.pretend import Broker, pretend_pack, pretend_plug
+from carerules.sim.pretend import Broker, Pretence, pretend_pack, pretend_plug
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -127,7 +127,7 @@ def pack_command(
             f"found `{chemistry}`, wanted a chemistry that ships; "
             f"mend: there are {', '.join(f'`{one}`' for one in sorted(kinds))}"
         )
-    raise SystemExit(pretend_pack(
-        topic, broker, kinds[chemistry], real_ms=HOST.boot_ms, cells=cells,
-        capacity_ah=capacity, soc=soc, plug_topic=plug_topic, speed=speed, every_s=every, seed=seed,
-    ))  # fmt: skip
+    pretence = Pretence(
+        topic, kinds[chemistry], cells, capacity, soc, plug_topic, speed, every, seed
+    )  # fmt: skip
+    raise SystemExit(pretend_pack(pretence, broker, real_ms=HOST.boot_ms))

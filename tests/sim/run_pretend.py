@@ -8,7 +8,7 @@ import sys
 from carerules.adapters.clock import HOST
 from carerules.battery import shipped_chemistries
 from carerules.sim.plug import Fault
-from carerules.sim.pretend import Broker, pretend_pack, pretend_plug
+from carerules.sim.pretend import Broker, Pretence, pretend_pack, pretend_plug
 
 
 def main(what: str, topic: str, port: str, options: str) -> int:
@@ -16,8 +16,8 @@ def main(what: str, topic: str, port: str, options: str) -> int:
     if what == "plug":
         chosen["faults"] = [Fault(fault) for fault in chosen.get("faults", ())]
         return pretend_plug(topic, Broker(port=int(port)), real_ms=HOST.boot_ms, **chosen)
-    kind = shipped_chemistries()["lipo"]
-    return pretend_pack(topic, Broker(port=int(port)), kind, real_ms=HOST.boot_ms, **chosen)
+    pretence = Pretence(topic, shipped_chemistries()["lipo"], **chosen)
+    return pretend_pack(pretence, Broker(port=int(port)), real_ms=HOST.boot_ms)
 
 
 if __name__ == "__main__":

@@ -8,7 +8,7 @@ import pytest
 
 from carerules.battery import shipped_chemistries
 from carerules.sim import Fault
-from carerules.sim.pretend import PretendPack, PretendPlug
+from carerules.sim.pretend import Pretence, PretendPack, PretendPlug
 from carerules.sim.pretend.wire import Message
 
 Said = list[tuple[str, dict[str, object]]]
@@ -148,13 +148,12 @@ def test_no_fault_makes_it_spin(fault: Fault) -> None:
 # ---- the pack ------------------------------------------------------------------------------------
 
 
-def pack(**options: object) -> tuple[PretendPack, Said, list[str]]:
+def pack(*, speed: float = 1.0) -> tuple[PretendPack, Said, list[str]]:
     said: Said = []
     printed: list[str] = []
     made = PretendPack(
-        "hut/egret", shipped_chemistries()["lipo"], cells=6, capacity_ah=16.0, soc=100.0, now=0,
-        say=lambda topic, what: said.append((topic, what)), print_=printed.append,
-        plug_topic="hut/load", **options,
+        Pretence("hut/egret", shipped_chemistries()["lipo"], plug_topic="hut/load", speed=speed),
+        say=lambda topic, what: said.append((topic, what)), print_=printed.append, now=0,
     )  # fmt: skip
     return made, said, printed
 

@@ -3,8 +3,8 @@
 Knows the generic protocol. Does not know the service: it meets them as it meets real ones.
 """
 
-from carerules.sim.pretend.pack import PretendPack, pretend_pack
+from carerules.sim.pretend.pack import Pretence, PretendPack, pretend_pack
 from carerules.sim.pretend.plug import PretendPlug, pretend_plug
 from carerules.sim.pretend.wire import Broker
 
-__all__ = ["Broker", "PretendPack", "PretendPlug", "pretend_pack", "pretend_plug"]
+__all__ = ["Broker", "Pretence", "PretendPack", "PretendPlug", "pretend_pack", "pretend_plug"]

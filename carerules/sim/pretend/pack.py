@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from random import Random
 
+from carerules.domain.frozen import guarded
 from carerules.domain.moment import SECOND, Moment
 from carerules.sim.pack import CellKind, PackTruth, born
 from carerules.sim.pretend.wire import (
@@ -28,36 +29,45 @@ from carerules.sim.sensor import NOISE_DRAWS, Noise, sensor_of
 STEP_S = 10.0  # the longest step of the pack's own time while current flows
 
 
+@guarded
+class Pretence:
+    """What a pack pretends to be: `cells` of a chemistry (`kind`), at first at a charge (`soc`, %),
+    on the load of the plug at `plug_topic`.
+
+    `speed` is the pack's time over real time, `every_s` the time between two samples; the same
+    `seed` makes the same small errors of them again.
+    """
+
+    topic: str
+    kind: CellKind
+    cells: int = 6
+    capacity_ah: float = 16.0
+    soc: float = 100.0
+    plug_topic: str | None = None
+    speed: float = 1.0
+    every_s: float = 10.0
+    seed: int = 0
+
+
 class PretendPack:
     """The pack: messages and moments in, telemetry out. Opens no socket.
 
-    `speed` is the pack's time over real time. Times are milliseconds of a clock that only runs
-    forward.
+    Times are milliseconds of a clock that only runs forward.
     """
 
     def __init__(
-        self,
-        topic: str,
-        kind: CellKind,
-        *,
-        cells: int,
-        capacity_ah: float,
-        soc: float,
-        say: Callable[[str, dict[str, object]], None],
-        print_: Callable[[str], None],
-        now: Moment,
-        plug_topic: str | None = None,
-        speed: float = 1.0,
-        every_s: float = 10.0,
-        seed: int = 0,
-    ) -> None:
-        chance = Random(f"{seed} pack {topic}")
-        nature = born(kind, cells=cells, capacity_ah=capacity_ah, chance=chance)
-        self.truth = PackTruth(nature, soc=soc)
-        self.topics = [] if plug_topic is None else [f"{plug_topic}/state", f"{plug_topic}/truth"]
-        self._topic, self._say, self._print = topic, say, print_
-        self._speed, self._every = speed, round(every_s * SECOND)
-        self._sensor, self._noise = sensor_of(chance), Noise(f"{seed} noise {topic}")
+        self, one: Pretence, *, say: Callable[[str, dict[str, object]], None],
+        print_: Callable[[str], None], now: Moment,
+    ) -> None:  # fmt: skip
+        chance = Random(f"{one.seed} pack {one.topic}")
+        nature = born(one.kind, cells=one.cells, capacity_ah=one.capacity_ah, chance=chance)
+        self.truth = PackTruth(nature, soc=one.soc)
+        self.topics: list[str] = []
+        if one.plug_topic is not None:
+            self.topics = [f"{one.plug_topic}/state", f"{one.plug_topic}/truth"]
+        self._topic, self._say, self._print = one.topic, say, print_
+        self._speed, self._every = one.speed, round(one.every_s * SECOND)
+        self._sensor, self._noise = sensor_of(chance), Noise(f"{one.seed} noise {one.topic}")
         self._draw = 0
         self._at, self._tells_at = now, now
         self._power_w = 0.0
@@ -120,31 +130,16 @@ class PretendPack:
 
 
 def pretend_pack(
-    topic: str,
+    pretence: Pretence,
     broker: Broker,
-    kind: CellKind,
     *,
     real_ms: Callable[[], int],
-    cells: int = 6,
-    capacity_ah: float = 16.0,
-    soc: float = 100.0,
-    plug_topic: str | None = None,
-    speed: float = 1.0,
-    every_s: float = 10.0,
-    seed: int = 0,
     print_: Callable[[str], None] = print_line,
 ) -> int:
-    """Be a pack until SIGTERM or Ctrl-C; the program's exit code.
-
-    It hangs on the load of the plug at `plug_topic`. `kind` is a chemistry.
-    """
+    """Be a pack until SIGTERM or Ctrl-C; the program's exit code."""
     wire = Wire(broker)
-    pack = PretendPack(
-        topic, kind, cells=cells, capacity_ah=capacity_ah, soc=soc,
-        say=wire.say, print_=print_, now=real_ms(),
-        plug_topic=plug_topic, speed=speed, every_s=every_s, seed=seed,
-    )  # fmt: skip
-    print_(f"pretends to be a pack at `{topic}`; charge {pack.truth.soc:.1f} %")
+    pack = PretendPack(pretence, say=wire.say, print_=print_, now=real_ms())
+    print_(f"pretends to be a pack at `{pretence.topic}`; charge {pack.truth.soc:.1f} %")
     with ends_on_signals(wire.stop):
         wire.begin(pack.topics)
         while True:
