@@ -20,7 +20,7 @@ from carerules.hub.model import (
     slug,
     slugs,
 )
-from carerules.hub.orders import entry_of, is_stop
+from carerules.hub.orders import BY, entry_of, is_stop
 from carerules.hub.view import (
     CHORE,
     NOWHERE,
@@ -36,6 +36,7 @@ from carerules.hub.view import (
 )
 
 __all__ = [
+    "BY",
     "CHORE",
     "NOWHERE",
     "PRESS",

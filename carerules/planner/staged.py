@@ -27,8 +27,8 @@ def stages_of(world: World, name: str, want: Want, level: float, *, own: bool) -
     In one part where some station sees the pack: which one is taken is for the plan to say, and
     `limits_of` tells what that leaves out.
     """
-    line, benches = want.line, _benches(world)
-    bounds = [_bounds(world, name, station) for station in benches]
+    line, stations = want.line, _load_stations(world)
+    bounds = [_bounds(world, name, station) for station in stations]
     known = [one for one in bounds if one is not None]
     if not isinstance(line, Drain) or not known or len(known) < len(bounds):
         return (want,)
@@ -61,10 +61,10 @@ def limits_of(world: World, name: str, want: Want, level: float) -> str:
         return ""
     blind = {
         station.name: bounds
-        for station in _benches(world)
+        for station in _load_stations(world)
         if (bounds := _bounds(world, name, station)) is not None
     }
-    if not blind or len(blind) == len(_benches(world)):
+    if not blind or len(blind) == len(_load_stations(world)):
         return ""
     points = min(one.points for one in blind.values())
     if level - line.target <= points:
@@ -93,7 +93,7 @@ def _ends(level: float, target: float, bound: Unseen) -> Iterator[tuple[float, b
         yield level, True
 
 
-def _benches(world: World) -> Sequence[Station]:
+def _load_stations(world: World) -> Sequence[Station]:
     """Where packs are drained."""
     sites = world.setup.site.stations.values()
     return [one for one in sites if one.load is not None and not world.stations[one.name].locked]

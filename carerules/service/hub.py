@@ -25,6 +25,7 @@ from carerules.domain.event import Event, Rejected
 from carerules.domain.frozen import guarded
 from carerules.domain.moment import SECOND, Duration, Moment
 from carerules.hub import (
+    BY,
     CHORE,
     Convention,
     Device,
@@ -243,7 +244,7 @@ class Hub:
             now_s = self._clock_s()
             if now_s - self._stopped_s >= STOP_EVERY_S:
                 self._stopped_s = now_s
-                self._enter(Stop("a hub"), "stop everything")
+                self._enter(Stop(BY), "stop everything")
             return True
 
         def born() -> None:
