@@ -15,10 +15,8 @@ from carerules.bounded import read_bounded
 from carerules.domain.diagnostic import Diagnostic, Mend, Span
 from carerules.domain.signal import Signal, catalogue
 from carerules.lang import Loaded, Names, load, read_text
+from carerules.lang.limits import FILE_BYTES_MAX
 from carerules.shipped import shipped
-
-RULE_BYTES_MAX = 1 << 20
-"""SAFETY 13: a rule file is at most 1 MiB; one byte more is read, to see that there is more."""
 
 FILES_OFFERED_MAX = 200
 """Rule files of a folder that are offered behind `use`."""
@@ -82,7 +80,7 @@ def beside(folder: Path) -> Iterator[str]:
 
 def _read(path: Path, name: str) -> str | Diagnostic:
     try:
-        raw = read_bounded(path, RULE_BYTES_MAX)
+        raw = read_bounded(path, FILE_BYTES_MAX)  # one byte more shows that it is more (SAFETY 13)
     except OSError as error:
         why = (error.strerror or "it cannot be read").lower()
         mend = Mend("name a file in it") if isinstance(error, IsADirectoryError) else None

@@ -19,6 +19,7 @@ from carerules.config import SiteFile
 from carerules.domain.diagnostic import Severity
 from carerules.domain.frozen import guarded
 from carerules.domain.spelling import counted
+from carerules.lang.limits import FILE_BYTES_MAX
 from carerules.report import CompareShape
 from carerules.service.rules import read_rules, shown_path
 
@@ -74,7 +75,7 @@ class RuleWork:
 
     def _read(self, number: int, path: Path) -> RuleText:
         try:
-            text = read_bounded(path, 1 << 20)[: 1 << 20].decode("utf-8", "replace")
+            text = read_bounded(path, FILE_BYTES_MAX)[:FILE_BYTES_MAX].decode("utf-8", "replace")
         except OSError as error:
             text = f"# cannot be read: {(error.strerror or 'an error').lower()}\n"
         return RuleText(number, path.name, text, _mark(text))

@@ -17,6 +17,7 @@ from carerules.adapters import HOST, Problem
 from carerules.cli.common import refuse, site_argument
 from carerules.cli.sites import site_at
 from carerules.config import BoardDoor, SiteFile, read_listen
+from carerules.config.board import LISTEN_HERE
 from carerules.domain.decision import Outcome
 from carerules.domain.event import Event
 from carerules.loop import World
@@ -26,8 +27,6 @@ from carerules.service.kept import kept_calendars
 
 if TYPE_CHECKING:
     from carerules.board import Listener, Source
-
-LISTEN_HERE = "127.0.0.1:8455"
 
 
 @click.command("board")

@@ -18,8 +18,8 @@ from carerules.cli.progress import Progress
 from carerules.cli.reader import reader_at
 from carerules.cli.reading import say
 from carerules.domain.moment import DAY
+from carerules.lang.limits import FILE_BYTES_MAX
 from carerules.report.timeline import compare_lines
-from carerules.rulefiles import RULE_BYTES_MAX
 from carerules.service.compare import compare
 from carerules.service.rules import read_rules
 
@@ -63,7 +63,7 @@ def compare_command(
             there = ", ".join(quoted(path.name) for path in reader.site.rules)
             refuse(Problem(quoted(wanted), "a rule file of the site", f"it has {there}").show())
         try:
-            text = read_bounded(file, RULE_BYTES_MAX).decode("utf-8")
+            text = read_bounded(file, FILE_BYTES_MAX).decode("utf-8")
         except (OSError, ValueError):
             mend = "look at its path, its mode, and that it is text in UTF-8"
             refuse(Problem(quoted(str(file)), "a file of text that can be read", mend).show())

@@ -21,9 +21,9 @@ from carerules.domain.frozen import guarded
 from carerules.domain.spelling import counted
 from carerules.lang import read_text
 from carerules.lang.format import format_text
+from carerules.lang.limits import FILE_BYTES_MAX
 from carerules.rulefiles import load_files
 
-READ_BYTES_MAX = 1 << 20  # as much as a rule file may have; one byte more shows that it is more
 STDIN = "<stdin>"
 
 
@@ -66,7 +66,7 @@ def format_command(
     if as_json and not check:
         refuse("found `--json` alone, wanted it beside `--check`; mend: add `--check`")
     if stdin:
-        done = [_laid_out(STDIN, sys.stdin.buffer.read(READ_BYTES_MAX + 1), None)]
+        done = [_laid_out(STDIN, sys.stdin.buffer.read(FILE_BYTES_MAX + 1), None)]
     else:
         must_be_rules(paths)
         done = [_one_file(path) for path in paths]
@@ -89,7 +89,7 @@ def format_command(
 def _one_file(path: Path) -> _Done:
     name = str(path)
     try:
-        raw = read_bounded(path, READ_BYTES_MAX)
+        raw = read_bounded(path, FILE_BYTES_MAX)
     except OSError as error:
         why = (error.strerror or "it cannot be read").lower()
         found = Diagnostic("no-file", f"`{name}` cannot be read: {why}", Span(name, 1, 1, 1, 1))

@@ -12,7 +12,7 @@ from pathlib import Path
 import click
 
 from carerules.battery import shipped_chemistries
-from carerules.cli.common import FAILED, REFUSED, Renamed, json_option, must_be_rules
+from carerules.cli.common import FAILED, REFUSED, WIDTH, Renamed, json_option, must_be_rules
 from carerules.cli.findings import show_findings
 from carerules.cli.progress import Progress
 from carerules.cli.sites import site_at
@@ -22,8 +22,6 @@ from carerules.lang import Loaded
 from carerules.rulefiles import ANY_SITE, load_files
 from carerules.sim.coverage import Coverage, sides_in, untouched
 from carerules.sim.verdict import Checked, Verdict, play
-
-WIDTH = 80
 
 
 @click.command("test")

@@ -13,6 +13,7 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from carerules.adapters import Address, Apprise, Mail, MqttAddress, Topic, Webhook, url_problem
+from carerules.adapters.channels import LOOPBACK
 from carerules.config.known import Known, Raw, named
 from carerules.config.problem import Key, found, quoted
 from carerules.config.things import Table
@@ -23,7 +24,6 @@ from carerules.domain.notice import Way
 from carerules.domain.quantity import DURATION
 
 MAIL_PORTS = {"starttls": 587, "tls": 465, "none": 25}  # RFC 6409, RFC 8314, RFC 5321
-LOOPBACK = ("127.0.0.1", "::1", "localhost")
 _AT = re.compile(r"[^@\s,<>\"]{1,64}@[A-Za-z0-9.-]{1,253}")
 
 NEEDED: dict[str, tuple[str, ...]] = {

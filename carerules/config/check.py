@@ -11,10 +11,11 @@ from collections.abc import Callable, Iterator, Mapping
 from typing import TypeAlias
 
 from carerules.adapters import Feed, FeedProfile, PlugProfile, Problem, Topics, topics_of
+from carerules.adapters.channels import LOOPBACK
 from carerules.config.asked import asked_mistakes
 from carerules.config.board import board_mistakes
 from carerules.config.calendar import calendar_mistakes
-from carerules.config.channels import LOOPBACK, channel_mistakes
+from carerules.config.channels import channel_mistakes
 from carerules.config.hub import hub_mistakes
 from carerules.config.known import REFERENCES, REFERENCES_MAX, Known, Raw, named, names, word, words
 from carerules.config.problem import Key, found, quoted

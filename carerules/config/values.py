@@ -40,11 +40,11 @@ from carerules.domain.quantity import (
 )
 from carerules.domain.spelling import printable
 from carerules.lang import KEYWORDS
+from carerules.lang.limits import FILE_BYTES_MAX
 
 REFUSED = "carerules"  # the kind of pydantic error that carries our own wording
 
 NUMBER_MAX = 1e15  # far beyond every range; whole numbers stay exact below
-RULE_FILE_BYTES_MAX = 1 << 20  # the bound that the rule language itself has
 
 
 @dataclass(slots=True)
@@ -273,7 +273,7 @@ def _rules(path: Path, value: str) -> None:
     if not path.is_file():
         beside = [file.name for file in path.parent.glob("*.care")] if path.parent.is_dir() else []
         raise refused(f"no file {quoted(value)}", "a rule file", nearest(path.name, beside))
-    if path.stat().st_size > RULE_FILE_BYTES_MAX:
+    if path.stat().st_size > FILE_BYTES_MAX:
         raise refused(f"a larger file in {quoted(value)}", "a rule file of at most 1 MiB")
 
 

@@ -16,6 +16,7 @@ from carerules.config import SiteFile, read_site
 from carerules.domain.diagnostic import Diagnostic
 from carerules.domain.frozen import guarded
 from carerules.lang import read_text
+from carerules.lang.limits import FILE_BYTES_MAX
 from carerules.lang.memo import Memo
 from carerules.lsp.features import SITE_FILE, Sight, Together, look
 from carerules.lsp.text import Document
@@ -27,8 +28,6 @@ FOLDERS_UP_MAX = 4
 """Folders above a rule file in which its site is looked for: a checkout is no deeper."""
 TABLES_MAX = 16
 """TOML files of a folder that may be the document's site: a folder with more keeps them apart."""
-FILE_BYTES_MAX = 1 << 20
-"""A rule file has at most 1 MiB; one byte more is read, to see that there is more."""
 DRAFT = "draft.care"
 """The name of a document that was never saved."""
 

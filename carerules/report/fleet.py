@@ -10,8 +10,8 @@ from typing import Literal
 
 from pydantic import AwareDatetime
 
-from carerules.domain.spelling import counted, printable
-from carerules.report.page import fold
+from carerules.domain.spelling import counted
+from carerules.report.page import fold, short_name
 from carerules.report.replayed import FIRINGS_MAX, MEASURED, Change
 from carerules.report.shapes import Shape
 
@@ -20,7 +20,6 @@ LINES_MAX = 40
 RETIRE_MAX = 1_000
 """Packs told one by one, the worst first; all are counted."""
 RETIRE_LINES_MAX = 20
-NAME_WIDTH = 30
 
 COUNTS_PACKS = "it counts packs of a whole site, and a fleet is gone through a bunch at a time"
 
@@ -75,12 +74,14 @@ class FleetReplayShape(Shape):
 def fleet_replay_lines(shape: FleetReplayShape) -> list[str]:
     """The shape in lines of at most 80 columns."""
     what_if = shape.instead_of is not None
-    lines = fold("", f"{_name(shape.fleet)}: {_size(shape)}, {counted(shape.readings, 'reading')}")
+    lines = fold(
+        "", f"{short_name(shape.fleet)}: {_size(shape)}, {counted(shape.readings, 'reading')}"
+    )
     against = f" instead of {shape.instead_of}" if what_if else ""
     lines += fold("", f"{shape.rules_file}{against}, {_at(shape.since)} to {_at(shape.until)} UTC")
     if what_if:
         lines.append("(+ added, - gone, > moved)")
-    width = max([4, *(len(_name(one.rule)) for one in shape.rules)])
+    width = max([4, *(len(short_name(one.rule)) for one in shape.rules)])
     tail = f"{'before':>9} {'after':>9} {'added':>8} {'gone':>8}" if what_if else f"{'fired':>9}"
     lines += ["", f"{'rule':<{width}} {tail} {'packs':>8}"]
     for one in shape.rules:
@@ -89,7 +90,7 @@ def fleet_replay_lines(shape: FleetReplayShape) -> list[str]:
         told = " ".join(
             f"{'-' if cell is None else cell:>{wide[at]}}" for at, cell in enumerate(cells)
         )
-        lines.append(f"{_name(one.rule):<{width}} {told} {one.packs:>8}")
+        lines.append(f"{short_name(one.rule):<{width}} {told} {one.packs:>8}")
     told_firings = [one for one in shape.firings if not what_if or one.change != "same"]
     lines.append("")
     hidden = shape.not_shown + max(0, len(told_firings) - LINES_MAX)
@@ -193,17 +194,18 @@ class FleetReportShape(Shape):
 
 def fleet_report_lines(shape: FleetReportShape) -> list[str]:
     """The shape in lines of at most 80 columns."""
-    lines = fold("", f"{_name(shape.fleet)}: {_size(shape)}, {counted(shape.readings, 'reading')}, "
+    readings = counted(shape.readings, "reading")
+    lines = fold("", f"{short_name(shape.fleet)}: {_size(shape)}, {readings}, "
                      f"{_at(shape.since)} to {_at(shape.until)} UTC")  # fmt: skip
     for kind in shape.kinds:
         lines += ["", *_kind_lines(kind)]
     lines.append("")
     if shape.rules:
-        width = max(4, *(len(_name(one.rule)) for one in shape.rules))
+        width = max(4, *(len(short_name(one.rule)) for one in shape.rules))
         lines.append(f"{'rule':<{width}} {'sites':>6} {'fired':>8} {'done':>8} {'else':>8} "
                      f"{'energy':>12}")  # fmt: skip
         lines += [
-            f"{_name(one.rule):<{width}} {one.sites:>6} {one.fired:>8} {one.done:>8} "
+            f"{short_name(one.rule):<{width}} {one.sites:>6} {one.fired:>8} {one.done:>8} "
             f"{one.ended_else:>8} {one.energy_wh:>9.0f} Wh"
             for one in shape.rules
         ]
@@ -221,7 +223,8 @@ def fleet_report_lines(shape: FleetReportShape) -> list[str]:
 
 def _kind_lines(kind: FleetKindShape) -> Iterator[str]:
     whole = sum(one.time_s for one in kind.levels) + kind.unknown_s
-    yield f"{_name(kind.chemistry)}: {counted(kind.packs, 'pack')}, {kind.pack_days:.0f} pack-days"
+    packs = counted(kind.packs, "pack")
+    yield f"{short_name(kind.chemistry)}: {packs}, {kind.pack_days:.0f} pack-days"
     shares = [f"{one.from_percent:g}-{one.to_percent:g} %: {_share(one.time_s, whole)}"
               for one in kind.levels if one.time_s]  # fmt: skip
     if kind.unknown_s:
@@ -260,11 +263,6 @@ def _size(shape: FleetReplayShape | FleetReportShape) -> str:
 
 def _at(at: AwareDatetime) -> str:
     return at.strftime("%d %b %Y %H:%M")
-
-
-def _name(name: str) -> str:
-    name = printable(name)
-    return name if len(name) <= NAME_WIDTH else name[: NAME_WIDTH - 1] + "…"
 
 
 def replay_limits(left_out: int, forgotten: int, sites: Sequence[str]) -> list[str]:

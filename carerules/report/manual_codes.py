@@ -14,8 +14,8 @@ from carerules.domain.spelling import alike
 from carerules.lang import CODES, Code, Names, load
 from carerules.lang.format import NOT_LAID_OUT, format_text
 from carerules.lang.prove import PROOF_CODES, prove
+from carerules.report.page import WIDTH
 
-WIDTH = 80
 FILE = "example.care"
 
 ALL_CODES: Mapping[str, Code] = {**CODES, **PROOF_CODES, NOT_LAID_OUT.name: NOT_LAID_OUT}

@@ -15,6 +15,8 @@ from carerules.domain.moment import SECOND, show_duration
 from carerules.domain.spelling import printable
 
 WIDTH = 80
+NAME_WIDTH = 30
+"""Of names in a column: a longer one is cut short there, and whole elsewhere."""
 _HALF = "\ufdd0"  # no text has it: Unicode keeps it for such a use, and `printable` takes it out
 LEAST = 24  # a text column narrower than this is a ladder of single words
 
@@ -35,6 +37,12 @@ def fold(head: str, text: str, hang: int | None = None) -> list[str]:
         hang = 4
     lines = wrap(text, WIDTH, initial_indent=head, subsequent_indent=" " * hang)
     return lines or [head.replace(_HALF, "").rstrip()]
+
+
+def short_name(name: str) -> str:
+    """A name for a column of names."""
+    name = printable(name)
+    return name if len(name) <= NAME_WIDTH else name[: NAME_WIDTH - 1] + "…"
 
 
 def wrap(text: str, width: int, **indents: str) -> list[str]:

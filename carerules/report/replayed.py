@@ -13,8 +13,8 @@ from pydantic import AwareDatetime
 
 from carerules.domain.frozen import guarded
 from carerules.domain.moment import DAY, Duration, LocalTime, Moment
-from carerules.domain.spelling import counted, printable
-from carerules.report.page import fold
+from carerules.domain.spelling import counted
+from carerules.report.page import fold, short_name
 from carerules.report.shapes import Shape
 
 Fire: TypeAlias = tuple[str, str, Moment]
@@ -206,7 +206,6 @@ def _limits(stretch: Stretch, local: LocalTime) -> list[str]:
 # ---- lines -----------------------------------------------------------------------------------
 
 _SIGN = {"same": " ", "added": "+", "gone": "-", "moved": ">"}
-NAME_WIDTH = 30
 
 
 def replay_lines(shape: ReplayShape) -> list[str]:
@@ -218,18 +217,18 @@ def replay_lines(shape: ReplayShape) -> list[str]:
         lines += fold("against: ", f"{shape.rules_file}, as if it had been in force instead")
         lines.append("(+ added, - gone, > moved)")
     lines.append("")
-    width = max([4, *(len(_name(one.rule)) for one in shape.rules)])
+    width = max([4, *(len(short_name(one.rule)) for one in shape.rules)])
     if what_if:
         lines.append(f"{'rule':<{width}}  in force  in file  added  gone  moved")
         lines += [
-            f"{_name(one.rule):<{width}}  {_count(one.in_force):>8}  {_count(one.in_file):>7}"
+            f"{short_name(one.rule):<{width}}  {_count(one.in_force):>8}  {_count(one.in_file):>7}"
             f"  {one.added:>5}  {one.gone:>4}  {one.moved:>5}"
             for one in shape.rules
         ]
     else:
         lines.append(f"{'rule':<{width}}  fired  last")
         lines += [
-            f"{_name(one.rule):<{width}}  {_count(one.in_force):>5}  "
+            f"{short_name(one.rule):<{width}}  {_count(one.in_force):>5}  "
             f"{'-' if one.last_at is None else _at(one.last_at)}"
             for one in shape.rules
         ]
@@ -259,8 +258,3 @@ def _at(at: AwareDatetime) -> str:
 
 def _count(number: int | None) -> str:
     return "-" if number is None else str(number)
-
-
-def _name(name: str) -> str:
-    name = printable(name)
-    return name if len(name) <= NAME_WIDTH else name[: NAME_WIDTH - 1] + "…"

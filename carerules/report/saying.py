@@ -15,8 +15,8 @@ from carerules.domain.decision import Outcome
 from carerules.domain.event import Event
 from carerules.domain.moment import Moment
 from carerules.loop import World
-from carerules.report.shapes import Shape, Tone
-from carerules.report.words import Line, line_of, said
+from carerules.report.shapes import Shape
+from carerules.report.words import Line, Tone, line_of, said
 
 
 class SaidShape(Shape):

@@ -14,9 +14,10 @@ from typing import Literal, TypeAlias
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict
 
+from carerules.report.words import Tone
+
 Truth: TypeAlias = Literal["yes", "no", "unknown"]
 PlugWord: TypeAlias = Literal["off", "on", "off unproved", "on unasked"]
-Tone: TypeAlias = Literal["seen", "decided", "done", "tell", "alarm"]
 
 
 class Shape(BaseModel):

@@ -119,7 +119,7 @@ def test_bytes_that_are_no_text_are_refused(tmp_path: Path) -> None:
     result = ran(path)
     assert result.exit_code == 2
     assert "error not-utf8" in result.stderr
-    path.write_bytes(b"#" * (formatting.READ_BYTES_MAX + 5))
+    path.write_bytes(b"#" * (formatting.FILE_BYTES_MAX + 5))
     assert "error too-large" in ran(path).stderr
 
 
