@@ -1,5 +1,4 @@
-"""Which known names a mistyped word may stand for, how a number of things is said, and what of
-somebody's words may be shown.
+"""Which known names a mistyped word may stand for, how many is said, and what may be shown.
 
 Knows letters. Does not know what is named.
 """

@@ -1,5 +1,4 @@
-"""How long a station stays off before it may go on again, what held when its ON began, and the runs
-of its day.
+"""How long a station stays off before it may go on again, what its ON began with, its day's runs.
 
 Knows moments, and figures as they were when an ON began. Does not know limits, or why anything is
 wanted.
