@@ -1,7 +1,7 @@
 """The lines of a job: what a rule may have done.
 
 Knows the kinds of action and their numbers. Does not know how one is carried out.
-A new action is one class here, one row in `ACTIONS`, and its step in engine/job.
+A new action is one class here, one row in `ACTIONS`, and its step in engine/advance.
 """
 
 from __future__ import annotations
