@@ -68,8 +68,8 @@ def anchored(journal: KeptJournal) -> tuple[int, int, str] | None:
 
 
 def said(where: JournalPlace) -> list[str]:
-    """The place for a program, in its arguments."""
-    return [str(where)] if isinstance(where, Path) else [where.url, where.schema, where.site]
+    """The place for a program, in its arguments: any place, as it is written."""
+    return [repr(where)]
 
 
 def test_it_is_what_the_service_asks_for(where: JournalPlace) -> None:
@@ -257,9 +257,10 @@ def test_what_waits_for_a_commit_is_bounded(where: JournalPlace) -> None:
 
 HOLDER = """
 import sys, time
-from pathlib import Path
-from carerules.adapters import PostgresPlace, open_journal
-place = PostgresPlace(*sys.argv[1:]) if sys.argv[2:] else Path(sys.argv[1])
+from pathlib import PosixPath
+from carerules import adapters
+from carerules.adapters import open_journal
+place = eval(sys.argv[1], {**vars(adapters), "PosixPath": PosixPath})
 journal = open_journal(place, owner=True)
 print("held", flush=True)
 time.sleep(600)
@@ -298,11 +299,12 @@ def test_a_second_owner_in_this_process_is_refused_too(where: JournalPlace) -> N
 
 WRITER = """
 import sys
-from pathlib import Path
-from carerules.adapters import ClockAnchor, PostgresPlace, open_journal
+from pathlib import PosixPath
+from carerules import adapters
+from carerules.adapters import ClockAnchor, open_journal
 from carerules.domain.decision import AskPlug
 from carerules.domain.event import Tick
-place = PostgresPlace(*sys.argv[1:]) if sys.argv[2:] else Path(sys.argv[1])
+place = eval(sys.argv[1], {**vars(adapters), "PosixPath": PosixPath})
 journal = open_journal(place, owner=True)
 while True:
     for _ in range(3):

@@ -243,6 +243,7 @@ def test_what_is_quoted_stands_there(head: str, file: str, code: str) -> None:
         ("Something that an editor asks", "highlights?|Highlight|DOCUMENT_HIGHLIGHT"),
         ("A figure of a fleet's report", "health_unknown"),
         ("A convention of hubs", "Homie"),
+        ("Another database for journals", "PostgresPlace|The journal's tables on PostgreSQL"),
         ("A plug that needs code", "LanLine"),
         ("A way for notices", "Webhook"),
     ],
@@ -279,7 +280,7 @@ def test_what_goes_into_the_source_is_as_the_linter_wants_it(head: str, begun: s
 
 
 def test_every_other_word_in_code_is_there() -> None:
-    assert len(QUOTED) == 91
+    assert len(QUOTED) == 95
     assert 'way: Literal["http", "lan",' in (CODE / "adapters" / "profile.py").read_text("utf-8")
     own = ("integrations/plugs/shed-relay.toml", "integrations/feeds/shed-sensor.toml")
     for path in set(re.findall(r"`((?:tests|docs|carerules|integrations)/[\w/.-]+)`", PAGE)) - {

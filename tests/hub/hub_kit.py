@@ -35,8 +35,9 @@ KEY = "river-survey"
 DISCOVERY = Discovery(KEY, "hubs", "9.9")
 HOMIE = Homie(KEY, "homie")
 CONVENTIONS: tuple[Convention, ...] = (DISCOVERY, HOMIE)
+NAMED = [type(one).__name__ for one in CONVENTIONS]
 
-__all__ = ["BEGIN", "CONVENTIONS", "DISCOVERY", "HOMIE", "KEY", "MINUTE", "RULES", "Stage",
+__all__ = ["BEGIN", "CONVENTIONS", "DISCOVERY", "HOMIE", "KEY", "MINUTE", "NAMED", "RULES", "Stage",
            "brought", "house", "make_site", "places", "play", "sample", "stage"]  # fmt: skip
 
 

@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 from discovery_rules import NEEDED, config_faults, read_config, state_faults
 from homie_rules import order_faults, read, tree_faults
-from hub_kit import CONVENTIONS, DISCOVERY, HOMIE, Stage, brought, house, stage
+from hub_kit import CONVENTIONS, DISCOVERY, HOMIE, NAMED, Stage, brought, house, stage
 
 from carerules.domain.event import Placed, Stopped
 from carerules.domain.quantity import Known
@@ -130,14 +130,14 @@ def test_that_nobody_evaluates_is_told_and_taken_away() -> None:
 # ---- what changes ----------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("convention", CONVENTIONS, ids=["discovery", "homie"])
+@pytest.mark.parametrize("convention", CONVENTIONS, ids=NAMED)
 def test_nothing_changed_sends_nothing(convention: Convention) -> None:
     told = stage()
     kept = brought(convention, {}, convention.wanted(house(told.world), alive=True))
     assert convention.steps(kept, convention.wanted(house(told.world), alive=True)) == []
 
 
-@pytest.mark.parametrize("convention", CONVENTIONS, ids=["discovery", "homie"])
+@pytest.mark.parametrize("convention", CONVENTIONS, ids=NAMED)
 def test_one_changed_value_is_one_message(convention: Convention) -> None:
     told = stage()
     before = convention.wanted(house(told.world), alive=True)
@@ -146,7 +146,7 @@ def test_one_changed_value_is_one_message(convention: Convention) -> None:
     assert sorted(topic.split("/")[-1] for topic, _ in steps) == ["pack", "place"]
 
 
-@pytest.mark.parametrize("convention", CONVENTIONS, ids=["discovery", "homie"])
+@pytest.mark.parametrize("convention", CONVENTIONS, ids=NAMED)
 @pytest.mark.parametrize("lost", ["egret", "heron"])
 def test_a_pack_that_left_leaves_nothing_behind(convention: Convention, lost: str) -> None:
     both = house(stage().world)
@@ -161,7 +161,7 @@ def test_a_pack_that_left_leaves_nothing_behind(convention: Convention, lost: st
         assert list(tree_faults(after, "homie")) == []
 
 
-@pytest.mark.parametrize("convention", CONVENTIONS, ids=["discovery", "homie"])
+@pytest.mark.parametrize("convention", CONVENTIONS, ids=NAMED)
 def test_a_broken_off_removal_is_found_again(convention: Convention) -> None:
     """However far it came: what lies there still is known for ours, and taken away next time."""
     both = house(stage().world)
@@ -196,7 +196,7 @@ def test_an_entity_that_goes_is_named_by_its_kind_first() -> None:
     assert any("place" in name for name in gone)
 
 
-@pytest.mark.parametrize("convention", CONVENTIONS, ids=["discovery", "homie"])
+@pytest.mark.parametrize("convention", CONVENTIONS, ids=NAMED)
 def test_what_another_site_or_program_keeps_is_not_ours(convention: Convention) -> None:
     shown = house(stage().world)
     ours = dict(convention.wanted(shown, alive=True))
@@ -280,7 +280,7 @@ def test_a_text_is_never_longer_than_a_hub_keeps() -> None:
     assert text.isprintable()
 
 
-@pytest.mark.parametrize("convention", CONVENTIONS, ids=["discovery", "homie"])
+@pytest.mark.parametrize("convention", CONVENTIONS, ids=NAMED)
 def test_what_is_remembered_of_devices_makes_no_difference(convention: Convention) -> None:
     """Whatever changes: the same as made anew."""
     told, memo = stage(), Memo(convention)

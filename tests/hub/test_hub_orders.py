@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime
 
 import pytest
-from hub_kit import CONVENTIONS, house, make_site, places, stage
+from hub_kit import CONVENTIONS, NAMED, house, make_site, places, stage
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -82,7 +82,7 @@ def test_any_words_are_an_entry_or_a_refusal(place: str, prop: str, text: str) -
     assert isinstance(found, Stop) == is_stop(order)
 
 
-@pytest.mark.parametrize("convention", CONVENTIONS, ids=["discovery", "homie"])
+@pytest.mark.parametrize("convention", CONVENTIONS, ids=NAMED)
 @given(topic=st.text(max_size=60), payload=st.text(max_size=60))
 def test_any_topic_is_an_order_of_ours_or_none(
     convention: Convention, topic: str, payload: str
@@ -91,7 +91,7 @@ def test_any_topic_is_an_order_of_ours_or_none(
     assert order is None or convention.concerns(topic)
 
 
-@pytest.mark.parametrize("convention", CONVENTIONS, ids=["discovery", "homie"])
+@pytest.mark.parametrize("convention", CONVENTIONS, ids=NAMED)
 def test_an_order_to_somebody_else_does_not_concern_us(convention: Convention) -> None:
     """In one house there may be many that are set under the same filter."""
     for topic in ("homie/5/lamp/light/power/set", "carerules/hub/river-survey-2/x/stop/set",
