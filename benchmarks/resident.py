@@ -4,9 +4,10 @@
 
 The river survey (eight packs), as a service that runs: played; with a broker, a calendar and plugs
 over MQTT; and the same with a station whose plugs are asked over HTTP, where nobody answers. Each
-is started, its page is fetched as a browser would, and after a while the process's resident memory
-is read (VmRSS, from /proc): all of it, what is shared with other programs too. Run it with the
-interpreter of an installation: one with the extras loads more. Needs mosquitto for the wires.
+is started, its page is fetched once (without its style and script, and not kept open), and after a
+while the process's resident memory is read (VmRSS, from /proc): all of it, what is shared with
+other programs too. Run it with the interpreter of an installation: one with the extras loads more.
+Needs mosquitto for the wires.
 """
 
 from __future__ import annotations
