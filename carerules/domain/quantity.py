@@ -180,6 +180,20 @@ def show_read(value: float, dimension: Dimension) -> str:
     return text
 
 
+def no_finer(value: float, spread: float) -> float:
+    """A value as it is to be shown beside its spread (both in base units): to the place at which
+    two figures of the spread end (JCGM 100:2008, 7.2.6), for what is finer nobody knows."""
+    if not spread:
+        return value
+    written = f"{two_figures(spread):.15f}".rstrip("0")
+    return round(value, len(written.partition(".")[2]))
+
+
+def two_figures(spread: float) -> float:
+    """A spread as it is shown: more would say that a doubt is known to the thousandth."""
+    return float(f"{spread:.2g}")
+
+
 @frozen
 class Widening:
     """How a doubt grows by itself while nothing is heard: by `rate` (1 sigma, base units a

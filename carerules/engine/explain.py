@@ -5,6 +5,8 @@ Knows conditions and facts. Does not know people's languages beyond the rule lan
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 from carerules.domain.condition import (
     CountIn,
     CountSince,
@@ -27,7 +29,9 @@ from carerules.domain.quantity import (
     Quantity,
     Truth,
     Unknown,
+    no_finer,
     show,
+    two_figures,
 )
 from carerules.domain.wording import value_wording, wording
 from carerules.engine.expression import Ready
@@ -70,17 +74,19 @@ def explain(ready: Ready, memory: tuple[Memory, ...], facts: Facts, now: Moment)
         wanted = condition.time
         ran = min(now - run.start, wanted) if run.start is not None else 0
     parts = tuple(explain(part, memory, facts, now) for part in ready.parts)
+    compared = values(condition)
+    limits = {value.value for value in compared if isinstance(value, Quantity)}
     seen = tuple(
-        _see(value, facts, now) for value in values(condition) if not isinstance(value, Quantity)
+        _see(value, facts, now, limits) for value in compared if not isinstance(value, Quantity)
     )
     return Explained(wording(condition), truth, seen, ran, wanted, parts)
 
 
-def _see(value: ValueOf, facts: Facts, now: Moment) -> Seen:
+def _see(value: ValueOf, facts: Facts, now: Moment, limits: Collection[float]) -> Seen:
     words = value_wording(value)
     match value:
         case SignalValue(name, dimension):
-            return _see_signal(name, dimension, facts, now)
+            return _see_signal(name, dimension, facts, now, limits)
         case TimeUntilUse():
             starts = [start for start in facts.uses if start >= now]
             if not starts:
@@ -100,7 +106,7 @@ def _see(value: ValueOf, facts: Facts, now: Moment) -> Seen:
                 words, str(sum(1 for at in times if at >= now - time)), None, "by the journal"
             )
         case OverWindow(_, signal, _):
-            now_seen = _see_signal(signal.name, signal.dimension, facts, now)
+            now_seen = _see_signal(signal.name, signal.dimension, facts, now, ())
             return Seen(words, f"{signal.name} is {now_seen.found}", now_seen.age, now_seen.source)
         case NumberOfPacks(where):
             return Seen(words, str(facts.counts.get(count_key(where), 0)), None, "over all packs")
@@ -108,17 +114,22 @@ def _see(value: ValueOf, facts: Facts, now: Moment) -> Seen:
             return Seen(words, value.show(), None, "the rule")
 
 
-def _see_signal(name: str, dimension: Dimension, facts: Facts, now: Moment) -> Seen:
+def _see_signal(
+    name: str, dimension: Dimension, facts: Facts, now: Moment, limits: Collection[float]
+) -> Seen:
     scope = name.partition(".")[0]
     readings = {"pack": facts.readings, "station": facts.station}.get(scope, facts.site)
     match readings.get(name):
         case Known(_, _, at, source) as known:
-            found = show(known.shown_at(now), dimension)
-            if spread := known.spread_at(now):
+            value, spread = known.shown_at(now), known.spread_at(now)
+            shown = no_finer(value, spread)
+            found = show(shown, dimension)
+            if shown in limits and value != shown:  # else `> 60 %` would hold of 60 %
+                found = f"just {'above' if value > shown else 'below'} {found}"
+            if spread:
                 # A spread is a difference: half a kelvin, never half a degree above freezing.
-                # Two figures of it: more would say that a doubt is known to the thousandth.
-                two = float(f"{spread:.2g}")
-                found += f" ± {show(two, WARMTH if dimension == TEMPERATURE else dimension)}"
+                of = WARMTH if dimension == TEMPERATURE else dimension
+                found += f" ± {show(two_figures(spread), of)}"
             return Seen(name, found, max(0, now - at), source)
         case Unknown(why):
             return Seen(name, f"unknown: {why}", None, "")

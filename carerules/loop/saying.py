@@ -6,7 +6,7 @@ Knows signals and where their readings stand. Does not know who is told.
 from __future__ import annotations
 
 from carerules.domain.action import Text
-from carerules.domain.quantity import Dimension, Known, show
+from carerules.domain.quantity import Dimension, Known, no_finer, show
 from carerules.loop.world import PackState, World, station_readings
 
 
@@ -33,4 +33,5 @@ def _fill(signal: str, dimension: Dimension, state: PackState, world: World) -> 
     reading = readings.get(signal)
     if not isinstance(reading, Known):
         return "(unknown)"
-    return show(reading.shown_at(world.now), dimension)
+    spread = reading.spread_at(world.now)
+    return show(no_finer(reading.shown_at(world.now), spread), dimension)
