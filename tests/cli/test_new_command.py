@@ -240,7 +240,7 @@ def test_the_rules_for_handsets_mean_the_pack_that_they_are_written_for(tmp_path
     checked(tmp_path)
     ran = CliRunner().invoke(main, ["rehearse", str(tmp_path / "site.toml"), "--days", "3"])
     fired = {row.split()[0]: row.split()[1] for row in ran.output.splitlines() if "nimh-" in row}
-    assert fired["nimh-full-turn"] == "1"
+    assert fired["nimh-top-up"] == "1"
     assert "storage" not in (tmp_path / "care.care").read_text("utf-8")
 
 
