@@ -20,6 +20,7 @@ from carerules.domain.moment import Moment
 from carerules.report import (
     LogShape,
     Paint,
+    chores_of,
     log_lines,
     plain,
     status_lines,
@@ -58,7 +59,10 @@ def status_command(pack: str | None, site_path: Path, as_json: bool) -> None:
         if pack is not None and reader.newest <= GONE_THROUGH_MAX:
             past = {one.pack.name: one for one in gone_through(reader, [pack])}
     shape = status_of(view.world, view.keeper, None if pack is None else [pack], past)
-    say(shape, status_lines(shape, paint(), whole=pack is not None), as_json=as_json)
+    listed = chores_of(view.world, view.keeper).chores
+    numbers = {chore.key: number for number, chore in enumerate(listed, 1)}
+    lines = status_lines(shape, paint(), whole=pack is not None, numbers=numbers)
+    say(shape, lines, as_json=as_json)
 
 
 @click.command("why")

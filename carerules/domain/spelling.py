@@ -5,6 +5,7 @@ Knows letters. Does not know what is named.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 
 CHARS_MAX = 64
@@ -27,6 +28,17 @@ def alike(word: str, known: Iterable[str], count: int = 1, least: float = ALIKE_
 def printable(text: str) -> str:
     """The text with each character that could play with a terminal shown as a dot."""
     return "".join(sign if sign.isprintable() else "·" for sign in text)
+
+
+ALIKE_MAX = 3
+"""So many things to be done that differ by a name only are told one by one: a line each is still
+read."""
+
+
+def renamed(text: str, name: str, other: str = "", count: int = 0) -> str:
+    """The text with `other` in the place of a name that stands there by itself: everywhere, or the
+    first `count` times."""
+    return re.sub(rf"(?<![\w-]){re.escape(name)}(?![\w-])", lambda _: other, text, count=count)
 
 
 def counted(number: int, one: str, more: str = "") -> str:

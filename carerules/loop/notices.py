@@ -13,6 +13,7 @@ from dataclasses import replace
 from carerules.domain.decision import Notice, Outcome, PackBarred, StationLocked
 from carerules.domain.moment import DAY, HOUR, MINUTE, SECOND, Duration, Moment, show_duration
 from carerules.domain.notice import Incident, Letter, Outbox, Way
+from carerules.domain.spelling import ALIKE_MAX, counted, renamed
 
 QUIET: Duration = HOUR
 """The same words within this of when they were last heard are no news."""
@@ -31,6 +32,8 @@ TEST_AFTER: Duration = 20 * HOUR
 """A quiet channel is tested before its last proof is 24 h old (`safety.NOTICE_PROVEN_WITHIN`), with
 four hours in which a failed test can be tried again."""
 SNOOZE_MAX: Duration = 7 * DAY
+NAMED_MAX = 12
+"""So many packs are named in one notice: more are no longer read on a telephone."""
 LETTERS_WAITING_MAX = 200
 """Ten for each of twenty channels; past it the oldest that is not urgent goes."""
 LETTERS_KEPT = 1_000
@@ -42,7 +45,8 @@ TEST_TEXT = "a test of this channel: notices reach you, nothing is to be done"
 
 def notices_of(outcomes: Iterable[Outcome]) -> list[Notice]:
     """What people are told of the outcomes of one event. A pack that was barred and a station that
-    was locked are told too, where nothing urgent is said of them anyway."""
+    was locked are told too, where nothing urgent is said of them anyway; the same to be done with
+    many packs is one notice."""
     outcomes = tuple(outcomes)
     said = [one for one in outcomes if isinstance(one, Notice)]
     told = list(said)
@@ -56,7 +60,30 @@ def notices_of(outcomes: Iterable[Outcome]) -> list[Notice]:
                                    urgent=True))  # fmt: skip
             case _:
                 pass
-    return told
+    return _together(told)
+
+
+def _together(told: Sequence[Notice]) -> list[Notice]:
+    """Chores that differ by their pack's name only, and are more than a few, in one notice that
+    names the packs: on a first day they were thirty, and the one that matters among them."""
+    alike: dict[str, list[Notice]] = {}
+    for one in told:
+        if one.key.startswith("chore ") and one.pack:
+            alike.setdefault(renamed(one.text, one.pack), []).append(one)
+    joined: dict[str, Notice | None] = {}
+    for first, *more in alike.values():
+        if len(more) < ALIKE_MAX:
+            continue
+        names = [first.pack, *(one.pack for one in more)]
+        left = len(names) - NAMED_MAX
+        who = f"{', '.join(names[:NAMED_MAX])} and {left} more" if left > 0 else (
+            f"{', '.join(names[:-1])} and {names[-1]}")  # fmt: skip
+        # A key of its own: when the first pack's is done, the others' is not taken back.
+        key = f"{first.key} and {counted(len(more), 'other')}"
+        joined |= {one.key: None for one in more}
+        joined[first.key] = Notice(key, renamed(first.text, first.pack, who, count=1))
+    found = (joined.get(one.key, one) for one in told)
+    return [one for one in found if one is not None]
 
 
 # ---- hearing ---------------------------------------------------------------------------------

@@ -5,10 +5,9 @@ Knows shapes and how a page is laid out. Does not know worlds, nor where it is p
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
-from carerules.domain.spelling import counted
+from carerules.domain.spelling import ALIKE_MAX, counted, renamed
 from carerules.report.glance import glance_words
 from carerules.report.pack import show_use
 from carerules.report.page import Paint, fold, plain, show_at, show_percent, show_s
@@ -28,13 +27,14 @@ from carerules.report.words import wish
 
 _LABEL = 11
 
-ALIKE_MAX = 3
-"""So many packs with the same to be done are told one by one: a line each is still read."""
 
-
-def status_lines(status: StatusShape, paint: Paint = plain, *, whole: bool = False) -> list[str]:
+def status_lines(
+    status: StatusShape, paint: Paint = plain, *, whole: bool = False,
+    numbers: Mapping[str, int] | None = None,
+) -> list[str]:  # fmt: skip
     """The status for a terminal; `whole`: with all that is known of a pack's health, not only what
-    is worth a look."""
+    is worth a look. `numbers`: of each chore by its key, where the status is of one pack only, for
+    `carerules chore` counts those of all."""
     lines = list(_head(status, paint))
     for pack in status.packs:
         lines += ["", *_pack_lines(pack, status, paint, whole=whole)]
@@ -47,12 +47,12 @@ def status_lines(status: StatusShape, paint: Paint = plain, *, whole: bool = Fal
     for calendar in status.calendars:
         lines += _calendar_lines(calendar, paint)
     if status.chores:
-        lines += ["", "for you:", *_for_you(status.chores)]
+        lines += ["", "for you:", *_for_you(status.chores, numbers)]
     counts = _counts(status)
     return [*lines, "", *fold("", counts)] if counts else lines
 
 
-def _for_you(chores: Sequence[ChoreShape]) -> list[str]:
+def _for_you(chores: Sequence[ChoreShape], numbers: Mapping[str, int] | None) -> list[str]:
     """As `chore_lines`; what is to be done alike with many packs is one line, under the first's
     number, or a first day with thirty packs were seventy."""
     alike: dict[tuple[str, bool], list[ChoreShape]] = {}
@@ -60,7 +60,8 @@ def _for_you(chores: Sequence[ChoreShape]) -> list[str]:
         alike.setdefault(_kind(chore), []).append(chore)
     lines: list[str] = []
     told: set[tuple[str, bool]] = set()
-    for number, chore in enumerate(chores, 1):
+    for place, chore in enumerate(chores, 1):
+        number = place if numbers is None else numbers[chore.key]
         same = alike[_kind(chore)]
         if len(same) <= ALIKE_MAX:
             lines += _chore_lines(number, chore)
@@ -73,11 +74,7 @@ def _for_you(chores: Sequence[ChoreShape]) -> list[str]:
 def _kind(chore: ChoreShape) -> tuple[str, bool]:
     if chore.pack is None or chore.asks:
         return chore.key, True
-    return _name_in(chore).sub("", chore.text), chore.later is None
-
-
-def _name_in(chore: ChoreShape) -> re.Pattern[str]:
-    return re.compile(rf"(?<![\w-]){re.escape(chore.pack or '')}(?![\w-])")
+    return renamed(chore.text, chore.pack), chore.later is None
 
 
 def uses_lines(uses: UsesShape) -> list[str]:
@@ -100,7 +97,7 @@ def _chore_lines(number: int, chore: ChoreShape, others: str = "") -> list[str]:
     if chore.pack and chore.pack not in text:
         text = f"{whose}: {text}"
     elif others:
-        text = _name_in(chore).sub(whose, text, count=1)
+        text = renamed(text, chore.pack or "", whose, count=1)
     later = f"; not before {show_at(chore.later)}" if chore.later is not None else ""
     return fold(f"  {number}. ", f"{text} (since {show_at(chore.since)}{later})")
 
@@ -153,8 +150,10 @@ def _pack_lines(
         yield from _painted(paint, "tell" if asks else "seen", _row("health", health))
     if pack.doubt is not None:
         yield from _painted(paint, "tell", _row("doubt", pack.doubt))
-    for job in pack.jobs:
-        yield from _painted(paint, "decided", _row("doing", job_words(job)))
+    listed = {chore.job for chore in status.chores}
+    for job in pack.jobs:  # what it waits for is said once, where it is for somebody to do
+        said = job.model_copy(update={"mend": None}) if job.job in listed else job
+        yield from _painted(paint, "decided", _row("doing", job_words(said)))
     for wait in pack.waits:
         yield from _row("waits", _wait_words(wait, status))
     if pack.next_use is not None:

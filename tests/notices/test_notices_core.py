@@ -44,6 +44,36 @@ def test_a_notice_goes_over_every_channel_and_an_addressed_one_over_its_own() ->
     assert letters(outbox, "mail") == ["heron is warm"]
 
 
+LOOK = "look at {0}; then `carerules record {0} inspected`"
+
+
+def looks(*packs: str) -> list[Notice]:
+    return [Notice(f"chore {one} look", LOOK.format(one), one) for one in packs]
+
+
+def test_the_same_to_be_done_with_many_packs_is_one_notice() -> None:
+    """On a first day it was one for each of thirty packs. Common practice, no source."""
+    few, other = looks("heron", "egret", "teal"), Notice("chore rail x", "charge rail", "rail")
+    assert core.notices_of([*few, other, WARM]) == [*few, other, WARM]
+    # A name within another's is no name; what is not a chore is never taken together.
+    urgent = [Notice(f"{one} hot", f"{one} is hot", one, urgent=True) for one in "abcdef"]
+    many = looks("heron", "egret", "teal", "heron-2")
+    (one, *rest) = core.notices_of([*many, other, *urgent])
+    assert rest == [other, *urgent]
+    assert one.text.startswith("look at heron, egret, teal and heron-2; then `carerules record ")
+    assert one.key not in {each.key for each in many}
+    (long,) = core.notices_of(looks(*(f"p{number}" for number in range(30))))
+    assert "p0, p1, " in long.text
+    assert ", p11 and 18 more; then" in long.text
+
+
+def test_when_the_first_of_many_is_done_the_rest_is_still_told() -> None:
+    many = looks("heron", "egret", "teal", "rail")
+    (one,) = core.notices_of(many)
+    outbox = core.ended(core.hear(Outbox(), one, T), many[0].key)
+    assert letters(core.write(outbox, WAYS, T)) == [one.text]
+
+
 def test_the_same_words_again_are_no_news() -> None:
     outbox = delivered(told(Outbox(), WARM, T), T)
     for minutes in range(1, 100):  # each time within the hour since they were heard last
