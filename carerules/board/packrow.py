@@ -242,7 +242,7 @@ def _notes(pack: PackShape, state: str, *, known: bool) -> Iterator[Note]:
         yield Note("look", f"{what}: enter a reading")
 
 
-_COMMANDS = re.compile(r"(?: \(|,? (?:and say|then) |: )`carerules [^`]*`\)?")
+_COMMANDS = re.compile(r"(?: \(|[,;]? (?:and say|then) |: )`carerules [^`]*`\)?")
 
 
 def for_page(text: str) -> str:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from carerules.board.packrow import Mood, Note, Row, for_page, row_of
 from carerules.domain.frozen import guarded
-from carerules.domain.spelling import counted
+from carerules.domain.spelling import ALIKE_MAX, counted, renamed
 from carerules.report import StatusShape, show_at
 from carerules.report.shapes import ChoreShape, PlugShape, StationShape
 
@@ -57,6 +57,14 @@ class ChoreRow:
 
 
 @guarded
+class MoreRow:
+    """The same to be done with more packs than are shown at once: in words, and each."""
+
+    words: str
+    chores: tuple[ChoreRow, ...]
+
+
+@guarded
 class Board:
     """All that the page says."""
 
@@ -70,6 +78,7 @@ class Board:
     rows: tuple[Row, ...]
     stations: tuple[StationRow, ...]
     chores: tuple[ChoreRow, ...]
+    more: tuple[MoreRow, ...]
     put_off: tuple[ChoreRow, ...]
     plan: PlanView | None = None
 
@@ -77,6 +86,7 @@ class Board:
 def board_of(status: StatusShape, plan: PlanView | None = None) -> Board:
     """The whole page of a status, and what is said of the plan that is kept."""
     rows = tuple(row_of(pack, status) for pack in status.packs)
+    chores, more = _few_alike([_chore(one) for one in status.chores if one.later is None])
     return Board(
         site=status.site,
         now=status.now,
@@ -87,7 +97,8 @@ def board_of(status: StatusShape, plan: PlanView | None = None) -> Board:
         attended="" if status.attended_until is None else f"{status.attended_until:%H:%M}",
         rows=rows,
         stations=tuple(_station(one, status) for one in status.stations),
-        chores=tuple(_chore(one) for one in status.chores if one.later is None),
+        chores=chores,
+        more=more,
         put_off=tuple(_chore(one) for one in status.chores if one.later is not None),
         plan=plan,
     )
@@ -158,6 +169,30 @@ def _plug(plug: PlugShape, status: StatusShape) -> PlugRow:
         words += f"; no guard: {plug.unguarded}"
     mood = moods.get(plug.state, "look")
     return PlugRow(mood, f"{plug.side} {plug.plug}", words)
+
+
+def _few_alike(chores: list[ChoreRow]) -> tuple[tuple[ChoreRow, ...], tuple[MoreRow, ...]]:
+    """The first few of each kind, and the rest: on a first day nobody finds the packs below ten
+    looks. When one of the few is done, the next comes up."""
+    alike: dict[str, list[ChoreRow]] = {}
+    for one in chores:
+        kind = renamed(one.text, one.pack) if one.pack and not one.job else one.key
+        alike.setdefault(kind, []).append(one)
+    below = {one.key for same in alike.values() for one in same[ALIKE_MAX:]}
+    more = [
+        MoreRow(_more_words(rest), rest)
+        for same in alike.values()
+        if (rest := tuple(same[ALIKE_MAX:]))
+    ]
+    return tuple(one for one in chores if one.key not in below), tuple(more)
+
+
+def _more_words(rest: tuple[ChoreRow, ...]) -> str:
+    """`look at 2 more packs: swelling, cuts (rail, coot)`."""
+    first, packs = rest[0], counted(len(rest), "more pack")
+    text = renamed(first.text, first.pack, packs, count=1)
+    said = text if text != first.text else f"{packs}: {text}"
+    return f"{said} ({', '.join(one.pack for one in rest)})"
 
 
 def _chore(chore: ChoreShape) -> ChoreRow:

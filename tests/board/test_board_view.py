@@ -24,6 +24,7 @@ from carerules.domain.event import (
 )
 from carerules.domain.moment import HOUR, MINUTE, SECOND
 from carerules.domain.pack import Use
+from carerules.report.shapes import ChoreShape
 
 
 def row(story: Story, name: str = "heron") -> Row:
@@ -167,6 +168,27 @@ def test_the_summary_counts_each_pack_once(tmp_path: Path) -> None:
     assert board.summary == "1 waiting, 1 at rest"
 
 
+def test_of_what_is_alike_the_first_few_stand_open_and_all_are_there(tmp_path: Path) -> None:
+    story = full_heron(tmp_path)
+    names = ("heron", "egret", "teal", "rail", "coot")
+    at = story.world.local.read(T0)
+    looks = [
+        ChoreShape(key=f"{name} look", job=None, asks=False, pack=name, text=f"look at {name}",
+                   since=at, later=None)
+        for name in names
+    ]  # fmt: skip
+    other = looks[0].model_copy(update={"key": "heron weigh", "text": "weigh heron"})
+    few = board_of(status(story).model_copy(update={"chores": [*looks[:3], other]}))
+    assert (len(few.chores), few.more) == (4, ())
+    many = board_of(status(story).model_copy(update={"chores": [*looks, other]}))
+    assert [one.text for one in many.chores] == [
+        "look at heron", "look at egret", "look at teal", "weigh heron",
+    ]  # fmt: skip
+    (more,) = many.more
+    assert more.words == "look at 2 more packs (rail, coot)"
+    assert [one.key for one in more.chores] == ["rail look", "coot look"]
+
+
 WORDS = [
     ("stay with it and say `carerules attend 60`", "stay with it"),
     ("look at it, then `carerules release heron`", "look at it"),
@@ -176,6 +198,7 @@ WORDS = [
         "read heron's voltage and enter it",
     ),
     ("put heron on a station with a load", "put heron on a station with a load"),
+    ("look at heron: leads; then `carerules record heron inspected`", "look at heron: leads"),
 ]
 
 

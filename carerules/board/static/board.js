@@ -28,7 +28,9 @@
       waiting.delete(id);
       if (!place) continue;
       const focused = place.contains(document.activeElement) ? document.activeElement.id : "";
+      const opened = place.querySelector("details[open]") !== null;
       place.innerHTML = html;
+      if (opened) for (const more of place.querySelectorAll("details")) more.open = true;
       if (focused) document.getElementById(focused)?.focus({ preventScroll: true });
     }
   };
