@@ -182,7 +182,11 @@ def to_events(entry: Entry, heard: Moment, local: LocalTime) -> tuple[Event, ...
             at = _past(wall, heard, local)
             if at is None:
                 return (_ahead(heard, wall, local),)
-            return (Sample(heard, at, pack, values, A_PERSON, cells, cell_spread),)
+            sample = Sample(heard, at, pack, values, A_PERSON, cells, cell_spread)
+            if any(value.signal == "pack.capacity" for value in values):
+                # Whoever counted it took the pack through a whole turn.
+                return (sample, Happened(heard, at, pack, "calibration", A_PERSON))
+            return (sample,)
         case Place(pack, station):
             return (Placed(heard, pack, station),)
         case UseAdd(name, start, packs):

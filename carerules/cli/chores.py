@@ -32,7 +32,8 @@ def chore_command(words: tuple[str, ...], site_path: Path, as_json: bool) -> Non
     """List what is for you to do; or say that it is done, or not now.
 
     What a job asks is answered with `carerules answer`; what one waits for is done when it finds it
-    so. A move of the kept plan that is done says that the pack hangs there now.
+    so. Of a chore that names `carerules record PACK inspected` (or `calibrated`), `done` enters
+    that as well. A move of the kept plan that is done says that the pack hangs there now.
 
     Example: carerules chore 1 done; carerules chore 2 later 4h
     """

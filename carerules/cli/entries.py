@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
+from itertools import dropwhile, takewhile
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +21,7 @@ from carerules.adapters import (
     Entry,
     LineClock,
     Problem,
+    Recorded,
     UseDrop,
     Want,
     owner_of,
@@ -52,7 +54,7 @@ def _released(ctx: click.Context) -> tuple[str, ...]:
 
 
 @click.command("record", context_settings=_WORDS)
-@click.argument("words", nargs=-1, type=click.UNPROCESSED, metavar="PACK WHAT [VALUE...]",
+@click.argument("words", nargs=-1, type=click.UNPROCESSED, metavar="PACK... WHAT [VALUE...]",
                 shell_complete=offer(named("pack"), these(*RECORD_WORDS), these()))  # fmt: skip
 @click.option("--at", "at_text", metavar="TIME",
               help="When it was so: `08:00`, `yesterday 18:00`, `2026-12-05T08:00`.")  # fmt: skip
@@ -65,19 +67,34 @@ def record_command(words: tuple[str, ...], at_text: str | None, site_path: Path)
     carerules record heron used               it was used, and nobody counted
     carerules record heron swelling           it is swollen
     carerules record heron inspected          somebody has looked it over
+    carerules record heron egret inspected    and several, in one round
     carerules record heron calibrated         its gauge has learnt a whole turn
     carerules record heron voltage 22.9       read off a hand meter
     carerules record heron cells 3.82 3.81 3.82 3.82 3.80 3.82
     carerules record heron soc 80             read off its gauge
     carerules record heron bars 3 of 4        lamps lit, or a level button
     carerules record heron temperature 21
-    carerules record heron capacity 14.8      counted by a charger
+    carerules record heron capacity 14.8      counted by a charger, in a whole turn
     """
     site = site_at(site_path)
-    pack, *rest = words or ("",)
-    _known_pack(pack, site.site)
+    packs = list(dict.fromkeys(takewhile(site.site.packs.__contains__, words)))
+    rest = list(dropwhile(site.site.packs.__contains__, words))
+    if not packs:
+        _known_pack(words[0] if words else "", site.site)
     now = _wall(site, site_path, virtual=at_text is not None)
-    enter(site, parse_record(pack, rest, at_text, site.site, now))
+    if len(packs) == 1:
+        enter(site, parse_record(packs[0], rest, at_text, site.site, now))
+        return
+    # All are read before one is entered: a wrong word enters none.
+    entries = [parse_record(pack, rest, at_text, site.site, now) for pack in packs]
+    for entry in entries:
+        if isinstance(entry, Problem):
+            refuse(entry.show())
+        if not isinstance(entry, Recorded):
+            refuse(Problem(quoted(rest[0]) + " of several packs", "what was read off one pack",
+                           f"write for instance `{packs[0]} {' '.join(rest)}`").show())  # fmt: skip
+    for pack, entry in zip(packs, entries, strict=True):
+        remark(f"{pack}: {handed(site, entry)}")
 
 
 @click.command("place", context_settings=_WORDS)

@@ -13,7 +13,7 @@ from carerules.loop.intake import ASLEEP
 from carerules.loop.keeping import coming, move_key, move_of, move_words, planned_mend, wish_words
 from carerules.loop.knowledge import LATENESS
 from carerules.loop.looking import facts_of
-from carerules.loop.recall import learn
+from carerules.loop.recall import answered, learn
 from carerules.loop.step import next_due, step
 from carerules.loop.unseen import stand_ins
 from carerules.loop.view import figures_of, full_v, socket_power
@@ -41,6 +41,7 @@ __all__ = [
     "Setup",
     "StationState",
     "World",
+    "answered",
     "by_name",
     "coming",
     "differences",

@@ -26,6 +26,7 @@ from carerules.domain.moment import NEVER
 from carerules.domain.pack import Side, Station
 from carerules.loop.asking import note_charge, unread_key
 from carerules.loop.charging import forget_untold
+from carerules.loop.conduct import close_told_chores
 from carerules.loop.intake import take
 from carerules.loop.keeping import follow
 from carerules.loop.knowledge import FROM_PLUG, bar, take_mark, take_metered
@@ -34,6 +35,15 @@ from carerules.loop.steer import UNANSWERED, end_run
 from carerules.loop.turn import Turn
 from carerules.loop.world import World, pack_on, socket_of
 from carerules.safety import ran
+
+
+def answered(world: World) -> World:
+    """The world without the chores that its rules no longer ask for: what entries that wait for a
+    service will take off the list."""
+    turn = Turn(world, world.now)
+    for name in world.packs:
+        close_told_chores(turn, name)
+    return turn.done()
 
 
 def learn(world: World, event: Event, decided: Iterable[Outcome]) -> World:

@@ -85,6 +85,8 @@ def line_of(outcome: Outcome) -> Line | None:
             why = f": {because}" if because else ""
             found = f" ({'; '.join(reasons)})" if reasons else ""  # none of a clock time alone
             return Line("decided", pack, f"rule {rule} fires{found}{why}")
+        case JobBegan(_, _, _, "chore" | "notify"):  # done at once, and said there in its words
+            return None
         case JobBegan(_, _, pack, line):
             return Line("decided", pack, f"to do: {line}")
         case JobMoved(_, pack, line, phase, why):

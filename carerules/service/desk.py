@@ -5,10 +5,12 @@ Knows entries and the journal that they wait in. Does not know how they were typ
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from carerules.adapters import (
+    HAPPENINGS,
     Attend,
     ChoreAnswer,
     DamagedRowError,
@@ -21,7 +23,7 @@ from carerules.adapters import (
     to_events,
 )
 from carerules.domain.decision import Outcome
-from carerules.domain.event import Event, Placed, Rejected, UseDropped
+from carerules.domain.event import A_PERSON, Event, Happened, Placed, Rejected, UseDropped
 from carerules.domain.moment import SECOND, Duration, Moment
 from carerules.loop import World, move_of, pack_on, stranger, untimely
 from carerules.report import line_of
@@ -74,7 +76,7 @@ def events_of(one: WaitingEntry, heard: Moment, world: World) -> tuple[Event, ..
 
 def entry_events(entry: Entry, heard: Moment, world: World) -> tuple[Event, ...]:
     """The events of an entry heard now; what the site does not know or cannot begin is refused."""
-    events = (*_hung(entry, heard, world), *to_events(entry, heard, world.local))
+    events = (*_done_with(entry, heard, world), *to_events(entry, heard, world.local))
     unknown = [what for event in events if (what := stranger(world.setup, event))]
     if unknown:
         return (Rejected(heard, "entry", f"the running site has no {unknown[0]}"),)
@@ -82,12 +84,25 @@ def entry_events(entry: Entry, heard: Moment, world: World) -> tuple[Event, ...]
     return (Rejected(heard, "entry", late[0]),) if late else events
 
 
-def _hung(entry: Entry, heard: Moment, world: World) -> tuple[Event, ...]:
-    """What else a person says with "done" on a move of the kept plan: the pack hangs there now."""
+_LOOKED = re.compile(r"`carerules record (\S+) (inspected|calibrated)`")
+"""An entry that a chore's words name, and that its being done says by itself. Not `charged`: by
+that the charge is reckoned, and a button pressed too soon would say that a pack is full."""
+
+
+def _done_with(entry: Entry, heard: Moment, world: World) -> tuple[Event, ...]:
+    """What else a person says with "done". On a move of the kept plan: the pack hangs there now. On
+    a chore whose words name the entry of a look: that entry, or its rule would never ask again."""
     if not isinstance(entry, ChoreAnswer) or entry.minutes is not None:
         return ()
     move = move_of(world, entry.key, entry.text)
-    return () if move is None else (Placed(heard, move.pack, move.station),)
+    if move is not None:
+        return (Placed(heard, move.pack, move.station),)
+    chore = world.chores.get(entry.key)
+    named = None if chore is None else _LOOKED.search(chore.text)
+    if chore is None or named is None or named[1] != chore.pack:
+        return ()
+    (what,) = HAPPENINGS[named[2]]
+    return (Happened(heard, heard, chore.pack, what, A_PERSON),)
 
 
 def _planned_by(world: World, event: Event) -> str:

@@ -26,7 +26,7 @@ from carerules.domain.frozen import guarded
 from carerules.domain.moment import MINUTE, SECOND, Moment
 from carerules.domain.plan import Plan
 from carerules.domain.signal import catalogue
-from carerules.loop import Setup, World, learn, make_setup, new_world, step, stranger
+from carerules.loop import Setup, World, answered, learn, make_setup, new_world, step, stranger
 from carerules.report import Diary, Keeper, LineShape
 from carerules.service.desk import events_of
 from carerules.service.firstsaid import said_first
@@ -94,6 +94,8 @@ class Reader:
             for event in events_of(one, now, world):
                 world = learn(world, event, ())
         world = learn(world, Tick(now), ())
+        if waiting:
+            world = answered(world)
         # Where no service runs, what would be if one did is of more use than that it has left.
         world = replace(
             world,

@@ -205,6 +205,14 @@ def test_harm_can_be_recorded() -> None:
     assert measured("voltage 17.6").values[0].value == 17.6  # 4.4 V a cell, above its 4.2
 
 
+def test_who_counts_a_capacity_took_the_pack_through_a_whole_turn() -> None:
+    """One thing done is one entry: the rule that asked for it need not hear of it twice."""
+    told = to_events(measured("capacity 7.5"), NOW_MS, LOCAL)
+    assert [type(one) for one in told] == [Sample, Happened]
+    assert told[1] == Happened(NOW_MS, NOW_MS, "heron", "calibration", "a person")
+    assert len(to_events(measured("soc 80"), NOW_MS, LOCAL)) == 1
+
+
 def test_an_unknown_pack_is_named_with_those_there_are() -> None:
     problem = record("charged", pack="herron")
     assert isinstance(problem, Problem)

@@ -106,6 +106,27 @@ def test_a_time_is_read_on_the_virtual_site_s_own_calendar(tmp_path: Path) -> No
     assert "which lies ahead" in ahead.output
 
 
+def test_one_round_is_one_entry_for_each_pack_that_was_looked_at(tmp_path: Path) -> None:
+    taken = carerules(make_site(tmp_path), *["record", "heron", "egret", "heron", "inspected"])
+    assert (taken.exit_code, taken.output) == (0, f"heron: {NO_SERVICE}egret: {NO_SERVICE}")
+    entries = [(one.pack, one.what) for one in stored(tmp_path) if isinstance(one, Recorded)]
+    assert entries == [("heron", ("inspection",)), ("egret", ("inspection",))]
+
+
+@pytest.mark.parametrize(("words", "said"), [
+    ("record heron egret voltage 15.0", "found `voltage` of several packs"),
+    ("record heron egret inspekted", "did you mean `inspected`?"),
+    ("record heron egrot inspected", "found `egrot`"),
+    ("record heron egret", "found no words"),
+])  # fmt: skip
+def test_of_a_round_all_is_entered_or_nothing(tmp_path: Path, words: str, said: str) -> None:
+    """The voltage fits egret's four cells alone; of a wrong word none of the packs hears."""
+    refused = carerules(make_site(tmp_path), *words.split())
+    assert refused.exit_code == 2
+    assert said in refused.output
+    assert stored(tmp_path) == []
+
+
 # Words; what is found in them, and the mend, both in the one line that comes back.
 BAD = [
     ("record herno charged", "found `herno`", "did you mean `heron`?"),

@@ -249,6 +249,8 @@ def decisions_are(night: Night, shape: WhyShape, moment: Moment) -> Iterator[str
                 wanted = f"rule {rule} fires"
             case Veto(interlock=interlock, found=found):
                 wanted = f"({interlock}): {found}"
+            case JobBegan(line="notify" | "chore"):
+                continue  # done at once: its own words are the line
             case JobBegan(line=line):
                 wanted = f"to do: {line}"
             case JobMoved(line=line, phase=phase):
