@@ -7,11 +7,11 @@ from collections.abc import Iterator
 from enum import Enum
 
 from carerules.domain.action import ACTIONS
-from carerules.engine.watch import Stretch
+from carerules.engine.watch import Section
 from carerules.loop.world import Recent
 from carerules.service import image
 
-LEFT_OUT = {Stretch, Recent}
+LEFT_OUT = {Section, Recent}
 """What `memory` takes out before it writes: the last seconds' samples, and where they lay."""
 
 
