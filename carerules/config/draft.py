@@ -147,7 +147,8 @@ def _site(answers: Answers) -> str:
     elif answers.plug is not None:
         plug = answers.plug
         lines += _station("bench-load", plug.load_w)
-        lines += ["", "# Prove its timer before the first night: `carerules doctor --prove`.",
+        lines += ["", "# Prove its timer before the first night, with nothing on it:",
+                  "# `carerules doctor site.toml --prove bench-load`.",
                   "[plug.bench-load]", f"profile = {_quoted(plug.profile)}"]  # fmt: skip
         lines += [f"{key} = {_quoted(value)}" for key, value in plug.variables.items()]
         if not plug.timed:
