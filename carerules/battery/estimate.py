@@ -162,6 +162,9 @@ def take_energy(
             track = track._replace(cell_w=power_w / pack.cells, cell_at=at)
         track = track._replace(out_w=max(0.0, -track.cell_w, usual_w / pack.cells))
     rest = resting.settled(estimate.rest, track, at)
+    if estimate.track.out_w and not track.out_w:
+        # Its load was on until now, also where no meter and no current told of that.
+        rest = resting.restarted(rest, at, -1.0)
     after = Estimate(readings, doubts, track, rest, estimate.gauge, estimate.learned)
     return _told(readings, estimate, after, chemistry, "plug")
 
@@ -176,16 +179,17 @@ def take_event(
 ) -> Estimate:
     """The estimate after something happened to the pack.
 
-    `charge`, `full`: it was charged full, says the `witness`. `use`, `drain`: the charge is unknown
-    from then on, unless the pack's own current was counted through it, or something newer has set
-    it. Each of these begins a rest. Anything else changes nothing.
+    `charge`, `full`: it was charged full, says the `witness`; while its load is on that cannot be,
+    and changes nothing. `use`, `drain`: the charge is unknown from then on, unless the pack's own
+    current was counted through it, or something newer has set it. Each of these begins a rest.
+    Anything else changes nothing.
     """
     if what not in ("charge", "full", "use", "drain"):
         return estimate
     readings, doubts = _with_typical(estimate.readings, pack, chemistry, at), estimate.doubts
     track, learned = counting.advanced(estimate.track, chemistry, at, None), estimate.learned
     if what in ("charge", "full"):
-        if at >= track.anchored and at >= track.flowed:
+        if at >= track.anchored and at >= track.flowed and not track.out_w:
             track = counting.anchored(track, 100.0, FULL_SPREAD, at, witness)
             track = track._replace(drawn=0.0, spent=0.0)
             look = Look(at, 100.0, FULL_SPREAD, track.counted_ah, track.hours)

@@ -20,6 +20,11 @@ from carerules.domain.event import (
 from carerules.loop.world import Setup, World
 
 
+def is_loaded(world: World, name: str) -> bool:
+    """Whether the load of the pack's station is on, or was when its plug last spoke."""
+    return world.packs[name].estimate.track.out_w > 0.0
+
+
 def stranger(setup: Setup, event: Event) -> str:
     """What the event names that the site does not have; nothing: all is known.
 
@@ -50,10 +55,17 @@ def stranger(setup: Setup, event: Event) -> str:
 
 
 def untimely(world: World, event: Event) -> str:
-    """Why what a person asks for cannot be begun now; nothing: it can. Only the beginning of a job
-    waits for nobody: who asks learns at once that it was not taken up."""
-    if not isinstance(event, Wanted):
-        return ""
+    """Why what a person asks for cannot be begun now, or what they say cannot be; nothing: it can.
+    Only the beginning of a job waits for nobody: who asks learns at once that it was not taken
+    up."""
+    match event:
+        case Happened(pack=pack, what="charge" | "full") if is_loaded(world, pack):
+            return (f"{pack} was not charged while its load is on; if it hangs there no more, "
+                    f"`carerules place {pack} --off` comes first")  # fmt: skip
+        case Wanted():
+            pass
+        case _:
+            return ""
     if world.stopped:
         return f"everything is stopped ({world.stopped}): `carerules release site` comes first"
     if world.starting_since is not None or world.ended:

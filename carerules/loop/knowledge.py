@@ -157,7 +157,7 @@ def take_metered(
     after = take_energy(state.estimate, pack, chemistry, at, power_w, usual_w)
     turn.set_pack(name, estimate=with_own_circuit(turn, name, after))
     # Going back to put a late fact in its place would lose what flowed since, or that it ended.
-    if power_w or usual_w or state.estimate.track.cell_w:
+    if power_w or usual_w or state.estimate.track.cell_w or state.estimate.track.out_w:
         turn.set_pack(name, recent=())
     catch_up(turn, name, at)
     if turn.world.setup.bound[name].reads_station:

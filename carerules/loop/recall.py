@@ -139,4 +139,8 @@ def _went_off(turn: Turn, plug: str, why: str) -> None:
     state = turn.world.plugs[plug]
     if state.on_at is not None:
         end_run(turn, state, turn.world.now, why, planned=True)
+        place = socket_of(turn.world, plug)
+        name = pack_on(turn.world, place[0].name) if place and place[1] is Side.LOAD else None
+        if name is not None:  # its plug's word of that is forgotten in time, too
+            take_metered(turn, name, turn.world.now, 0.0)
         turn.set_plug(replace(state, on_at=None, off_at=turn.world.now))

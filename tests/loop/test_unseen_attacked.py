@@ -43,7 +43,8 @@ from carerules.domain.event import (
     Wanted,
 )
 from carerules.domain.moment import Moment
-from carerules.loop import learn, make_setup, new_world, obstacle
+from carerules.domain.quantity import Known
+from carerules.loop import learn, make_setup, new_world, obstacle, untimely
 from carerules.loop.knowledge import take_metered
 from carerules.loop.steer import PAST_UNSEEN
 from carerules.loop.turn import Turn
@@ -408,6 +409,50 @@ def test_a_start_that_has_only_what_is_kept_for_good_knows_that_it_was_drained()
     again.hear(Wanted(again.now, "heron", "storage", 75.0))
     again.until(again.now + 4 * HOUR)
     assert truth.points < 1
+
+
+# ---- a word that cannot be so ------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("word", ["charge", "full"])
+def test_who_says_that_it_was_charged_while_its_load_is_on_takes_it_no_deeper(word: str) -> None:
+    stage = hung(STORED)
+    truth = Truth(stage)
+    stage.until(BEGIN + HOUR)
+    assert is_on(stage)
+    before = charge(stage)
+    said = Happened(stage.now, stage.now, "heron", word, A_PERSON)
+    wrong = untimely(stage.world, said)
+    assert wrong == (
+        "heron was not charged while its load is on; if it hangs there no more, "
+        "`carerules place heron --off` comes first"
+    )
+    stage.hear(said)
+    assert charge(stage) == pytest.approx(before, abs=0.1)
+    stage.until(BEGIN + 12 * HOUR)
+    assert truth.points < 31
+    assert charge_most(stage.world, "heron") < 71
+    after = Happened(stage.now, stage.now, "heron", word, A_PERSON)
+    assert untimely(stage.world, after) == ""
+    stage.hear(after)
+    assert charge(stage) == pytest.approx(100, abs=0.1)
+
+
+def test_nor_does_a_journal_without_plug_reports_take_such_a_word_for_one() -> None:
+    """The OFF is kept for good, and so is what is said after it."""
+    stage = hung("rule r\n    when pack.soc > 90 %: drain to 75 %\n")
+    stage.until(BEGIN + 4 * HOUR)
+    assert not is_on(stage)
+    stage.hear(Happened(stage.now, stage.now, "heron", "charge", A_PERSON))
+    world = new_world(stage.world.setup, BEGIN)
+    for event, outcomes in stage.log:
+        kept = [one for one in outcomes if worth_keeping(one)]
+        if kept or not isinstance(event, (Sample, SiteSample, PlugReport, Tick)):
+            world = learn(world, event, kept)
+    assert drawn(world, "heron") == 0
+    soc = world.packs["heron"].soc
+    assert isinstance(soc, Known)
+    assert soc.value == pytest.approx(100, abs=0.1)
 
 
 # ---- packs that tell something -----------------------------------------------------------------
