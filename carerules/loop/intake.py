@@ -11,7 +11,7 @@ from dataclasses import replace
 from typing import assert_never
 
 from carerules.battery import METER_HOLD_MAX
-from carerules.domain.decision import Ending
+from carerules.domain.decision import Ending, Notice
 from carerules.domain.event import (
     BESIDE,
     Acknowledged,
@@ -241,7 +241,11 @@ def _off_first(turn: Turn, now: Moment, *, awake: bool = False) -> Iterable[str]
         for job in turn.pack(name).jobs:
             if (job.key, job.actions, job.stop_key) not in meant:
                 # Its `stop when` and all that it was to heed went with the rule.
-                end_job(turn, job, Ending.CANCELLED, ASKED if job.rule == BY_HAND else GONE)
+                why = ASKED if job.rule == BY_HAND else GONE
+                end_job(turn, job, Ending.CANCELLED, why)
+                if job.started or job.rule == BY_HAND:  # it is left as it is: full, empty, between
+                    text = f"{name}: {job.wording()} ended: {why}"
+                    turn.decide(Notice(f"job {job.id}", text, name))
             elif job.phase is Phase.MOVING:
                 keep_job(turn, job, wait(job, now, "begins anew after a start"))
     turn.change(starting_since=now)

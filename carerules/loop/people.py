@@ -10,7 +10,7 @@ from dataclasses import replace
 from typing import TypeAlias, assert_never
 
 from carerules.domain.action import Ask
-from carerules.domain.decision import Ending
+from carerules.domain.decision import Ending, Notice
 from carerules.domain.event import (
     Answered,
     Attended,
@@ -27,8 +27,10 @@ from carerules.domain.event import (
 )
 from carerules.domain.moment import MONTH, Duration, Moment
 from carerules.domain.pack import SIDES, Use
+from carerules.domain.quantity import Truth
 from carerules.engine import Phase, passed
 from carerules.loop.conduct import end_job, keep_job
+from carerules.loop.foresight import moves_energy
 from carerules.loop.keeping import keep, seen
 from carerules.loop.knowledge import take_metered
 from carerules.loop.looking import catch_up, look
@@ -167,13 +169,30 @@ def _released(turn: Turn, event: Released) -> Iterable[str]:
     """A person has looked at the site, a station or a pack."""
     if event.what == "site":
         turn.change(stopped="")
+        _tell_what_stays(turn)
     elif event.what in turn.world.stations:
-        turn.set_station(event.what, locked="", unreached=False, veto="")
+        turn.set_station(event.what, locked="", unreached=False, veto="", refused_at=None)
         _alarm_anew(turn, event.what)
     elif event.what in turn.world.packs:
         turn.set_pack(event.what, barred="", retired="")
         turn.close_chore(f"{event.what} retired")
     return tuple(turn.world.packs)
+
+
+def _tell_what_stays(turn: Turn) -> None:
+    """A stop has ended all jobs, and a rule that has fired fires no more while it stays true: what
+    it would have moved lies as it is, and whoever released the site would not think so."""
+    left = [
+        f"{name} ({bound.rule.name})"
+        for name, state in turn.world.packs.items()
+        for bound, rule in zip(turn.world.setup.bound[name].rules, state.rules, strict=True)
+        if rule.truth is Truth.YES and not rule.armed and moves_energy(bound.rule.actions)
+        and all(job.key != bound.key for job in state.jobs)
+    ]  # fmt: skip
+    if left:
+        text = f"nothing is done any more for {', '.join(left)}: what fired before the stop fires "
+        text += "again when it has been no in between; see to these by hand (`carerules want`)"
+        turn.decide(Notice("released site", text))
 
 
 def _alarm_anew(turn: Turn, station: str) -> None:

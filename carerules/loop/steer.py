@@ -8,7 +8,16 @@ from __future__ import annotations
 
 from carerules.domain.decision import Ending, Intent, Notice, StationLocked, Veto
 from carerules.domain.frozen import changed
-from carerules.domain.moment import HOUR, MINUTE, NEVER, SECOND, Duration, Moment, show_duration
+from carerules.domain.moment import (
+    DAY,
+    HOUR,
+    MINUTE,
+    NEVER,
+    SECOND,
+    Duration,
+    Moment,
+    show_duration,
+)
 from carerules.domain.pack import SIDES, Plug, Side, Socket, Station
 from carerules.domain.quantity import Known, Reading
 from carerules.engine import Facts, Job, Phase, forbids, is_past_unseen, moving, wait
@@ -75,8 +84,8 @@ def steer(turn: Turn, station: Station, intent: Intent | None) -> Moment:
             due = turn.world.now + ASK_AGAIN
             _refused(turn, station, socket, intent, verdict)
             off(turn, station, socket, verdict.found, planned=verdict.interlock == "handover")
-    if intent is None and turn.world.stations[station.name].veto:
-        turn.set_station(station.name, veto="")
+    if intent is None and turn.world.stations[station.name].refused_at is not None:
+        turn.set_station(station.name, veto="", refused_at=None)
     if off_proven(turn, station) and not was_off:
         due = turn.world.now  # that it is off is what a job waits for, and it has had its look
     return due
@@ -182,7 +191,7 @@ def _on(turn: Turn, station: Station, socket: Socket, intent: Intent, granted: P
         rested = _value(readings.get("pack.rested"), turn.world.now)
         dwell = turn.world.stations[station.name].dwell
         dwell = went_on(dwell, intent, soc, rested)
-        turn.set_station(station.name, dwell=dwell, veto="", first_told=None)
+        turn.set_station(station.name, dwell=dwell, veto="", refused_at=None, first_cell=None)
     lowest_v = _value(readings.get("pack.cell.min"), turn.world.now)
     dwell = turn.world.stations[station.name].dwell
     if (seen := saw(dwell, lowest_v, 0.0 if first else state.energy_wh)) is not dwell:
@@ -276,6 +285,8 @@ def _refused(turn: Turn, station: Station, socket: Socket, intent: Intent, veto:
     place = turn.world.stations[station.name]
     passing = veto.interlock in (_PASSING if state.on_at is None else ("handover",))
     word = f"{veto.job} {veto.interlock}"
+    if place.refused_at is None:
+        turn.set_station(station.name, refused_at=turn.world.now)
     if not passing and place.veto != word:
         turn.set_station(station.name, veto=word)
         turn.decide(veto)
@@ -288,9 +299,21 @@ def _refused(turn: Turn, station: Station, socket: Socket, intent: Intent, veto:
     if veto.final:
         ending = Ending.REFUSED if veto.interlock in _BY_DESIGN else Ending.FAILED
         end_job(turn, job, ending, veto.show())
-    elif not (passing and job.phase is Phase.WAITING):
-        mend = f"to {job.wording()}: {veto.mend}" if veto.mend and _has_waited(turn, job) else ""
+    elif (mend := _mend(turn, station, job, veto)) or not (passing and job.phase is Phase.WAITING):
         keep_job(turn, job, wait(job, turn.world.now, f"{veto.interlock}: {veto.found}", mend))
+
+
+def _mend(turn: Turn, station: Station, job: Job, veto: Veto) -> str:
+    """What somebody is to do about a veto; nothing: it may pass by itself."""
+    if veto.mend:
+        return f"to {job.wording()}: {veto.mend}" if _has_waited(turn, job) else ""
+    refused_at = turn.world.stations[station.name].refused_at or 0
+    since = max(refused_at, job.fired_at)
+    if turn.world.now - since < SEE_AFTER or veto.interlock == "stop":
+        return ""
+    told = f"to {job.wording()}: see to it, for {show_duration(SEE_AFTER)} it was refused ("
+    # In the same words, though the figures change with each sample.
+    return job.mend if job.mend.startswith(told) else f"{told}{veto.found}; wanted {veto.wanted})"
 
 
 def _has_waited(turn: Turn, job: Job) -> bool:
@@ -301,6 +324,10 @@ def _has_waited(turn: Turn, job: Job) -> bool:
 
 BOTHER_AFTER: Duration = 2 * DATA_AGE_MAX
 """What is still in the way then will not go by itself."""
+SEE_AFTER: Duration = DAY
+"""What nobody can be told how to mend (the cold, an author's `never`, a plug that is out of reach)
+mostly passes within a day: a night is cold, and a router is mended. A pack that waits for longer is
+left full, or empty in the midst of a turn, and somebody is told (our choice)."""
 _PASSING = ("plug", "dwell")
 """Before an ON these pass by themselves in seconds or minutes: nothing to tell anybody."""
 _BY_DESIGN = ("floor", "ceiling", "pack barred")

@@ -127,17 +127,18 @@ class StationState:
 
     `unreached`: locked only because its plug could not be reached; it opens by itself when it can.
     `session` is the charge at its charger now or last, `habit` what that charger has shown.
-    `first_told`: the lowest cell as it was first told of in this ON: by whom, V, and what had
-    flowed by then (Wh).
+    `first_cell`: the lowest cell as it was first told of in this ON: by whom, V, what had flowed by
+    then (Wh), and when. `refused_at`: since when nothing was permitted of what is wanted here.
     """
 
     locked: str = ""
     unreached: bool = False
     dwell: Dwell = field(default_factory=Dwell)
     veto: str = ""
+    refused_at: Moment | None = None
     session: Session = field(default_factory=Session)
     habit: Habit = field(default_factory=Habit)
-    first_told: tuple[str, float, float] | None = None
+    first_cell: tuple[str, float, float, Moment] | None = None
 
 
 @frozen

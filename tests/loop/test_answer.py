@@ -7,6 +7,7 @@ From the project's list of faults: telemetry that stands still (33), another pac
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from random import Random
 
 import pytest
@@ -140,6 +141,56 @@ def test_one_that_falls_as_its_curve_does_is_let_be(name: str, step_v: float) ->
         now = volts[top - points] + 0.0075 + chance.gauss(0, 0.002)
         fell_v = round(first / step_v) * step_v - round(now / step_v) * step_v
         assert fell_v >= FELL_SHARE * FALLS_V
+
+
+@pytest.mark.parametrize(
+    ("told", "share"),
+    [({}, 0.0), ({}, 0.2), ({}, 0.4), ({"current": 0.0}, 0.0), ({"current": 0.0}, 0.15)],
+)
+def test_nor_does_it_hide_behind_a_meter_that_reads_low(
+    told: dict[str, float], share: float
+) -> None:
+    """Two faults at once: what the load usually draws has left the pack that hangs there, whatever
+    is metered of it."""
+    stage = stage_of(AGAIN, make_site(stations=("bench",)))
+    stage.power_w["bench-load"] = share * 60.0
+    stage.hear(Placed(BEGIN + 1, "heron", "bench"))
+    stage.feeds["heron"] = on_a_shelf(stage, Random(1), **told)
+    stage.until(BEGIN + 5 * HOUR)
+    assert ons(stage) == 1
+    locked = stage.world.stations["bench"].locked
+    assert "and that the load and its plug's meter work" in locked
+    (run,) = stage.world.stations["bench"].dwell.day
+    assert run.ran / HOUR * 60.0 == pytest.approx(0.125 * 6 * 16 * 3.84, rel=0.1)
+
+
+def test_nor_behind_another_that_tells_of_it_in_turn() -> None:
+    stage = stage_of(AGAIN, make_site(stations=("bench",)))
+    stage.hear(Placed(BEGIN + 1, "heron", "bench"))
+    feed, fed = on_a_shelf(stage, Random(1)), 0
+
+    def by_turns(at: Moment) -> Event:
+        nonlocal fed
+        fed += 1
+        return replace(feed(at), source=f"feed {fed % 2}")
+
+    stage.feeds["heron"] = by_turns
+    stage.until(BEGIN + 5 * HOUR)
+    assert "see that heron hangs there" in stage.world.stations["bench"].locked
+
+
+def test_one_whose_load_draws_half_of_the_usual_is_let_be() -> None:
+    stage = stage_of(AGAIN, make_site(stations=("bench",)))
+    stage.power_w["bench-load"] = 0.5 * 60.0
+    stage.hear(Placed(BEGIN + 1, "heron", "bench"))
+
+    def falls(at: Moment) -> Event:
+        charge = 0.95 - 30.0 * (at - BEGIN) / HOUR / (6 * 16 * 3.84)
+        return sample(at, "heron", cell=rest_voltage(CHEMISTRIES["lipo"], charge), temperature=21)
+
+    stage.feeds["heron"] = falls
+    stage.until(BEGIN + 4 * HOUR)
+    assert not stage.world.stations["bench"].locked
 
 
 def test_a_station_whose_pack_does_not_answer_is_locked() -> None:
