@@ -12,8 +12,9 @@ from collections.abc import Callable, Iterator, Sequence
 
 from carerules.adapters import KeptJournal
 from carerules.domain.decision import Outcome
-from carerules.domain.event import Attended, Cancelled, Event, Rejected, Started
+from carerules.domain.event import Attended, Cancelled, Event, Rejected, Started, Tick
 from carerules.domain.frozen import guarded
+from carerules.domain.moment import Moment
 from carerules.domain.plan import Plan, Rule
 from carerules.domain.spelling import counted
 from carerules.loop import Setup, World
@@ -88,9 +89,8 @@ def take_up(
         # A plug that is not proved off has the service's whole attention; the edit can wait.
         service.take([Started(service.world.now, offset(), 0)])
         return "refused: not every plug is proved off; the old rules go on"
-    # Not the outside's now: what came in while the rules were read was stamped before that.
-    now = service.world.now
     service.world = again(rules.setup)
+    now = _caught_up(service)
     # Whoever is there has not left because rules were edited.
     there = [Attended(now, old.attended_until)] if old.attended_until > now else []
     # A job under way is tightened by an edit, never loosened: one whose rule reads otherwise ends.
@@ -98,6 +98,18 @@ def take_up(
              if job.rule in change.changed]  # fmt: skip
     service.take([Started(now, offset(), 0), *there, *ended])
     return f"taken up: {change.show()}"
+
+
+def _caught_up(service: Service) -> Moment:
+    """Take what came in while the rules were read, which may have been minutes: it was stamped
+    before the outside's now. Nothing begins on it: the world has ended. Up to when all is heard."""
+    while not service.leave():
+        service.alive()
+        heard = service.outside.wait(service.world.now)
+        service.take(heard)
+        if any(isinstance(event, Tick) for event in heard):
+            break
+    return service.world.now
 
 
 REREAD_WITHIN_S = 30.0

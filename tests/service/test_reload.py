@@ -138,6 +138,34 @@ def test_what_came_in_while_the_rules_were_read_keeps_its_place(
     assert run.closed, "the same job has qualified again"
 
 
+def test_rules_that_take_long_to_read_hear_afterwards_what_came_in_meanwhile(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Forty seconds, in which nobody is to be alarmed that no plug was read back off."""
+    run, waiting = Run(DRAIN), list[Event]()
+    wait = run.stage.wait
+
+    def slow(setup: Setup) -> World:
+        world, end = run._again(setup), run.stage.now() + 40 * SECOND
+        while run.stage.now() < end:
+            waiting.extend(wait(end))
+        return world
+
+    def first(due: int) -> Sequence[Event]:
+        taken = waiting[:]
+        waiting.clear()
+        return taken or wait(due)
+
+    monkeypatch.setattr(run.stage, "wait", first)
+    more = rules_of(DRAIN + 'rule more\n    when pack.soc < 5 %: notify "low"\n')
+    assert take_up(run.service, more, slow, lambda: 0) == "taken up: new more"
+    (begun,) = {event.heard for event, _ in run.log if isinstance(event, Started)}
+    assert begun == run.stage.now(), "only then it begins anew"
+    assert not [plug for plug in run.service.world.plugs.values() if plug.alarmed]
+    run.until(begun + 10 * MINUTE)
+    assert run.closed, "the same job has qualified again"
+
+
 def test_an_edit_waits_while_a_plug_is_not_proved_off() -> None:
     run = Run(DRAIN)
     run.stage.world.wires.fail("load-1", Fault.IGNORES_OFF)
