@@ -192,6 +192,8 @@ class _Asking(Client):  # type: ignore[misc]
         except BaseException:
             with suppress(Exception):
                 self.close(timeout=2)
+            with suppress(Exception):
+                self._loop_runner.stop()  # where it closed itself already, that is still to do
             raise
 
     def __del__(self) -> None:

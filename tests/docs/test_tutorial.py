@@ -34,8 +34,8 @@ from importlib import import_module
 from carerules.cli import main
 for place, value in json.loads(sys.argv.pop(1)).items():
     module, _, name = place.rpartition(".")
-    assert hasattr(import_module("carerules.service." + module), name)
-    setattr(import_module("carerules.service." + module), name, value)
+    assert hasattr(import_module(module), name)
+    setattr(import_module(module), name, value)
 sys.argv[0] = "carerules"
 main()
 """
@@ -45,12 +45,17 @@ minute, and other tests may have the processors."""
 STAYS = {"run": "Ctrl-C brings everything off", "pretend": "on the line"}
 """Commands that go on until Ctrl-C, and what each says when others can reach it."""
 WAIT_S, WAIT_MS = 60.0, 60_000
+HELD = {"carerules.adapters.store.BUSY_MS": WAIT_MS}
+ASKS = HELD | {"carerules.service.handing.ANSWER_WITHIN_S": WAIT_S}
+DOCTOR = ("checkup.LISTEN_FOR", "prove.REACHED_WITHIN", "prove.OFF_WITHIN", "prove.LATE")
 WAITS: dict[str, dict[str, float]] = {
-    **{one: {"handing.ANSWER_WITHIN_S": WAIT_S} for one in ("place", "record", "want", "release")},
-    "stop": {"stopping.ANSWER_WITHIN_S": WAIT_S, "stopping.WITHIN_S": WAIT_S},
-    "run": {"run.LEAVE_WITHIN": WAIT_MS},
-    "doctor": {"checkup.LISTEN_FOR": WAIT_MS, "prove.REACHED_WITHIN": WAIT_MS,
-               "prove.OFF_WITHIN": WAIT_MS, "prove.LATE": WAIT_MS},
+    "place": ASKS, "record": ASKS, "want": ASKS, "release": ASKS,
+    "stop": HELD | {
+        "carerules.service.stopping.ANSWER_WITHIN_S": WAIT_S,
+        "carerules.service.stopping.WITHIN_S": WAIT_S,
+    },
+    "run": HELD | {"carerules.service.run.LEAVE_WITHIN": WAIT_MS},
+    "doctor": HELD | {f"carerules.service.{name}": WAIT_MS for name in DOCTOR},
 }  # fmt: skip
 """How long each command waits here for whoever answers, who may not have the processors; it goes on
 as soon as it has its answer."""

@@ -34,6 +34,16 @@ SITES = 24
 """Copies of two sites: enough bunches that some wait while a worker ends."""
 
 
+@pytest.fixture(autouse=True, scope="module")
+def surroundings() -> Iterator[None]:
+    """The library sets variables for the processes that it begins, and leaves them so: a hash seed,
+    numbers of threads. They are not for those of other tests."""
+    before = dict(os.environ)
+    yield
+    for name in os.environ.keys() - before.keys():
+        del os.environ[name]
+
+
 @pytest.fixture(autouse=True)
 def patient(monkeypatch: pytest.MonkeyPatch) -> None:
     """Whoever is there is waited for."""
@@ -173,21 +183,27 @@ def test_where_nobody_answers_nothing_is_left_to_be_closed_later(
     """A client that closes itself as garbage, while another begins, stops both for ever."""
     monkeypatch.setattr(module, "ANSWERS_WITHIN_S", 1.0)
     gc.collect()
-    before = clients()
+    before, loops = clients(), threads("IO loop")
     gc.disable()
     try:
         assert module._connected(address) is None
-        for one in threading.enumerate():
-            if one.name == "asks-the-scheduler":
-                one.join(PATIENCE_S)  # nobody waits for it any longer, and it may still be at it
+        for one in threads("asks-the-scheduler"):
+            one.join(PATIENCE_S)  # nobody waits for it any longer, and it may still be at it
         left = [one.status for one in clients() if one not in before]
     finally:
         gc.enable()
     assert set(left) <= {"closed", "newly-created"}
+    for one in threads("IO loop") - loops:
+        one.join(PATIENCE_S / 10)
+        assert not one.is_alive()
 
 
 def clients() -> list[Client]:
     return [one for one in gc.get_objects() if isinstance(one, Client)]
+
+
+def threads(name: str) -> set[threading.Thread]:
+    return {one for one in threading.enumerate() if one.name == name}
 
 
 def test_a_client_that_is_collected_wants_no_lock_of_another_that_begins(
