@@ -29,12 +29,12 @@ from carerules.cli.sites import journal_path
 from carerules.cli.voice import Style, Voice, greet
 from carerules.config import SiteFile
 from carerules.domain.decision import Notice, Outcome
-from carerules.domain.event import Event, Rejected, Started, Stopped
+from carerules.domain.event import PERHAPS_BARRED, Event, Happened, Rejected, Started, Stopped
 from carerules.domain.moment import SECOND, Moment
 from carerules.domain.ports import JournalError
 from carerules.loop import Setup, World
 from carerules.loop.notices import notices_of
-from carerules.service import Service, Teller, dump_world, read_rules, restore, unnamed
+from carerules.service import Service, Teller, dump_world, gone_from, read_rules, restore
 from carerules.service.courier import Courier
 from carerules.service.firstsaid import said_first
 from carerules.service.off import bring_all_off
@@ -113,7 +113,10 @@ def run_real(
         hub.start()
     try:
         first: list[Event] = [Started(now, offset, clock.down)]
-        first += [Rejected(now, "the site file", why) for why in unnamed(fed(journal), site.site)]
+        gone = gone_from(fed(journal), site.site)
+        first += [Rejected(now, "the site file", why) for why in gone.said()]
+        first += [Happened(now, now, pack, PERHAPS_BARRED, "the site file")
+                  for pack in gone.newcomers]  # fmt: skip
         first += said_first(site, known, now)
         read_again = _reader(site, service, journal, clock)
         reread = Reread(outside.wake)

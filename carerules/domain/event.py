@@ -96,6 +96,11 @@ class Proved:
     opened_s: float | None = None
 
 
+PERHAPS_BARRED = "perhaps-barred"
+"""Happened to a pack that is new in the site file, as one that is barred has left it: nobody has
+said yet that it is not that one under another name."""
+
+
 @frozen
 class Happened:
     """Something happened to a pack: `charge`, `full`, `use`, `swelling`, or any marked event."""

@@ -6,9 +6,11 @@ at; it says when. Each pack keeps its own place in event time (`seen`).
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from carerules.battery import CHARGED_FULL, SAID_FULL, take_energy, take_event, take_sample
 from carerules.domain.decision import LeftOut, Marked, PackBarred
-from carerules.domain.event import Happened, Sample
+from carerules.domain.event import PERHAPS_BARRED, Happened, Sample
 from carerules.domain.frozen import changed
 from carerules.domain.moment import SECOND, Duration, Moment
 from carerules.domain.quantity import Known
@@ -166,6 +168,13 @@ def take_metered(
         look_if_new(turn, name, at)
 
 
+HARMS: Mapping[str, str] = {
+    "swelling": "swollen",
+    PERHAPS_BARRED: "new in the site file as a barred pack left it, and perhaps that one",
+}
+"""What bars a pack as it is entered, and the words for it."""
+
+
 def _note_harm(turn: Turn, event: Sample | Happened) -> None:
     """A swollen pack, or one seen below the voltage that harms it, waits for a person."""
     name = event.pack
@@ -174,7 +183,7 @@ def _note_harm(turn: Turn, event: Sample | Happened) -> None:
         return
     why = ""
     if isinstance(event, Happened):
-        why = "swollen" if event.what == "swelling" else ""
+        why = HARMS.get(event.what, "")
     else:
         lowest = state.estimate.readings.get("pack.cell.min")
         harm = turn.rated(name).limits.cell_v_harm

@@ -15,6 +15,7 @@ from typing import Any, Protocol
 from carerules.battery import Estimate
 from carerules.domain.decision import Fired, JobBegan, JobEnded, Outcome, PackBarred
 from carerules.domain.event import Event, PlanKept, Released, Tick
+from carerules.domain.frozen import guarded
 from carerules.domain.keptplan import KeptPlan
 from carerules.domain.moment import Moment
 from carerules.domain.pack import Site
@@ -221,26 +222,48 @@ def _unmuted(world: World, learned: World, back: Set[str]) -> World:
     return replace(world, packs=by_name(packs), hangs=hanging(packs), muted=frozenset())
 
 
-def unnamed(store: WorldStore, site: Site) -> tuple[str, ...]:
+@guarded
+class Gone:
+    """Packs that are barred in the journal and named in the site file no more: `why`, by name. And
+    `newcomers`: packs of the site file of which the journal knows nothing yet. One of these may be
+    one of those, called otherwise: it has lost its name then, and not its harm.
+    """
+
+    why: Mapping[str, str]
+    newcomers: tuple[str, ...]
+
+    def said(self) -> Iterator[str]:
+        """A sentence for each pack that is gone."""
+        held = ", ".join(self.newcomers)
+        for name, why in self.why.items():
+            says = f"{name} stands in it no more, and must not be charged ({why})"
+            if held:
+                yield (f"{says}; it may be {held} now, so nothing is switched on for that: "
+                       "`carerules release PACK` only if it is another pack")  # fmt: skip
+            else:
+                yield (f"{says}; if it has another name now, enter that harm again: "
+                       "`carerules record PACK swelling`")  # fmt: skip
+
+
+def gone_from(store: WorldStore, site: Site) -> Gone:
     """What the journal has against packs that the site file names no more, by the newest snapshot
-    and what followed: a pack that is only called otherwise now has lost its name, not its harm."""
+    and what followed. A pack is a newcomer once: what holds it names it in the journal."""
     barred: dict[str, str] = {}
+    known: set[str] = set()
     since = 0
     for seq, text in store.snapshots():
         if (parts := _parts(text)) is not None:
             barred = {name: one.barred or one.retired for name, one in parts["packs"].items()}
-            since = seq
+            known, since = set(barred), seq
             break
     decided = _Decided(store.outcomes(after_seq=since))
     for seq, event in store.events(after_seq=since):
+        known.add(event.what if isinstance(event, Released) else getattr(event, "pack", None) or "")
         if isinstance(event, Released):
             barred.pop(event.what, None)
         barred |= {one.pack: one.why for one in decided(seq) if isinstance(one, PackBarred)}
-    return tuple(
-        f"{name} stands in it no more, and must not be charged ({why}); if it has another name "
-        "now, enter that harm again: `carerules record PACK swelling`"
-        for name, why in sorted(barred.items()) if why and name not in site.packs
-    )  # fmt: skip
+    why = {name: barred[name] for name in sorted(barred) if barred[name] and name not in site.packs}
+    return Gone(why, tuple(sorted(site.packs.keys() - known)) if why else ())
 
 
 def _settled(store: WorldStore, world: World) -> World:
