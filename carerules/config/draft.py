@@ -21,6 +21,7 @@ from carerules.shipped import shipped
 Hands = Literal["plug", "people", "play"]
 """Who drains: a plug with a load on it, people by the to-do list, or nobody, for it is a game."""
 
+NICKEL = frozenset({"nimh", "nimh-low-self-discharge"})  # their rules go by the role of a handset
 CELLS_MAX = 60
 _PACK = re.compile(
     r"(?P<name>.+?),?\s+(?P<chemistry>[A-Za-z0-9-]+),?\s+(?P<cells>\d{1,3})\s*"
@@ -133,7 +134,7 @@ def _site(answers: Answers) -> str:
             "", f"[pack.{_key(pack.name)}]", f"chemistry = {_quoted(pack.chemistry)}",
             f"cells = {pack.cells}", f"capacity = {_quoted(pack.capacity)}",
         ]  # fmt: skip
-        if pack.chemistry == "nimh":
+        if pack.chemistry in NICKEL:
             lines.append('role = "handset"  # rules/nimh-handset.care goes by it')
         if answers.hands != "people" and pack is answers.packs[0]:
             lines.append('place = "bench"')
@@ -194,11 +195,11 @@ def _rules(answers: Answers) -> str:
         "",
     ]
     lines += [f'use "{name}"' for name in named]
-    if "nimh" in chemistries:
+    if NICKEL & chemistries.keys():
         lines.append('use "nimh-handset"')
     lines.append('use "inspection"')
     for name in chemistries:
-        if name not in ready and name != "nimh":
+        if name not in ready and name not in NICKEL:
             lines += ["", f"rule {name}-full on packs where chemistry is {name}",
                       '    because "a pack left full loses capacity"',
                       "    when pack.soc >= 95 % for 24 h and time until use > 2 d:",

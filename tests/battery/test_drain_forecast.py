@@ -28,7 +28,7 @@ _GAUSS = (
 )
 
 # The loads below are of a size for four lithium cells; four others could not carry them.
-CURVES = {name: (one.fractions, one.volts) for name, one in CHEMISTRIES.items() if name != "nimh"}
+CURVES = {name: (one.fractions, one.volts) for name, one in CHEMISTRIES.items() if one.shows_charge}
 
 
 def _line(curve: tuple[tuple[float, ...], tuple[float, ...]], fraction: float) -> float:

@@ -80,3 +80,40 @@ def test_a_curve_that_tells_nothing_in_one_stretch_is_read_beside_it() -> None:
     beside = rested(flat, 4.1, 0.001, 3 * HOUR)
     assert beside is not None
     assert beside[0] == pytest.approx(90)
+
+
+LASTING = CHEMISTRIES["nimh-low-self-discharge"]
+KEPT = [
+    # days after a charge, what is left (%), whose figure
+    (42, 93.3, "bench test of nine kinds, 2019 (pastebin.com/jtBkawCg): the least loss"),
+    (42, 86.7, "the same: the greatest loss"),
+    (365, 70.0, "as makers print it, the least, from memory"),
+    (365, 85.0, "as makers print it, usual, from memory"),
+    (365, 90.0, "as makers print it, the most, from memory"),
+]  # fmt: skip
+
+
+def told_after(days: int, chemistry: Chemistry) -> tuple[float, float]:
+    """What is told of a pack that was charged and then lay unread, and its spread (%)."""
+    lies = Pack("teal", chemistry.name, 6, 2.0, chemistry.limits)
+    estimate = heard(teal_at(START, soc=70), pack=lies, chemistry=chemistry)
+    charged = known(take_event(estimate, lies, chemistry, "charge", START + HOUR))
+    after = START + HOUR + days * 24 * HOUR
+    return charged.shown_at(after), charged.spread_at(after)
+
+
+@pytest.mark.parametrize(("days", "left", "source"), KEPT, ids=lambda value: str(value)[:30])
+def test_the_kind_that_keeps_its_charge_is_told_within_two_spreads(
+    days: int, left: float, source: str
+) -> None:
+    value, spread = told_after(days, LASTING)
+    assert abs(value - left) <= 2 * spread, source
+    assert spread <= 30
+
+
+def test_entered_as_the_plain_kind_it_would_be_told_too_empty_from_the_fourth_month() -> None:
+    # 90 % left after 120 days: the mean of the makers' figures above, taken to fall evenly.
+    value, spread = told_after(120, NIMH)
+    assert value + 2 * spread < 90
+    value, spread = told_after(120, LASTING)
+    assert abs(value - 90) < spread
