@@ -108,8 +108,10 @@ def read_host(text: str) -> tuple[str, int | None] | Problem:
         host, port = text, ""
     number = int(port) if port.isdecimal() and len(port) <= 5 else 0
     if not _HOST.fullmatch(host) or (colon and host != text and not 1 <= number <= 65_535):
-        return Problem(quoted(text), "an address, with `:PORT` where it is not the usual one",
-                       "such as `10.0.0.7`")  # fmt: skip
+        bare = text.strip().partition("/")[0]
+        has_path = "/" in text and not isinstance(read_host(bare), Problem)
+        mend = f"write {quoted(bare)}, without the path" if has_path else "such as `10.0.0.7`"
+        return Problem(quoted(text), "an address, with `:PORT` where it is not the usual one", mend)
     return host, number or None
 
 

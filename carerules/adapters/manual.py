@@ -14,11 +14,14 @@ from carerules.adapters.entry import Attend, Entry, Measured, Place, Recorded, R
 from carerules.adapters.moments import read_future, read_past
 from carerules.adapters.problem import Problem, quoted
 from carerules.domain.event import Value
+from carerules.domain.everyday import quantity_meant
 from carerules.domain.frozen import guarded
+from carerules.domain.moment import MINUTE
 from carerules.domain.pack import Pack, Site
 from carerules.domain.quantity import (
     CAPACITY,
     CHARGE_LEVEL,
+    DURATION,
     TEMPERATURE,
     VOLTAGE,
     Dimension,
@@ -92,6 +95,8 @@ _SAID = {
     "full": "charged", "flown": "used", "swollen": "swelling", "puffed": "swelling",
     "looked": "inspected", "checked": "inspected", "volts": "voltage", "v": "voltage",
     "temp": "temperature", "percent": "soc", "%": "soc", "ah": "capacity",
+    "geladen": "charged", "chargé": "charged", "benutzt": "used", "gebläht": "swelling",
+    "gonflé": "swelling",
 }  # fmt: skip
 """What people say for the words of `RECORD_WORDS`."""
 
@@ -118,7 +123,9 @@ def parse_record(
     word, rest = words[0].lower(), words[1:]
     if word in HAPPENINGS:
         if rest:
-            return Problem(quoted(" ".join(rest)), f"nothing after `{word}`", "leave it out")
+            late = rest[0].lower() == "at" and rest[1:]
+            mend = f"write `--at {_printed(rest[1:])}`, if that is when" if late else "leave it out"
+            return Problem(quoted(" ".join(rest)), f"nothing after `{word}`", mend)
         return Recorded(pack, HAPPENINGS[word], at)
     if word == "voltage":
         return _voltage(known, rest, at)
@@ -128,16 +135,22 @@ def parse_record(
         return _bars(known, rest, at)
     if word in _MEASURES:
         return _measure(known, word, rest, at)
-    return Problem(quoted(words[0]), _one_of(RECORD_WORDS), _meant(pack, word))
+    mend = "one pack at a time" if words[0] in site.packs else _meant(pack, word)
+    return Problem(quoted(words[0]), _one_of(RECORD_WORDS), mend)
+
+
+def _printed(words: Sequence[str]) -> str:
+    return quoted(" ".join(words))[1:-1]
 
 
 def _meant(pack: str, word: str) -> str:
     """The mend for a word that records nothing."""
     if (number := re.match(r"[0-9][0-9.,]{0,11}", word)) is not None:
         return f"say what was read: `{pack} voltage {number[0]}`, or `{pack} soc {number[0]}`"
-    meant = _SAID.get(word, word)
-    close = [meant] if meant in RECORD_WORDS else alike(word, RECORD_WORDS)
-    return f"did you mean `{close[0]}`?" if close else "choose one of these words"
+    close = [word] if word in _SAID else alike(word, RECORD_WORDS) or alike(word, _SAID, least=0.8)
+    return (
+        f"did you mean `{_SAID.get(close[0], close[0])}`?" if close else "choose one of these words"
+    )
 
 
 def parse_place(pack: str, station: str | None, site: Site) -> Entry | Problem:
@@ -171,9 +184,19 @@ def parse_attend(minutes: str, now: datetime) -> Entry | Problem:
     written = minutes.strip().lower().removesuffix("min").rstrip()
     if not re.fullmatch(r"[0-9]{1,4}", written) or not 1 <= int(written) <= ATTEND_MINUTES_MAX:
         found = quoted(minutes) if minutes.strip() else "nothing"
+        number = _minutes_meant(written)
+        mend = f"write `{number}`" if 1 <= number <= ATTEND_MINUTES_MAX else "write whole minutes"
         return Problem(found, f"1 to {ATTEND_MINUTES_MAX} minutes",
-                       "write whole minutes, and say it again if you stay longer")  # fmt: skip
+                       f"{mend}, and say it again if you stay longer")  # fmt: skip
     return Attend(int(written), now)
+
+
+def _minutes_meant(written: str) -> int:
+    """The minutes in `1:30` or `2 hours`; 0 where nobody can tell."""
+    if (clock := re.fullmatch(r"(\d{1,2}):(\d\d)", written)) is not None:
+        return 60 * int(clock[1]) + int(clock[2])
+    read = read_quantity(quantity_meant(written, DURATION), DURATION)
+    return 0 if isinstance(read, str) else round(read.value / MINUTE)
 
 
 def parse_release(what: str, site: Site) -> Entry | Problem:
@@ -217,7 +240,7 @@ def _cells(pack: Pack, rest: Sequence[str], at: datetime) -> Entry | Problem:
             written.append(word)
     if len(written) != pack.cells:
         return Problem(
-            f"{len(written)} values", f"{pack.cells}, one for each cell of `{pack.name}`",
+            counted(len(written), "value"), f"{pack.cells}, one for each cell of `{pack.name}`",
             f"write `cells` and {pack.cells} voltages with spaces between",
         )  # fmt: skip
     high = pack.limits.cell_v_ceiling + OVER_CEILING_V
@@ -268,7 +291,9 @@ def _measure(pack: Pack, word: str, rest: Sequence[str], at: datetime) -> Entry 
         return Problem(
             f"`{show(number, measure.dimension)}`",
             f"{show(low, measure.dimension)} to {show(high, measure.dimension)}",
-            "look at the number and its unit",
+            f"write `{number:g} mAh`, if that is meant"
+            if word == "capacity" and low <= number / 1_000 <= high
+            else "look at the number and its unit",
         )
     return Measured(pack.name, at, (Value(measure.signal, number, measure.spread(number)),))
 
@@ -281,9 +306,9 @@ def _number(text: str, dimension: Dimension, example: str) -> float | Problem:
         return Problem(quoted(text), "a decimal point", f"write {quoted(text.replace(',', '.'))}")
     read = read_quantity(text, dimension)
     if isinstance(read, str):
-        return Problem(
-            quoted(text), read.partition("wanted ")[2], f"write for instance `{example}`"
-        )
+        said = quantity_meant(text, dimension)
+        mend = f"write `{said}`" if said else f"write for instance `{example}`"
+        return Problem(quoted(text), read.partition("wanted ")[2], mend)
     return read.value
 
 

@@ -86,6 +86,8 @@ def _mend(words: str) -> str:
         return f"the year comes first: `{year}-{month:0>2}-{day:0>2}T08:00`"
     if re.match(r"(?:next |on )?(?:mon|tue|wed|thu|fri|sat|sun)", words, re.IGNORECASE):
         return "write its date, such as `2026-12-05T08:00`: a day of the week comes again"
+    if re.match(r"\d{1,2}/\d{1,2}/\d{2,4}\b", words) or re.search(r"\bday|\bweek|\bmonth", words):
+        return "write the year, the month, the day: such as `2026-12-05T08:00`"
     return "write the clock time with a colon, in 24 hours"
 
 

@@ -6,12 +6,13 @@ Knows profiles. Does not know brokers, or whether the command is a good one.
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from typing import assert_never
 
 from carerules.adapters.address import read_host
 from carerules.adapters.problem import Problem, quoted
 from carerules.adapters.profile import TIMER_HOLE, Answer, PlugProfile, Said
-from carerules.adapters.template import check_fillings, fill
+from carerules.adapters.template import check_fillings, fill, holes
 from carerules.domain.decision import AskPlug, Command, SwitchOff, SwitchOn
 from carerules.domain.frozen import guarded
 from carerules.domain.pack import Plug
@@ -88,17 +89,28 @@ def fits(plug: Plug, profile: PlugProfile) -> Problem | None:
     if profile.call is not None and profile.call.way != "plugin":
         host = read_host(fill(profile.call.address, plug.variables))
         if isinstance(host, Problem):
-            return host
+            own = sorted(holes(profile.call.address))
+            return replace(host, where=own[0] if len(own) == 1 else "")
     for message in (profile.off, profile.on, profile.on_for, profile.ask):
         if message is None or not message.payload.startswith("{"):
             continue
-        payload = fill(message.payload, {**plug.variables, TIMER_HOLE: "1"})
-        try:
-            json.loads(payload)
-        except ValueError:
-            return Problem(quoted(payload), "JSON with these variables",
+        fillings = {**plug.variables, TIMER_HOLE: "1"}
+        if not _is_json(fill(message.payload, fillings)):
+            for name in sorted(plug.variables):
+                if _is_json(fill(message.payload, {**fillings, name: "1"})):
+                    mend = f"write digits: `{name}` is a number to this plug"
+                    return Problem(quoted(plug.variables[name]), "digits only", mend, where=name)
+            return Problem(quoted(fill(message.payload, fillings)), "JSON with these variables",
                            "look at the variables: a number wants digits only")  # fmt: skip
     return None
+
+
+def _is_json(text: str) -> bool:
+    try:
+        json.loads(text)
+    except ValueError:
+        return False
+    return True
 
 
 def _wire(said: Said, plug: Plug, expiry_s: int, also: dict[str, str] | None = None) -> Wire:

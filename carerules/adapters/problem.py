@@ -6,7 +6,7 @@ Knows how to say it. Does not know what it is about. A problem is a value: retur
 from __future__ import annotations
 
 from carerules.domain.frozen import guarded
-from carerules.domain.spelling import printable
+from carerules.domain.spelling import printable, without_secrets
 
 SAID_CHARS_MAX = 60  # a quoted word of this length still leaves room for the sentence on one line
 
@@ -27,7 +27,7 @@ class Problem:
 
 
 def quoted(words: object) -> str:
-    """Somebody's own words in backticks: one printable line, cut short, whatever they were."""
-    said = str(words).lower() if isinstance(words, bool) else str(words)
+    """Somebody's own words in backticks: one printable line, cut short, and without a password."""
+    said = without_secrets(str(words).lower() if isinstance(words, bool) else str(words))
     text = printable(said[:SAID_CHARS_MAX]).replace("`", "·")
     return f"`{text}{'…' if len(said) > SAID_CHARS_MAX else ''}`"

@@ -6,7 +6,6 @@ Knows TOML files and how to say what is wrong in one. Does not know what a profi
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Sequence
 from importlib.resources.abc import Traversable
 from pathlib import Path
@@ -16,6 +15,8 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 
 from carerules.adapters.problem import Problem, quoted
 from carerules.bounded import read_bounded
+from carerules.domain.spelling import alike
+from carerules.domain.toml import TomlFault, read_toml
 from carerules.shipped import shipped
 
 PROFILE_BYTES_MAX = 64 * 1024  # thirty times the longest that ships
@@ -37,7 +38,8 @@ def load(name: str, kind: type[M], shelf: str, folders: Sequence[Path]) -> M | P
     `shelf` is `plugs` or `feeds`.
     """
     if not _NAME.fullmatch(name):
-        return Problem(quoted(name), "small letters, digits and `-`", "look at the profile's name")
+        mend = _near(name, shelf, folders) or "look at the profile's name"
+        return Problem(quoted(name), "small letters, digits and `-`", mend)
     places: list[Path | Traversable] = [*folders, shipped(f"integrations/{shelf}")]
     for place in places:
         file = place / f"{name}.toml"
@@ -46,9 +48,15 @@ def load(name: str, kind: type[M], shelf: str, folders: Sequence[Path]) -> M | P
     return Problem(
         f"no profile {quoted(name)}",
         f"one of {', '.join(quoted(known) for known in names(shelf, folders))}",
-        f"choose one, or write `integrations/{shelf}/{name}.toml` beside the site file;"
+        _near(name, shelf, folders)
+        or f"choose one, or write `integrations/{shelf}/{name}.toml` beside the site file;"
         " docs/plugs.md shows how",
     )
+
+
+def _near(name: str, shelf: str, folders: Sequence[Path]) -> str:
+    near = alike(name.casefold(), names(shelf, folders))
+    return f"did you mean {quoted(near[0])}?" if near else ""
 
 
 def load_all(kind: type[M], shelf: str, folders: Sequence[Path]) -> dict[str, M | Problem]:
@@ -85,9 +93,14 @@ def read(file: Path | Traversable, name: str, kind: type[M]) -> M | Problem:
         return Problem("a longer file", f"at most {PROFILE_BYTES_MAX} bytes", "is it this file?",
                        where=file.name)  # fmt: skip
     try:
-        table = tomllib.loads(text.decode("utf-8"))
-    except (ValueError, RecursionError) as error:
-        return Problem(quoted(error), "TOML", "mend the line that is named", where=file.name)
+        table = read_toml(text.decode("utf-8-sig"))
+    except UnicodeDecodeError as error:
+        return Problem(quoted(error), "text in UTF-8", "save it as UTF-8", where=file.name)
+    if isinstance(table, TomlFault):
+        place = ":".join(str(n) for n in (file.name, table.line, table.column) if n)
+        said = quoted(table.found) if table.found and table.line else table.found
+        return Problem(said or "the end of the file", table.wanted,
+                       table.mend or "mend the line that is named", where=place)  # fmt: skip
     try:
         profile = kind.model_validate(table)
     except ValidationError as error:
@@ -106,12 +119,19 @@ _WANTED = {
 
 
 def _problem(error: ValidationError, file: str) -> Problem:
-    first: Any = error.errors(include_url=False)[0]
+    # A key that is misspelt is missing as well: the one that stands there is what to look at.
+    faults: list[Any] = error.errors(include_url=False)
+    first = next((one for one in faults if one["type"] == "extra_forbidden"), faults[0])
     key = ".".join(str(part) for part in first["loc"]) or "the file"
     where = f"{file}: {key}"
     cause = first.get("ctx", {}).get("error")
     if isinstance(cause, MisfitError):
         return Problem(cause.found, cause.wanted, cause.mend, where)
+    if first["type"] == "extra_forbidden":
+        lacking = [one["loc"][-1] for one in faults if one["type"] == "missing"]
+        near = alike(str(first["loc"][-1]), [str(one) for one in lacking])
+        if near:
+            return Problem("a key that no profile has", quoted(near[0]), "mend its spelling", where)
     if first["type"] in _WANTED:
         found, wanted, mend = _WANTED[first["type"]]
         return Problem(found, wanted or "a known key", mend, where)

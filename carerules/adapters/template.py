@@ -18,6 +18,8 @@ _HOLE = re.compile(r"\{([a-z][a-z0-9_]*)\}")
 # No quote, brace, backslash, wildcard or control character: a filling cannot break out of a JSON
 # string or make a subscription wider.
 _FILLING = re.compile(r"[A-Za-z0-9_.:@/ -]+")
+# What a browser puts before an address, and what some put in between.
+_URL_HEAD = re.compile(r"^\s*[a-z]+://(?:[^@/]*@)?")
 
 
 def holes(template: str) -> frozenset[str]:
@@ -43,8 +45,10 @@ def check_fillings(
                            f"add it; profile `{profile}` needs it", where=name)  # fmt: skip
         text = given[name]
         if not _FILLING.fullmatch(text) or len(text) > FILLING_CHARS_MAX or "//" in text:
-            return Problem(quoted(text), "letters, digits and _ . : @ / - only",
-                           "write it as the device is set, no wildcards", where=name)  # fmt: skip
+            bare = _URL_HEAD.sub("", text).strip("/ ")
+            mend = f"write {quoted(bare)}" if bare and bare != text.strip("/ ") else (
+                "write it as the device is set, no wildcards")  # fmt: skip
+            return Problem(quoted(text), "letters, digits and _ . : @ / - only", mend, where=name)
         if text != text.strip("/ "):
             return Problem(quoted(text), "no slash or space at either end",
                            f"write {quoted(text.strip('/ '))}", where=name)  # fmt: skip

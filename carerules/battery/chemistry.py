@@ -8,18 +8,18 @@ from __future__ import annotations
 
 import math
 import re
-import tomllib
 from collections.abc import Iterator, Mapping
 from itertools import pairwise
 
 from pydantic import ValidationError
 
-from carerules.battery.chemistry_file import ChemistryFile, Figure, lower, shape_problems, short
+from carerules.battery.chemistry_file import ChemistryFile, Figure, shape_problems, short
 from carerules.battery.life import LifeCell, shipped_life_cells
 from carerules.domain.frozen import guarded
 from carerules.domain.moment import MINUTE, MONTH
 from carerules.domain.pack import Limits
 from carerules.domain.spelling import alike
+from carerules.domain.toml import TomlFault, read_toml
 from carerules.shipped import shipped
 
 FILE_CHARS_MAX = (
@@ -96,10 +96,11 @@ def read_chemistry(text: str, file: str) -> Chemistry | tuple[str, ...]:
             f"{file}: found {len(text)} characters, wanted at most {FILE_CHARS_MAX};"
             " thin out the curve",
         )
-    try:
-        raw = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        return (f"{file}: this is not TOML: {lower(str(error))}; mend the line named",)
+    raw = read_toml(text)
+    if isinstance(raw, TomlFault):
+        said = f"`{short(raw.found)}`" if raw.found else "the end of the file"
+        place = f"line {raw.line}, column {raw.column}: " if raw.line else ""
+        return (f"{file}: {place}found {said}, wanted {raw.wanted}; {raw.mend or 'mend it'}",)
     try:
         parsed = ChemistryFile.model_validate(raw)
     except ValidationError as error:
@@ -165,13 +166,15 @@ def _problems(parsed: ChemistryFile) -> Iterator[str]:
             f"`name`: found `{short(parsed.name)}`, wanted small letters, digits and `-`; rename it"
         )
     figures = _figures(parsed)
+    outside = set()
     for key, figure in figures.items():
         low, high, unit, mend = _BOUNDS[key]
         if not low <= figure.value <= high:
+            outside.add(key)
             wanted = f"{low:g} to {high:g} {unit}".rstrip()
             yield f"`{key}`: found `{figure.value:g}`, wanted {wanted}; {mend}"
     for less, more in _ORDER:
-        if figures[less].value >= figures[more].value:
+        if figures[less].value >= figures[more].value and not outside & {less, more}:
             yield (
                 f"`{less}`: found `{figures[less].value:g}`, wanted less than `{more}`,"
                 f" {figures[more].value:g}; put the two in order"

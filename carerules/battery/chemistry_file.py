@@ -99,7 +99,7 @@ _WANTED: Mapping[str, tuple[str, str]] = {
     "string_type": ("a text", "put it in double quotes"),
     "float_type": ("a number", "take it out of its quotes"),
     "finite_number": ("a finite number", "write the figure itself"),
-    "tuple_type": ("a list", "write `[charge in %, volts a cell, spread in points]`"),
+    "tuple_type": ("a list", "write it in `[ ]`, as the shipped files do"),
     "too_long": ("three numbers a point", "write `[charge in %, volts a cell, spread in points]`"),
     "model_type": ("a table", 'write `{ value = 1.0, source = "..." }`'),
 }
@@ -107,17 +107,27 @@ _WANTED: Mapping[str, tuple[str, str]] = {
 
 def shape_problems(error: ValidationError, file: str) -> Iterator[str]:
     """What pydantic found, a sentence each."""
-    for fault in error.errors(include_url=False):
+    faults = error.errors(include_url=False)
+    meant = {  # a key that is misspelt is not missing as well
+        (*fault["loc"][:-1], *alike(str(fault["loc"][-1]), _KEYS))
+        for fault in faults
+        if fault["type"] == "extra_forbidden"
+    }
+    for fault in faults:
         key = ".".join(str(part) for part in fault["loc"])
+        if fault["type"] == "missing" and fault["loc"] in meant:
+            continue
         if fault["type"] == "extra_forbidden":
             near = alike(str(fault["loc"][-1]), _KEYS)
             mend = f"did you mean `{near[0]}`?" if near else "take it out"
-            yield f"{file}: `{key}`: found a key that no chemistry has; {mend}"
+            yield f"{file}: `{key}`: found a key that no chemistry has, wanted one of them; {mend}"
             continue
         kind = fault["type"]
         if kind == "missing" and isinstance(fault["loc"][-1], int):
             kind = "too_long"  # a point with fewer than three numbers: the same mend
         wanted, mend = _WANTED.get(kind, (lower(fault["msg"]), "mend it"))
+        if kind == "model_type" and isinstance(fault["input"], int | float):
+            mend = f'write `{{ value = {fault["input"]}, source = "..." }}`'
         found = "nothing" if fault["type"] == "missing" else f"`{short(fault['input'])}`"
         yield f"{file}: `{key}`: found {found}, wanted {wanted}; {mend}"
 

@@ -6,6 +6,7 @@ the site file; what does not fit is refused in one line, and nothing is stored.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from datetime import datetime
 from itertools import dropwhile, takewhile
@@ -187,6 +188,9 @@ def uses_add_command(words: tuple[str, ...], site_path: Path) -> None:
     """
     site = site_at(site_path)
     name, start, *packs = (*words, "", "")[: max(2, len(words))]
+    if packs and re.fullmatch(r"\d{1,2}:\d\d", packs[0]):
+        found, mend = quoted(f"{start} {packs[0]}"), f"write {quoted(f'{start}T{packs[0]:0>5}')}"
+        refuse(Problem(found, "a start without a blank in it", mend).show())
     for pack in packs:
         _known_pack(pack, site.site)
     enter(site, parse_use(name, start, packs, site.site, _wall(site, site_path, virtual=True)))

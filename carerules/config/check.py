@@ -18,7 +18,7 @@ from carerules.config.calendar import calendar_mistakes
 from carerules.config.channels import channel_mistakes
 from carerules.config.hub import hub_mistakes
 from carerules.config.known import REFERENCES, REFERENCES_MAX, Known, Raw, named, names, word, words
-from carerules.config.problem import Key, found, quoted
+from carerules.config.problem import Key, found, nearest_name, quoted
 from carerules.config.refusal import SECRETS, unknown_key
 from carerules.config.schema import keys_at
 from carerules.config.signals import UNITS_OF_SIGNALS, declared
@@ -157,10 +157,12 @@ def _profiles(raw: Raw, known: Known) -> Iterator[Mistake]:
 
 
 def _variables(key: Key, given: Raw, profile: PlugProfile | FeedProfile) -> Iterator[Mistake]:
-    for name in sorted(set(given) - set(profile.vars)):
+    missing, strange = set(profile.vars) - set(given), set(given) - set(profile.vars)
+    for name in sorted(strange):
         if name.lower() not in SECRETS:
             yield (*key, name), *unknown_key((*key, name), keys_at(key) | set(profile.vars))
-    for name in sorted(set(profile.vars) - set(given)):
+    # One that is misspelt is not missing as well.
+    for name in sorted(missing - {nearest_name(one, missing) for one in strange}):
         wanted = f"{profile.vars[name]}; profile `{profile.name}` needs it"
         yield key, f"no `{name}`", wanted, f'add `{name} = "..."`'
 
@@ -180,6 +182,8 @@ def _wires(raw: Raw, known: Known) -> Iterator[Mistake]:
         about = known.feeds.get(word(table, "profile"))
         if isinstance(about, FeedProfile):
             texts = _texts(table, about)
+            if "pack" in table and not word(table, "pack"):
+                continue  # of the wrong kind, which the tables have said
             feed = Feed(name, about.name, texts, word(table, "pack") or None)
             if len(texts) == len(about.vars):
                 fit = topics_of({}, {}, [feed], {about.name: about}, signals)

@@ -14,11 +14,13 @@ from typing import Any, TypeAlias
 from carerules.adapters import (
     FeedProfile,
     PlugProfile,
+    Problem,
     load_feed_profile,
     load_plug_profile,
 )
 from carerules.battery import Chemistry, read_chemistry, shipped_chemistries
 from carerules.bounded import read_bounded
+from carerules.config.otherwords import CHEMISTRIES
 from carerules.config.problem import found, nearest, quoted
 from carerules.domain.frozen import guarded
 from carerules.domain.pack import Limits
@@ -99,7 +101,7 @@ def _chemistry(
         return shipped[word]
     if not word.endswith(".toml"):
         wanted = "a chemistry, or the path of a chemistry file, which ends in `.toml`"
-        return ((found(word), wanted, nearest(word, shipped)),)
+        return ((found(word), wanted, nearest(word, shipped, CHEMISTRIES)),)
     text = _text(word, folder)
     if isinstance(text, tuple):
         return (text,)
@@ -118,7 +120,7 @@ def _text(word: str, folder: Path | None) -> str | Wrong:
     if folder is None or "\0" in word:
         return said, wanted, mend
     try:
-        return read_bounded(folder / word, CHEMISTRY_BYTES_MAX).decode("utf-8")
+        return read_bounded(folder / word, CHEMISTRY_BYTES_MAX).decode("utf-8-sig")
     except FileNotFoundError:
         return said, wanted, mend
     except OSError as error:
@@ -144,12 +146,18 @@ def _retold(sentence: str, file: str) -> Wrong:
 
 def _plug_profile(word: str, folder: Path | None) -> PlugProfile | Wrong:
     read = load_plug_profile(word, _beside(folder, "plugs"))
-    return read if isinstance(read, PlugProfile) else (read.found, read.wanted, read.mend)
+    return read if isinstance(read, PlugProfile) else _in_its_file(read)
 
 
 def _feed_profile(word: str, folder: Path | None) -> FeedProfile | Wrong:
     read = load_feed_profile(word, _beside(folder, "feeds"))
-    return read if isinstance(read, FeedProfile) else (read.found, read.wanted, read.mend)
+    return read if isinstance(read, FeedProfile) else _in_its_file(read)
+
+
+def _in_its_file(problem: Problem) -> Wrong:
+    """What is wrong with a profile, with its file and key: the site file's line is another."""
+    where = f"in `{problem.where}`: " if problem.where else ""
+    return where + problem.found, problem.wanted, problem.mend
 
 
 def _beside(folder: Path | None, kind: str) -> tuple[Path, ...]:

@@ -10,8 +10,9 @@ import re
 from collections.abc import Iterable, Mapping
 from typing import TypeAlias
 
+from carerules.config.otherwords import KEYS, OtherWords, other_word_for
 from carerules.domain.frozen import guarded
-from carerules.domain.spelling import alike, printable
+from carerules.domain.spelling import alike, printable, without_secrets
 
 Key: TypeAlias = tuple[str, ...]
 
@@ -22,7 +23,8 @@ FOUND_WIDTH_MAX = 60  # with key and wording a message still fits two lines of a
 
 @guarded
 class Problem:
-    """One mistake in a site file. `line` is 1-based; 0 where no line can be named."""
+    """One mistake in a site file. `line` is 1-based; 0 where no line can be named. `column` is told
+    where the text is no TOML; elsewhere 0, as the key says more."""
 
     file: str
     line: int
@@ -30,17 +32,21 @@ class Problem:
     found: str
     wanted: str
     mend: str = ""
+    column: int = 0
 
     def show(self) -> str:
         """`site.toml:12: pack.heron.cells: found `300`, wanted ...` and the mend below it."""
-        place = f"{printable(self.file)}:{self.line}" if self.line else printable(self.file)
+        place = printable(self.file)
+        for number in (self.line, self.column):
+            place += f":{number}" if number else ""
         key = f"{show_key(self.key)}: " if self.key else ""
         text = f"{place}: {key}found {self.found}, wanted {self.wanted}"
         return f"{text}\n  mend: {self.mend}" if self.mend else text
 
 
 def quoted(text: str) -> str:
-    """The author's own words in backticks, on one line and not too long."""
+    """The author's own words in backticks, on one line, not too long, and without a password."""
+    text = without_secrets(text)
     short = text if len(text) <= FOUND_WIDTH_MAX else text[: FOUND_WIDTH_MAX - 1] + "…"
     return f"`{printable(short)}`"
 
@@ -66,19 +72,27 @@ def found(value: object) -> str:
             return "nothing"
 
 
-def nearest(word: str, known: Iterable[str]) -> str:
-    """`did you mean ...?`, or which names there are; nothing where there are none."""
+SHOWN_MAX = 12  # names of what there is: every key of a plug, in two rows of a terminal
+
+
+def nearest(word: str, known: Iterable[str], words: OtherWords = KEYS) -> str:
+    """`did you mean ...?`, or which names there are; nothing where there are none. `words`: other
+    words for names that may be known."""
     names = sorted(known)
     if len(names) > NAMES_SEARCHED_MAX:
         return ""
-    folded = word.casefold()
-    close = [name for name in names if name.casefold() == folded] or alike(word, names)
-    if close:
-        return f"did you mean `{close[0]}`?"
+    if close := nearest_name(word, names, words):
+        return f"did you mean `{close}`?"
     if not names:
         return ""
-    shown = ", ".join(f"`{name}`" for name in names[:8])
-    return f"there are {shown}" + (" and more" if len(names) > 8 else "")
+    shown = ", ".join(f"`{name}`" for name in names[:SHOWN_MAX])
+    return f"there are {shown}" + (" and more" if len(names) > SHOWN_MAX else "")
+
+
+def nearest_name(word: str, known: Iterable[str], words: OtherWords = KEYS) -> str:
+    """The known name that is meant by another; empty where none is like it."""
+    names = sorted(known)
+    return other_word_for(word, names, words) or next(iter(alike(word, names)), "")
 
 
 _BARE = re.compile(r"[A-Za-z0-9_-]+")

@@ -5,8 +5,6 @@ Knows the order of reading. Never raises for what the file holds, whatever the b
 
 from __future__ import annotations
 
-import re
-import tomllib
 from collections.abc import Mapping
 from dataclasses import replace
 from functools import cache
@@ -20,28 +18,11 @@ from carerules.config.anyhow import enough_for_off, without
 from carerules.config.check import mistakes
 from carerules.config.known import Known, known_to, names
 from carerules.config.model import SiteTable
-from carerules.config.problem import PROBLEMS_MAX, Key, Problem, line_of, lines_of_keys, quoted
+from carerules.config.problem import PROBLEMS_MAX, Key, Problem, line_of, lines_of_keys
 from carerules.config.refusal import problems_of
 from carerules.config.site import SiteFile, built
+from carerules.config.text import SITE_FILE_BYTES_MAX, read_text, told_once
 from carerules.config.values import Around
-
-SITE_FILE_BYTES_MAX = 1 << 20  # five hundred packs with every key are a fifth of it
-
-
-# Forty times what fits a screen. Python's TOML reader needs the square of a dotted key's length.
-LINE_CHARS_MAX = 4_096
-
-TOML_SAYS = (
-    ("Cannot overwrite", "each key once", "take one of the two out"),
-    ("Duplicate inline", "each key once", "take one of the two out"),
-    ("Cannot declare", "each table once", "put its keys under one heading"),
-    ("Illegal character '\\n'", "a text that ends on its line", 'close it with `"`'),
-    ("Unterminated string", "a text that ends", "close it with its quotes"),
-    ("Expected '='", "`key = value`", "a text goes in quotes, a comment after `#`"),
-    ("Invalid value", "a value", "a text goes in quotes; a list in `[ ]`"),
-    ("Invalid statement", "`key = value` or `[table]`", ""),
-)
-"""What Python's TOML reader says, and what is wanted and mended then."""
 
 
 def read_site(path: Path, *, to_stop: bool = False) -> SiteFile | tuple[Problem, ...]:
@@ -90,15 +71,18 @@ def read_site_text(
     `folder` None: no file that it names is looked for, and chemistries are shipped ones only.
     `to_stop`: none but chemistries and profiles, and of what is refused the rest is read.
     """
-    raw = _toml(text, name)
-    if isinstance(raw, Problem):
-        return (raw,)
-    lines = lines_of_keys(text)
+    said = read_text(text, name)
+    raw, faults = said.tables, said.faults
+    # What a slip was meant to say is good enough to look for more mistakes, and for no plug.
+    if raw is None or (faults and to_stop):
+        return faults
+    lines = lines_of_keys(said.meant)
     looked_in = None if to_stop else folder
     read, known = _checked(raw, name, folder, lines, looked_in)
     if isinstance(read, SiteTable):
-        return built(read, name, folder or Path(), known)
-    return (_to_stop(raw, name, folder) if to_stop else None) or _told(read)
+        return faults or built(read, name, folder or Path(), known)
+    anyhow = _to_stop(raw, name, folder) if to_stop else None
+    return anyhow or _told(list(told_once(faults, read)))
 
 
 def _checked(
@@ -155,34 +139,3 @@ def _told(problems: list[Problem]) -> tuple[Problem, ...]:
     more = f"{len(ordered) - PROBLEMS_MAX} more problems"
     rest = Problem(ordered[0].file, 0, (), more, "none", "mend these and look again")
     return (*ordered[:PROBLEMS_MAX], rest)
-
-
-def _toml(text: str, file: str) -> Mapping[str, Any] | Problem:
-    if len(text) > SITE_FILE_BYTES_MAX:
-        return Problem(file, 0, (), "a longer text", "a site file of at most 1 MiB")
-    for number, row in enumerate(text.split("\n"), 1):
-        if len(row) > LINE_CHARS_MAX:
-            return Problem(
-                file, number, (), "a longer line", f"at most {LINE_CHARS_MAX} characters"
-            )
-    try:
-        return tomllib.loads(text)
-    except RecursionError:
-        said = "brackets hundreds deep"
-        return Problem(file, 0, (), said, "tables and lists a few deep")
-    except ValueError as error:
-        match = re.search(r"\(at line (\d+), column (\d+)\)", str(error))
-        line = int(match[1]) if match else 0
-        if str(error).endswith("(at end of document)"):
-            line = text.count("\n") + 1
-        rows = text.split("\n")
-        row = rows[line - 1].strip() if 0 < line <= len(rows) else ""
-        said = quoted(row) if row else "the end of the file"
-        if not isinstance(error, tomllib.TOMLDecodeError):
-            said = "a whole number of hundreds of digits"
-            return Problem(file, 0, (), said, "a number that means something")
-        why = re.sub(r" \(at .*\)$", "", str(error)).partition("\n")[0][:100]
-        for words, wanted, mend in TOML_SAYS:
-            if why.startswith(words):
-                return Problem(file, line, (), said, wanted, mend)
-        return Problem(file, line, (), said, "TOML", f"{why[:1].lower()}{why[1:]}")

@@ -5,12 +5,22 @@ Knows pydantic's kinds of error. Does not know any key: what is wanted comes fro
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sized
+from collections.abc import Collection, Iterator, Mapping, Sized
 from typing import Any
 
 from pydantic import ValidationError
 
-from carerules.config.problem import Key, Problem, found, line_of, nearest, quoted
+from carerules.config.meant import value_meant
+from carerules.config.problem import (
+    Key,
+    Problem,
+    found,
+    line_of,
+    nearest,
+    nearest_name,
+    quoted,
+    show_key,
+)
 from carerules.config.schema import keys_at, schema_at, toml
 from carerules.config.values import REFUSED
 from carerules.domain.spelling import counted
@@ -18,17 +28,56 @@ from carerules.domain.spelling import counted
 SECRETS = frozenset({"password", "passwd", "secret", "token", "api_key", "apikey"})
 """Keys under which people put secrets: their value is never shown, and a file is asked for."""
 
+HEAD = frozenset({"name", "zone", "rules", "state", "keep_samples", "log"})
+"""Keys of the head of the file, which stand in the table above them once one has begun."""
+
 SHORT_MAX = 60
 """A longer value is not said again in the mend."""
 
 
 def problems_of(error: ValidationError, file: str, lines: Mapping[Key, int]) -> Iterator[Problem]:
-    """Each mistake that pydantic found, in the order of its keys."""
-    for mistake in error.errors(include_url=False):
-        key = tuple(str(part) for part in mistake["loc"] if part != "[key]")
+    """Each mistake that pydantic found, in the order of its keys, and each once."""
+    mistakes = [(_key(mistake), mistake) for mistake in error.errors(include_url=False)]
+    nameless = sorted({key[0] for key, mistake in mistakes if _is_nameless(key, mistake)})
+    missing = {key for key, mistake in mistakes if mistake["type"] == "missing"}
+    # A key that is misspelt is not missing as well.
+    misspelt = {
+        meant
+        for key, mistake in mistakes
+        if mistake["type"] == "extra_forbidden" and (meant := _meant(key, missing)) in missing
+    }
+    for kind in nameless:
+        said, wanted = f"`[{kind}]` without a name", f"a heading for each {kind}"
+        yield Problem(file, line_of(lines, (kind,)), (), said, wanted, f"write `[{kind}.NAME]`")
+    for key, mistake in mistakes:
+        if key in misspelt or (
+            key[0] in nameless and key[1:2] and key[1] in keys_at((key[0], "x"))
+        ):
+            continue
         said, wanted, mend = _worded(key, mistake["type"], mistake)
         # A list's element has no line of its own.
         yield Problem(file, line_of(lines, key), _shown(key), said, wanted, mend)
+
+
+def _key(mistake: Any) -> Key:
+    return tuple(str(part) for part in mistake["loc"] if part != "[key]")
+
+
+def _is_nameless(key: Key, mistake: Any) -> bool:
+    """Whether a pack's keys stand where packs stand by their names: `[pack]` for `[pack.heron]`."""
+    return len(key) == 2 and mistake["type"] == "model_type" and _is_inner(key)
+
+
+def _is_inner(key: Key) -> bool:
+    return len(key) > 1 and key[1] in keys_at((key[0], "NAME"))
+
+
+def _meant(key: Key, missing: Collection[Key]) -> Key:
+    """The key that an unknown one stands for: of its table, or of the head of the file."""
+    if key[-1] in HEAD:
+        return (key[-1],)
+    lacking = [one[-1] for one in missing if one[:-1] == key[:-1]]
+    return (*key[:-1], nearest_name(key[-1], lacking))
 
 
 def _shown(key: Key) -> Key:
@@ -72,7 +121,10 @@ def unknown_key(key: Key, known: frozenset[str]) -> tuple[str, str, str]:
             wanted,
             mend + (" and name that in `password_file`" if "password_file" in known else ""),
         )
-    return f"an unknown key {quoted(name)}", "a key of this table", nearest(name, known)
+    said, wanted = f"an unknown key {quoted(name)}", "a key of this table"
+    if name in HEAD and name not in known and len(key) > 1:
+        return said, wanted, "it belongs to the head of the file, above the first `[...]`"
+    return said, wanted, nearest(name, known)
 
 
 def _missing(key: Key) -> tuple[str, str, str]:
@@ -95,17 +147,29 @@ def _written(value: object) -> str:
 
 
 def _example(key: Key, value: object) -> str:
+    """What to write: the value itself in the kind that is wanted, else an example, named as one."""
     schema = schema_at(key) or {}
     if "enum" in schema:
         close = nearest(str(value), schema["enum"])
         return close if close.startswith("did") else ""
-    if "examples" not in schema or not key:
+    if not key or key[-1].isdigit():
+        return ""  # an element of a list has no key of its own
+    if schema.get("type") == "object" and isinstance(value, list) and len(key) > 1:
+        return f"write `[{show_key(key)}]`, with one bracket on each side"
+    if schema.get("type") == "object" and len(key) == 1:
+        heading = f"[{key[0]}.NAME]" if "patternProperties" in schema else f"[{key[0]}]"
+        return f"write `{heading}` as a heading, and its keys below"
+    if schema.get("type") == "array" and isinstance(value, str):
+        parts = [part.strip() for part in value.split(",") if part.strip()]
+        short = 0 < len(value) <= SHORT_MAX and value.isprintable()
+        return f"write `{key[-1]} = {toml(parts)}`" if short and parts else ""
+    meant = value_meant(value, schema)
+    # Of a number for a text that has a meaning of its own, quotes alone would make nothing good.
+    if meant and not (meant.startswith('"') and isinstance(value, int) and "description" in schema):
+        return f"write `{key[-1]} = {meant}`"
+    if "examples" not in schema:
         return ""
-    example = schema["examples"][0]
-    short = isinstance(value, str) and 0 < len(value) <= SHORT_MAX and value.isprintable()
-    if short and isinstance(example, list):
-        example = [value]  # one of what was to be a list of them
-    return f"write `{key[-1]} = {toml(example)}`"
+    return f"such as `{key[-1]} = {toml(schema['examples'][0])}`"
 
 
 def _range(key: Key) -> str:

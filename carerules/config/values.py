@@ -26,11 +26,13 @@ from pydantic_core import CoreSchema, PydanticCustomError
 from pydantic_core.core_schema import no_info_plain_validator_function
 
 from carerules.adapters import Problem, key_problem, pem_problem, read_password
+from carerules.config.meant import host_mend, quantity_mend
 from carerules.config.problem import PROBLEMS_MAX, found, nearest, quoted
 from carerules.config.zones import zone_meant, zones
 from carerules.domain.action import DayWindow
 from carerules.domain.frozen import guarded
 from carerules.domain.quantity import (
+    CAPACITY,
     CHARGE_LEVEL,
     SPELLINGS,
     UNITS,
@@ -109,20 +111,24 @@ class Measure:
         number = self._read_text(value) if bare is None else bare
         if not self.low <= number <= self.high:
             limits = f"{show(self.low, self.dimension)} to {show(self.high, self.dimension)}"
-            raise refused(found(value), f"a {self.dimension.name} from {limits}")
+            wanted = f"a {self.dimension.name} from {limits}"
+            raise refused(found(value), wanted, self._thousandth(value, number))
         return number
+
+    def _thousandth(self, value: object, number: float) -> str:
+        # mAh for Ah is the slip that people make.
+        written = value.strip() if isinstance(value, str) else ""
+        fits = self.low <= number / 1_000 <= self.high
+        if self.dimension != CAPACITY or not written.endswith(" Ah") or not fits:
+            return ""
+        return f'write `"{written.removesuffix(" Ah")} mAh"`, if that is meant'
 
     def _read_text(self, value: object) -> float:
         wanted = f"a {self.dimension.name} with its unit, such as `{self.example}`"
-        if not isinstance(value, str):
-            unit = self.example.split()[-1]
-            short = _number(value) is not None and len(str(value)) < 20
-            mend = f'write `"{value} {unit}"`, if that is meant' if short else ""
-            raise refused(found(value), wanted, mend)
-        answer = read_quantity(value, self.dimension)
-        unitless = value.strip()[-1:].isdigit()
+        answer = read_quantity(value, self.dimension) if isinstance(value, str) else ""
+        unitless = isinstance(value, str) and value.strip()[-1:].isdigit()
         if isinstance(answer, str) or (unitless and not self.bare):
-            raise refused(found(value), wanted)
+            raise refused(found(value), wanted, quantity_mend(value, self.dimension, self.example))
         return answer.value
 
     def __get_pydantic_core_schema__(
@@ -316,8 +322,9 @@ Folder = Annotated[str, AfterValidator(_file(_folder)), _PATH_SCHEMA]
 
 
 def _host(value: str) -> str:
-    if re.fullmatch(r"[A-Za-z0-9.:_-]{1,253}", value) is None:
-        raise refused(found(value), "the name or address of a machine", 'such as `"127.0.0.1"`')
+    # One colon parts a port; an address of IPv6 has more.
+    if re.fullmatch(r"[A-Za-z0-9.:_-]{1,253}", value) is None or value.count(":") == 1:
+        raise refused(found(value), "the name or address of a machine", host_mend(value))
     return value
 
 

@@ -167,7 +167,8 @@ def show(value: float, dimension: Dimension) -> str:
     if dimension in (VOLTAGE, CURRENT, VOLTAGE.rate()) and value and abs(value) < 0.1:
         return f"{value * 1e3:.3g} m{dimension.unit}"
     digits = 5 if dimension == VOLTAGE else 4
-    return f"{value:.{digits}g} {dimension.unit}"
+    text = f"{value:.{digits}g}"
+    return f"{value:.0f} {dimension.unit}" if "e+" in text else f"{text} {dimension.unit}"
 
 
 def show_read(value: float, dimension: Dimension) -> str:

@@ -1,4 +1,4 @@
-"""Which known names a mistyped word may stand for, how many is said, and what may be shown.
+"""What a mistyped word may stand for, how a number is said, and what may be shown.
 
 Knows letters. Does not know what is named.
 """
@@ -44,3 +44,17 @@ def renamed(text: str, name: str, other: str = "", count: int = 0) -> str:
 def counted(number: int, one: str, more: str = "") -> str:
     """`1 pack`, `2 packs`; `more`: the plural where it is not `one` with an s."""
     return f"{number} {one if number == 1 else more or one + 's'}"
+
+
+_LOGIN = re.compile(r"([^\s/:@\"'=]*:)(?!//)[^\s\"']*@")
+_SECRET = re.compile(
+    r"(?i)(\b[\w.-]*(?:pass?w|passphrase|secret|token|api[_-]?key|kennwort|mot_de_passe)[\w-]*"
+    r"(?<!_file)\s*[=:]\s*).+"
+)
+
+
+def without_secrets(text: str) -> str:
+    """The text without what is likely to be a password: in an address, `USER:...@HOST`, and behind
+    a key that is called so. What is said of a mistake ends in logs and in letters for help."""
+    said = _LOGIN.sub(r"\1…@", text) if "@" in text else text
+    return _SECRET.sub(r"\1…", said) if "=" in said or ":" in said else said

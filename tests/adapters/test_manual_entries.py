@@ -164,7 +164,16 @@ def test_cells(text: str) -> None:
         ("temperature 77", "`77`", "`77 °C` or `77 °F`"),  # a room in °F, or a fire
         ("temperature 300", "`300 °C`", "unit"),
         ("capacity -16", "`-16 Ah`", "unit"),
-        ("capacity 16000", "`1.6e+04 Ah`", "unit"),  # mAh without saying so
+        ("capacity 16000", "`16000 Ah`", "write `16000 mAh`, if that is meant"),
+        ("capacity 16000mah", "`16000mah`", "write `16000 mAh`"),
+        ("voltage 15.2 volts", "`15.2 volts`", "write `15.2 V`"),
+        ("temperature 21C", "`21C`", "write `21 °C`"),
+        ("temperature 21 degrees", "`21 degrees`", "`temperature 21`"),  # of which kind?
+        ("swolen", "`swolen`", "did you mean `swelling`?"),
+        ("geladen", "`geladen`", "did you mean `charged`?"),
+        ("egret charged", "`egret`", "one pack at a time"),
+        ("charged at 8:00", "`at 8:00`", "write `--at 8:00`, if that is when"),
+        ("cells 3.75", "1 value", "4 voltages"),
         ("capacity 0", "`0 Ah`", "unit"),
         (" ".join(["cells"] + ["3.75"] * 100), "too many words", "heron"),
         ("\x1b[31mred", "`·[31mred`", "choose one"),
@@ -187,6 +196,8 @@ def test_what_is_not_taken(text: str, found: str, mend: str) -> None:
         ("8.12.2026", "the year comes first: `2026-12-08T08:00`"),
         ("2026-12-08", "add the clock time: `2026-12-08T00:00`"),
         ("8 am", "write the clock time with a colon"),
+        ("12/08/2026", "write the year, the month, the day"),
+        ("in 3 days", "write the year, the month, the day"),
     ],
 )
 def test_a_day_for_a_use_that_is_no_time_is_told_how_it_is_written(start: str, mend: str) -> None:

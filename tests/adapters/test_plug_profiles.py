@@ -216,11 +216,11 @@ def test_a_good_one_is_read(tmp_path: Path) -> None:
         (
             'title = "my plug"',
             "title = ",
-            "mine.toml",
-            "`Invalid value (at line 3",
-            "mend the line",
+            "mine.toml:3:9",
+            "`title =`",
+            "a text goes in quotes",
         ),
-        ("[off]", "[offf]", "mine.toml: off", "nothing", "add it"),
+        ("[off]", "[offf]", "mine.toml: offf", "a key that no", "mend its spelling"),
         ("on = true", 'on = "true"\noops = 1', "mine.toml: state.0.oops", "a key that no", "spell"),
         ("on = true", "on = false", "mine.toml: state.0", "`false` for both", "mend one"),
         (
