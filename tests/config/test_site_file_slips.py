@@ -208,6 +208,11 @@ def test_a_file_with_slips_is_never_taken_not_even_to_stop() -> None:
     assert isinstance(read_site_text(text, "s.toml"), tuple)
     mqtt = text.split("[virtual]")[0] + '[mqtt]\nhost = "127.0.0.1"\n'
     assert isinstance(read_site_text(mqtt, "s.toml", to_stop=True), tuple)
+    refused = mqtt.replace(CAPACITY, 'capacity = "9000 Ah"')  # else enough would be left to stop
+    assert isinstance(read_site_text(refused, "s.toml", to_stop=True), tuple)
+    assert isinstance(
+        read_site_text(refused.replace(":", " =", 1), "s.toml", to_stop=True), SiteFile
+    )
     assert isinstance(read_site_text(mqtt.replace(":", " =", 1), "s.toml", to_stop=True), SiteFile)
 
 
