@@ -75,7 +75,7 @@ def record_command(words: tuple[str, ...], at_text: str | None, site_path: Path)
     carerules record heron soc 80             read off its gauge
     carerules record heron bars 3 of 4        lamps lit, or a level button
     carerules record heron temperature 21
-    carerules record heron capacity 14.8      counted by a charger, in a whole turn
+    carerules record heron capacity 14.8      counted by a charger, a whole turn
     """
     site = site_at(site_path)
     packs = list(dict.fromkeys(takewhile(site.site.packs.__contains__, words)))
