@@ -26,7 +26,7 @@ from carerules.hub.model import (
     slug,
     slugs,
 )
-from carerules.loop import World
+from carerules.loop import World, say_chore
 from carerules.report import PackShape, StationShape, pack_now, station_now
 
 NOWHERE = "no station"
@@ -289,7 +289,7 @@ def site_device(
     shown = (
         Property("chores", "Chores", Kind.NUMBER, value=float(len(chores)), digits=0),
         Property("first-chore", "First chore", Kind.TEXT,
-                 value=chores[0].text if chores else NOTHING),
+                 value=say_chore(chores[0], world) if chores else NOTHING),
         Property("next-use", "Next use", Kind.MOMENT,
                  value=world.local.read(uses[0]) if uses else None),
         Property("attended", "Somebody is there", Kind.TRUTH, value=here),

@@ -14,6 +14,7 @@ from carerules.loop.keeping import coming, move_key, move_of, move_words, planne
 from carerules.loop.knowledge import LATENESS
 from carerules.loop.looking import facts_of
 from carerules.loop.recall import answered, learn
+from carerules.loop.saying import say_chore
 from carerules.loop.step import next_due, step
 from carerules.loop.unseen import stand_ins
 from carerules.loop.view import figures_of, full_v, socket_power
@@ -64,6 +65,7 @@ __all__ = [
     "pack_on",
     "planned_mend",
     "planned_soc",
+    "say_chore",
     "socket_power",
     "stand_ins",
     "station_readings",

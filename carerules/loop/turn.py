@@ -14,6 +14,7 @@ from carerules.domain.frozen import changed, frozen
 from carerules.domain.moment import Moment
 from carerules.domain.pack import Pack
 from carerules.engine import BoundRule
+from carerules.loop.saying import say_chore
 from carerules.loop.world import OpenChore, PackState, World, put, without
 from carerules.safety import PlugState
 
@@ -112,7 +113,7 @@ class Turn:
         self.change(chores=put(self.world.chores, key, chore))
         self.decide(ChoreOpened(key, pack, text))
         if tell and known is None:
-            self.decide(Notice(f"chore {key}", text, pack))
+            self.decide(Notice(f"chore {key}", say_chore(chore, self.world), pack))
 
     def close_chore(self, key: str) -> None:
         """Take it off the list, if it is there."""

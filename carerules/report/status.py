@@ -14,7 +14,7 @@ from carerules.domain.frozen import guarded
 from carerules.domain.moment import LocalTime, Moment
 from carerules.domain.pack import Side, Site
 from carerules.engine import Phase
-from carerules.loop import OpenChore, World, coming, move_key, pack_on
+from carerules.loop import OpenChore, World, coming, move_key, pack_on, say_chore
 from carerules.report.glance import glance_of
 from carerules.report.pack import pack_of, tidy, use_of
 from carerules.report.shapes import (
@@ -110,7 +110,7 @@ def _chore(world: World, chore: OpenChore) -> ChoreShape:
     return ChoreShape(
         key=chore.key, job=None if job is None else job.id,
         asks=job is not None and job.phase is Phase.ASKING,
-        pack=chore.pack or None, text=chore.text, since=world.local.read(chore.since),
+        pack=chore.pack or None, text=say_chore(chore, world), since=world.local.read(chore.since),
         later=world.local.read(chore.later) if chore.later > world.now else None,
     )  # fmt: skip
 

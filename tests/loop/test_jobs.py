@@ -34,7 +34,7 @@ from carerules.domain.decision import (
 )
 from carerules.domain.event import Answered, Attended, Cancelled, Placed, Released, Stopped
 from carerules.domain.moment import Moment
-from carerules.loop import next_due
+from carerules.loop import next_due, say_chore
 
 BENCH = make_site(stations=("bench",))
 
@@ -299,6 +299,19 @@ def test_quarantine_and_release() -> None:
 def test_a_pack_that_came_to_harm_is_barred_with_no_rule_asking(event: str, barred: bool) -> None:
     stage = play('rule r\n    when pack.soc > 99 %: notify "x"\n', event)
     assert bool(stage.world.packs["heron"].barred) is barred
+
+
+@pytest.mark.parametrize(("event", "told"), [("1h +swelling", True), ("1h +inspected", False)])
+def test_a_chore_of_a_barred_pack_says_that_it_is_not_to_be_charged(event: str, told: bool) -> None:
+    """A rule that wants a capacity measured knows nothing of a bar."""
+    rules = 'rule r\n    when pack.soc > 10 %: chore "charge {pack} full"\n'
+    stage = play(rules, f"0s soc=50; {event}; 2h")
+    (chore,) = stage.world.chores.values()
+    assert chore.text == "charge heron full"
+    but = "; but heron is barred: neither charge nor use it before `carerules release heron`"
+    assert say_chore(chore, stage.world) == chore.text + but * told
+    stage.hear(Released(stage.now, "heron"))
+    assert say_chore(chore, stage.world) == chore.text
 
 
 def test_a_retired_pack_fires_nothing_until_it_is_released() -> None:
