@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping
 from typing import Any, TypeAlias
 
 from carerules.domain.frozen import guarded
-from carerules.domain.spelling import without_secrets
+from carerules.domain.spelling import printable, without_secrets
 
 Meant: TypeAlias = tuple[str, str, str]
 """What was wanted, the mend, and the row as it was probably meant; empty: nobody can tell."""
@@ -238,4 +238,5 @@ def _is_toml(row: str) -> bool:
 
 
 def _write(row: str) -> str:
-    return f"write `{without_secrets(row.strip())}`"
+    # Between quotes a tab is TOML; in a message it is a blank, like all that nobody sees.
+    return f"write `{printable(without_secrets(row.strip()).replace(chr(9), ' '))}`"
